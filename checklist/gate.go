@@ -1,0 +1,109 @@
+package checklist
+
+import (
+	"fmt"
+	"time"
+
+	"kerfgate/plan/machine"
+	"kerfgate/plan/material"
+)
+
+// OpenFor is how long a checklist stays open without an answer before it is released.
+const OpenFor = 10 * time.Minute
+
+// Standing is what is known about one run besides the answers.
+type Standing struct {
+	Ready         bool   // the worker has the plan and the machine answers
+	UnreadyReason string // its own words
+	LockedOut     string // the lockout's reason; empty where in use
+	Authorised    bool   // the operator, for that machine, today
+	Placed        bool
+	Homed         bool
+	Opener        bool // the one who answers is the one who opened
+	Busy          bool // another run is active on the machine
+}
+
+// Refuse lists all that says no besides the bars, each with what to do next. An empty list and all
+// bars up mean that the run may be signed (I1).
+func (s Standing) Refuse(f Facts) []Reason {
+	var no []Reason
+	say := func(what, next string) { no = append(no, Reason{What: what, Next: next}) }
+	later := func(what, next string) { no = append(no, Reason{What: what, Next: next, Kind: BecauseNotYet}) }
+	if s.LockedOut != "" {
+		say("the machine is locked out: "+s.LockedOut, "a safety officer lifts it with a reason")
+	}
+	if !s.Opener {
+		say("another operator has this checklist open", "wait, or ask them to release it")
+	}
+	if !s.Authorised {
+		say("you hold no valid authorisation for this machine", "ask an admin; training comes first")
+	}
+	if s.Busy {
+		later("another run is active on this machine", "finish it through purge and inspection first")
+	}
+	if !s.Ready {
+		why := s.UnreadyReason
+		if why == "" {
+			why = "its worker has not answered yet"
+		}
+		later("the machine is not ready: "+why, "look at the machine and its worker")
+	}
+	if !s.Homed || !s.Placed {
+		later("the sheet is not placed", "home the machine and set the origin")
+	}
+	return append(no, ToolRefusals(f.Profile, f.Tool, f.Material)...)
+}
+
+// ToolRefusals lists what the set-up of machine, tool and material forbids whatever is answered:
+// a beam without a measured cut-off (I15), a toggle without a sensor, a material under no verdict.
+func ToolRefusals(p machine.Profile, tool machine.Tool, m material.Material) []Reason {
+	if tool.Kind != machine.ToolBeam {
+		return nil
+	}
+	var no []Reason
+	if worst, ok := p.CutOff.Worst(); !ok {
+		no = append(no, Reason{What: "the cut-off of this machine is untested, so no beam runs",
+			Next: "measure the seconds of beam after cable pulled, worker killed and host suspended"})
+	} else if worst > machine.LongestCutOffMS {
+		no = append(no, Reason{What: fmt.Sprintf("the cut-off takes %d ms; over %d ms no beam runs", worst, machine.LongestCutOffMS),
+			Next: "fit a spring return, a hardware timer or a supply relay, then measure again"})
+	}
+	if tool.Switch.Kind == machine.SwitchToggle && !tool.Switch.HasSensor {
+		no = append(no, Reason{What: "a toggling switch without a sensor cannot be trusted with a beam", Next: "fit a sensor or another switch"})
+	}
+	if m.Verdict != material.Allowed && m.Verdict != material.WithCare {
+		no = append(no, Reason{What: fmt.Sprintf("%s is %s under a beam", m.Name, verdictWord(m.Verdict)), Next: "choose another material"})
+	}
+	return no
+}
+
+func verdictWord(v material.Verdict) string {
+	if v == "" {
+		return "unknown, therefore forbidden,"
+	}
+	return string(v)
+}
+
+// Down counts the bars that are not up.
+func Down(bars []Bar) int {
+	n := 0
+	for _, b := range bars {
+		if !b.Up {
+			n++
+		}
+	}
+	return n
+}
+
+// Order says whether the item may be answered now: supply comes last, after every other bar is up.
+func Order(bars []Bar, key string) (Reason, bool) {
+	if key != ItemSupply {
+		return Reason{}, true
+	}
+	for _, b := range bars {
+		if b.Item.Key != ItemSupply && !b.Up {
+			return Reason{What: "supply on comes last; “" + b.Item.Title + "” is still down", Next: "answer the other items first, with the pair on"}, false
+		}
+	}
+	return Reason{}, true
+}

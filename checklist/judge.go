@@ -1,0 +1,269 @@
+package checklist
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"kerfgate/plan/machine"
+)
+
+// StandingFor is how long standing answers hold.
+const StandingFor = 4 * time.Hour
+
+// minimumFlowPercent of the commissioned reading must be there before a run, and under
+// lockoutFlowPercent the machine should be locked out: the project's own figures.
+const (
+	minimumFlowPercent = 80
+	lockoutFlowPercent = 60
+)
+
+// grammageUnderUM is the thickness under which the grammage on the label stands for the caliper.
+const grammageUnderUM = 500
+
+// Judge draws one item's bar: what it needs, what was given, and whether it passes. It never asks
+// for values that this stock or tool does not call for.
+func Judge(item Item, given Values, standing Values, f Facts) Bar {
+	bar := Bar{Item: trimmed(item, f), Needs: needs(item, f), Values: Values{}}
+	for _, field := range bar.Item.Fields {
+		value := strings.TrimSpace(given[field.Key])
+		if value == "" && field.Standing {
+			if value = standing[field.Key]; value != "" {
+				bar.Standing = true
+			}
+		}
+		if value != "" {
+			bar.Values[field.Key] = value
+		}
+	}
+	for _, field := range bar.Item.Fields {
+		if bar.Values[field.Key] == "" {
+			return bar
+		}
+	}
+	bar.Answered = true
+	bar.Problem, bar.Next = problem(bar, f)
+	bar.Up = bar.Problem == ""
+	return bar
+}
+
+// trimmed leaves out the thickness field of thin stock and the grammage field of thick.
+func trimmed(item Item, f Facts) Item {
+	if item.Key != ItemMaterial {
+		return item
+	}
+	drop := "grammage"
+	if f.Stock.ThicknessUM < grammageUnderUM {
+		drop = "thickness"
+	}
+	fields := make([]Field, 0, len(item.Fields))
+	for _, field := range item.Fields {
+		if field.Key != drop {
+			fields = append(fields, field)
+		}
+	}
+	item.Fields = fields
+	return item
+}
+
+// MinimumFlowPa is the least reading before a run: 80 % of the commissioned value unless the
+// profile asks for more; zero where the machine has no commissioned value.
+func MinimumFlowPa(p machine.Profile) int64 {
+	percent := max(p.Air.MinimumFlowPercent, minimumFlowPercent)
+	return (p.Air.CommissionedPa*percent + 99) / 100
+}
+
+func needs(item Item, f Facts) string {
+	switch item.Key {
+	case ItemEyewear:
+		return fmt.Sprintf("OD %s or more at %d nm (%s W beam; as the person in charge of laser safety entered it)",
+			tenths(f.Tool.EyewearODTenths), f.Tool.WavelengthNM, thousandths(f.Tool.PowerMW))
+	case ItemExtinguisher:
+		return "gauge in the green or seal and tag intact, looked at this month or last, within reach; " +
+			"CO₂ or clean agent first. Class letters differ between the US and Europe"
+	case ItemVentilation:
+		return fmt.Sprintf("at least %d Pa (commissioned %d Pa)", MinimumFlowPa(f.Profile), f.Profile.Air.CommissionedPa)
+	case ItemMaterial:
+		if f.Stock.ThicknessUM < grammageUnderUM {
+			return fmt.Sprintf("lot %s, %d g/m²", f.Stock.Lot, f.Stock.GrammageGPerM2)
+		}
+		return fmt.Sprintf("lot %s, %s to %s mm", f.Stock.Lot,
+			thousandths(f.Stock.ThicknessUM-f.Stock.ToleranceUM), thousandths(f.Stock.ThicknessUM+f.Stock.ToleranceUM))
+	case ItemSupply:
+		return "after all other bars are up"
+	}
+	return item.Ask
+}
+
+func problem(bar Bar, f Facts) (what, next string) {
+	for _, field := range bar.Item.Fields {
+		value := bar.Values[field.Key]
+		switch field.Kind {
+		case FieldYes:
+			if value != "yes" {
+				return fmt.Sprintf("%s: no", field.Title), "put it right, then answer again; no run starts with this open"
+			}
+		case FieldChoice:
+			if !contains(field.Choices, value) {
+				return fmt.Sprintf("%s: %.40q is not one of the choices", field.Title, value),
+					"choose one of: " + strings.Join(field.Choices, ", ")
+			}
+		}
+	}
+	switch bar.Item.Key {
+	case ItemEyewear:
+		return eyewearProblem(bar.Values["marking"], f.Tool)
+	case ItemExtinguisher:
+		return extinguisherProblem(bar.Values, f.Today)
+	case ItemVentilation:
+		return flowProblem(bar.Values["reading"], f.Profile)
+	case ItemMaterial:
+		return materialProblem(bar.Values, f)
+	}
+	return "", ""
+}
+
+func eyewearProblem(text string, tool machine.Tool) (what, next string) {
+	m, err := ParseMarking(text)
+	if err != nil {
+		return err.Error(), "type the marking as it is printed on the frame or filter"
+	}
+	if tool.EyewearODTenths == 0 {
+		return "nobody has entered the optical density that this beam asks for",
+			"ask the safety officer to enter it in the machine's profile"
+	}
+	if !m.Covers(tool.WavelengthNM, tool.EyewearODTenths) {
+		return fmt.Sprintf("this pair is marked for %d to %d nm, OD %s; the beam asks for OD %s at %d nm",
+			m.FromNM, m.ToNM, tenths(m.ODTenths), tenths(tool.EyewearODTenths), tool.WavelengthNM), "fetch the pair that fits this beam"
+	}
+	return "", ""
+}
+
+func extinguisherProblem(v Values, today time.Time) (what, next string) {
+	if v["gauge"] == GaugeLow {
+		return "the extinguisher's gauge is not in the green", "fetch a charged one and tell the safety officer"
+	}
+	if v["gauge"] == GaugeNone && v["agent"] != AgentCO2 {
+		return "only a CO₂ extinguisher has no gauge", "look again at agent and gauge"
+	}
+	month, err := time.Parse("2006-01", v["inspected"])
+	if err != nil {
+		return fmt.Sprintf("%.20q is not a month", v["inspected"]), "type the month on the tag as YYYY-MM"
+	}
+	this := time.Date(today.Year(), today.Month(), 1, 0, 0, 0, 0, time.UTC)
+	switch {
+	case month.After(this):
+		return "the month on the tag lies in the future", "read the tag again"
+	case month.Before(this.AddDate(0, -1, 0)):
+		return fmt.Sprintf("last looked at in %s, which is over a month ago", v["inspected"]),
+			"do the monthly look, sign the tag, or ask the safety officer"
+	}
+	return "", ""
+}
+
+func flowProblem(text string, p machine.Profile) (what, next string) {
+	if p.Air.CommissionedPa <= 0 {
+		return "the extraction was never commissioned, so no reading can be compared",
+			"ask the safety officer to measure it and enter it in the profile"
+	}
+	pa, err := decimal(text, 0)
+	if err != nil || pa < 0 || pa > 100_000 {
+		return fmt.Sprintf("%.20q is not a reading in Pa", text), "read the gauge and type the number"
+	}
+	if least := MinimumFlowPa(p); pa < least {
+		next = "clean filter and duct or open the damper, then read again"
+		if pa*100 < p.Air.CommissionedPa*lockoutFlowPercent {
+			next = "lock the machine out and tell the safety officer: this is under 60 % of the commissioned reading"
+		}
+		return fmt.Sprintf("%d Pa is under %d Pa", pa, least), next
+	}
+	return "", ""
+}
+
+func materialProblem(v Values, f Facts) (what, next string) {
+	if !strings.EqualFold(strings.TrimSpace(v["lot"]), f.Stock.Lot) {
+		return fmt.Sprintf("the sheet's lot %.40q is not %s, which the plan is for", v["lot"], f.Stock.Lot),
+			"load a sheet of that lot; two sheets that look alike may not be the same"
+	}
+	if f.Stock.ThicknessUM < grammageUnderUM {
+		g, err := decimal(v["grammage"], 0)
+		if err != nil || g != f.Stock.GrammageGPerM2 {
+			return fmt.Sprintf("grammage %.20q is not %d g/m²", v["grammage"], f.Stock.GrammageGPerM2), "read the label of the pack"
+		}
+		return "", ""
+	}
+	um, err := decimal(v["thickness"], 3)
+	if err != nil {
+		return fmt.Sprintf("%.20q is not a thickness in mm", v["thickness"]), "measure with the caliper and type millimetres"
+	}
+	low, high := f.Stock.ThicknessUM-f.Stock.ToleranceUM, f.Stock.ThicknessUM+f.Stock.ToleranceUM
+	if um < low || um > high {
+		return fmt.Sprintf("%s mm lies outside %s to %s mm", thousandths(um), thousandths(low), thousandths(high)),
+			"measure again away from the edge; if it stays, this is not the stock that the plan is for"
+	}
+	return "", ""
+}
+
+// decimal reads a decimal number, comma or point, as an integer in units of 10^-places.
+func decimal(text string, places int) (int64, error) {
+	value, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(text), ",", ".", 1), 64)
+	if err != nil || value < -1e9 || value > 1e9 || value != value {
+		return 0, fmt.Errorf("not a number: %.20q", text)
+	}
+	for range places {
+		value *= 10
+	}
+	// Downwards: a flow reading must never be rounded up into passing.
+	if value < 0 {
+		return int64(value - 1), nil
+	}
+	return int64(value + 1e-6), nil
+}
+
+func tenths(v int64) string {
+	return strings.TrimSuffix(fmt.Sprintf("%d.%d", v/10, v%10), ".0")
+}
+
+func thousandths(v int64) string {
+	return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%d.%03d", v/1000, v%1000), "0"), ".")
+}
+
+func contains(list []string, want string) bool {
+	for _, s := range list {
+		if s == want {
+			return true
+		}
+	}
+	return false
+}
+
+// maxValue is the longest value that a field takes, in bytes.
+const maxValue = 200
+
+// Take reads what was given for an item strictly: only the item's own fields, none too long. It
+// returns all values and, of them, those of standing fields.
+func Take(item Item, values Values) (given, standing Values, err error) {
+	given, standing = Values{}, Values{}
+	known := make(map[string]Field, len(item.Fields))
+	for _, f := range item.Fields {
+		known[f.Key] = f
+	}
+	for key, value := range values {
+		f, ok := known[key]
+		if !ok {
+			return nil, nil, fmt.Errorf("%s has no field %.40q", item.Key, key)
+		}
+		if value = strings.TrimSpace(value); len(value) > maxValue {
+			return nil, nil, fmt.Errorf("%s of %s is longer than %d bytes", key, item.Key, maxValue)
+		}
+		if value == "" {
+			continue
+		}
+		given[key] = value
+		if f.Standing {
+			standing[key] = value
+		}
+	}
+	return given, standing, nil
+}

@@ -1,0 +1,142 @@
+package logbook
+
+import "slices"
+
+// Kind says what happened. Kinds are only ever added: a kind once written to a
+// log keeps its name and meaning for ever.
+type Kind string
+
+// The kinds of a run's phase changes: "run." and the event of the phase table.
+// Their entries carry the subjects "run", "machine" and "job" and the body
+// fields of FieldFrom and the constants after it.
+const (
+	RunOpened      Kind = "run.opened"
+	RunReleased    Kind = "run.released"
+	RunSigned      Kind = "run.signed"
+	RunVoided      Kind = "run.voided"
+	RunBurned      Kind = "run.burned"
+	RunMoved       Kind = "run.moved"
+	RunPaused      Kind = "run.paused"
+	RunResumed     Kind = "run.resumed"
+	RunCompleted   Kind = "run.completed"
+	RunStopped     Kind = "run.stopped"
+	RunFailed      Kind = "run.failed"
+	RunInterrupted Kind = "run.interrupted"
+	RunPurged      Kind = "run.purged"
+	RunInspected   Kind = "run.inspected"
+	RunWithdrawn   Kind = "run.withdrawn"
+)
+
+// All other kinds.
+const (
+	SiteOpened             Kind = "site.opened"
+	PersonAdded            Kind = "person.added"
+	PersonChanged          Kind = "person.changed"
+	AuthorisationGranted   Kind = "authorisation.granted"
+	AuthorisationWithdrawn Kind = "authorisation.withdrawn"
+	SessionOpened          Kind = "session.opened"
+	SessionEnded           Kind = "session.ended"
+	StationEnrolled        Kind = "station.enrolled"
+	MachineAdded           Kind = "machine.added"
+	ProfileChanged         Kind = "profile.changed"
+	LockoutSet             Kind = "lockout.set"    // subject "machine"
+	LockoutLifted          Kind = "lockout.lifted" // subject "machine"
+	MaterialAdded          Kind = "material.added"
+	MaterialChanged        Kind = "material.changed"
+	StockAdded             Kind = "stock.added"
+	StockChanged           Kind = "stock.changed"
+	SettingProven          Kind = "setting.proven"
+	ChecklistPublished     Kind = "checklist.published"
+	DrawingReceived        Kind = "drawing.received"
+	PlanMade               Kind = "plan.made"
+	JobSubmitted           Kind = "job.submitted"
+	JobWithdrawn           Kind = "job.withdrawn"
+	RunProposed            Kind = "run.proposed" // the run comes to be, in phase proposed
+	RunReady               Kind = "run.ready"
+	RunUnready             Kind = "run.unready"
+	AnswerGiven            Kind = "answer.given"
+	LeaveIssued            Kind = "leave.issued" // a set-up leave
+	LeaveUsed              Kind = "leave.used"
+	AttendanceMissed       Kind = "attendance.missed" // subject "run"
+	AttendanceSummary      Kind = "attendance.summary"
+	PictureKept            Kind = "picture.kept"
+	WatchOpened            Kind = "watch.opened"
+	WatchConfirmed         Kind = "watch.confirmed"
+	WatchClosed            Kind = "watch.closed"
+	Refused                Kind = "refused" // body "route", "count"
+	HeadKept               Kind = "head.kept"
+	ReportRejected         Kind = "report.rejected"
+	IncidentOpened         Kind = "incident.opened"
+	WorkerSeen             Kind = "worker.seen"
+	StopPressed            Kind = "stop.pressed" // a person pressed Stop run, whatever it did
+)
+
+// Subject roles that the rules of Check read.
+const (
+	RoleRun     = "run"
+	RoleMachine = "machine"
+	RoleJob     = "job"
+	RoleLockout = "lockout" // optional beside "machine": one of several lockouts of a machine
+)
+
+// Body fields that the rules of Check read.
+const (
+	FieldFrom       = "from"        // string: phase before
+	FieldTo         = "to"          // string: phase after
+	FieldOutcome    = "outcome"     // string: completed, stopped, failed, interrupted, withdrawn
+	FieldReason     = "reason"      // string: a code, never free text
+	FieldSignoff    = "signoff"     // 32 bytes: digest of the sign-off
+	FieldPermit     = "permit"      // 32 bytes: SHA-256 of the permit as it was sent, signature included
+	FieldNote       = "note"        // string: the permit itself as it was sent, a signed note
+	FieldNeverMoved = "never_moved" // bool: a start ended before motion
+	FieldRoute      = "route"       // string
+	FieldCount      = "count"       // int
+)
+
+var kinds = []Kind{
+	RunOpened, RunReleased, RunSigned, RunVoided, RunBurned, RunMoved, RunPaused,
+	RunResumed, RunCompleted, RunStopped, RunFailed, RunInterrupted, RunPurged,
+	RunInspected, RunWithdrawn,
+	SiteOpened, PersonAdded, PersonChanged, AuthorisationGranted, AuthorisationWithdrawn,
+	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged,
+	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, StockAdded, StockChanged,
+	SettingProven, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted,
+	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
+	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
+	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,
+	StopPressed,
+}
+
+// Kinds returns every kind this version writes.
+func Kinds() []Kind { return slices.Clone(kinds) }
+
+// Known reports whether this version writes k. Decode also keeps kinds that it
+// does not know, since a later version may have written them.
+func (k Kind) Known() bool { return slices.Contains(kinds, k) }
+
+// wellFormed reports whether k is a word, or two words joined by a full stop.
+func (k Kind) wellFormed() bool {
+	s := string(k)
+	for i := range len(s) {
+		if s[i] == '.' {
+			return isWord(s[:i]) && isWord(s[i+1:])
+		}
+	}
+	return isWord(s)
+}
+
+// isWord reports whether s is what roles, body fields and the parts of a kind
+// are made of: a lower-case letter, then letters, digits and underscores, at
+// most 40 in all.
+func isWord(s string) bool {
+	if s == "" || len(s) > 40 || s[0] < 'a' || s[0] > 'z' {
+		return false
+	}
+	for i := range len(s) {
+		c := s[i]
+		if (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '_' {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,61 @@
+// Package geom holds the plane geometry that a plan is made of, in whole micrometres.
+package geom
+
+// Point is a position in whole micrometres; x grows to the right, y away from the operator.
+type Point struct {
+	_ struct{} `cbor:",toarray"`
+	X int64    `json:"x_um"`
+	Y int64    `json:"y_um"`
+}
+
+// Pt is the point (x, y) in micrometres.
+func Pt(x, y int64) Point { return Point{X: x, Y: y} }
+
+// Add is p + q.
+func (p Point) Add(q Point) Point { return Pt(p.X+q.X, p.Y+q.Y) }
+
+// Sub is p − q.
+func (p Point) Sub(q Point) Point { return Pt(p.X-q.X, p.Y-q.Y) }
+
+// Box is an axis-parallel rectangle, both corners inside.
+type Box struct {
+	Min Point `json:"min"`
+	Max Point `json:"max"`
+}
+
+// BoxOf is the smallest box around the points; ok is false when there are none.
+func BoxOf(points ...Point) (b Box, ok bool) {
+	for i, p := range points {
+		if i == 0 {
+			b = Box{Min: p, Max: p}
+			continue
+		}
+		b = b.With(p)
+	}
+	return b, len(points) > 0
+}
+
+// With is the smallest box around b and p.
+func (b Box) With(p Point) Box {
+	return Box{
+		Min: Pt(min(b.Min.X, p.X), min(b.Min.Y, p.Y)),
+		Max: Pt(max(b.Max.X, p.X), max(b.Max.Y, p.Y)),
+	}
+}
+
+// Union is the smallest box around both.
+func (b Box) Union(o Box) Box { return b.With(o.Min).With(o.Max) }
+
+// Move is b shifted by d.
+func (b Box) Move(d Point) Box { return Box{Min: b.Min.Add(d), Max: b.Max.Add(d)} }
+
+// Inside says whether b lies wholly in o, edges included.
+func (b Box) Inside(o Box) bool {
+	return b.Min.X >= o.Min.X && b.Min.Y >= o.Min.Y && b.Max.X <= o.Max.X && b.Max.Y <= o.Max.Y
+}
+
+// Width is the extent along x in micrometres.
+func (b Box) Width() int64 { return b.Max.X - b.Min.X }
+
+// Height is the extent along y in micrometres.
+func (b Box) Height() int64 { return b.Max.Y - b.Min.Y }

@@ -1,0 +1,178 @@
+// Package machine describes one piece of equipment as data: how far it moves, how fast, what it
+// carries, how its beam is switched, what removes the beam's energy when software cannot.
+package machine
+
+import (
+	"kerfgate/plan/canon"
+	"kerfgate/plan/geom"
+)
+
+// Profile is one version of a machine's description. It is immutable once published and named by
+// the digest of its canonical bytes; sign-offs and permits bind that digest.
+type Profile struct {
+	Name      string   `json:"name"`
+	TravelUM  geom.Box `json:"travel"`     // where the carriage may be sent, machine coordinates
+	HardStops geom.Box `json:"hard_stops"` // where it hits something; travel lies inside
+	// SmallestStepUM is what one count of the drive moves the carriage, in micrometres.
+	SmallestStepUM int64 `json:"smallest_step_um"`
+	// TravelSpeed is the speed of moves with the tool off; WorkSpeed the greatest with it on.
+	TravelSpeedUMPerS int64      `json:"travel_speed_um_per_s"`
+	WorkSpeedUMPerS   int64      `json:"work_speed_um_per_s"`
+	AccelXUMPerS2     int64      `json:"accel_x_um_per_s2"`
+	AccelYUMPerS2     int64      `json:"accel_y_um_per_s2"`
+	CornerToleranceUM int64      `json:"corner_tolerance_um"`
+	PlacingX          Placing    `json:"placing_x"`
+	PlacingY          Placing    `json:"placing_y"`
+	Tools             []Tool     `json:"tools"`
+	Enclosure         Enclosure  `json:"enclosure"`
+	Air               Air        `json:"air"`
+	CutOff            CutOff     `json:"cut_off"`
+	Attendance        Attendance `json:"attendance"`
+	Driver            Driver     `json:"driver"`
+}
+
+// Placing says how one axis finds its place.
+type Placing struct {
+	How           string `json:"how"` // one of the Placing constants
+	SpanUM        int64  `json:"span_um,omitempty"`
+	RepeatErrorUM int64  `json:"repeat_error_um"`
+}
+
+// Ways in which an axis finds its place.
+const (
+	PlacingEndSwitch    = "end switch"
+	PlacingMiddleOfSpan = "middle of span"
+	PlacingByHand       = "by hand"
+)
+
+// Tool is what the carriage can hold.
+type Tool struct {
+	Name         string `json:"name"` // "beam" or "pen", unique on the machine
+	Kind         string `json:"kind"` // ToolBeam or ToolPen
+	WavelengthNM int64  `json:"wavelength_nm,omitempty"`
+	PowerMW      int64  `json:"power_mw,omitempty"`
+	SpotUM       int64  `json:"spot_um"` // width of the line it leaves
+	// LongestOn and Rest bound the duty: at most LongestOnMS of beam, then RestMS without; 0 = no bound.
+	LongestOnMS int64  `json:"longest_on_ms,omitempty"`
+	RestMS      int64  `json:"rest_ms,omitempty"`
+	Switch      Switch `json:"switch"`
+	// EyewearODTenths is the optical density that the pair must carry for this beam, in tenths (52
+	// is OD 5.2), as the person in charge of laser safety entered it; shown and compared at the gate.
+	EyewearODTenths int64 `json:"eyewear_od_tenths,omitempty"`
+}
+
+// Kinds of tools.
+const (
+	ToolBeam = "beam"
+	ToolPen  = "pen"
+)
+
+// Switch is how a tool goes on and off.
+type Switch struct {
+	Kind       string `json:"kind"` // one of the Switch constants
+	OnDelayMS  int64  `json:"on_delay_ms"`
+	OffDelayMS int64  `json:"off_delay_ms"`
+	JitterMS   int64  `json:"jitter_ms"`
+	HasSensor  bool   `json:"has_sensor"`
+	// Levels is true where power can be set between off and full.
+	Levels bool `json:"levels"`
+}
+
+// Kinds of switches: on while held, on at a level, or changing state at each pulse.
+const (
+	SwitchHold   = "hold"
+	SwitchLevel  = "level"
+	SwitchToggle = "toggle"
+)
+
+// Enclosure is what stands between the beam and eyes.
+type Enclosure struct {
+	Kind      string `json:"kind"` // EnclosureLidded, EnclosureOpen
+	VolumeL   int64  `json:"volume_l,omitempty"`
+	Interlock bool   `json:"interlock"` // the lid's own hardware chain takes the beam away
+}
+
+// Kinds of enclosures.
+const (
+	EnclosureLidded = "lidded"
+	EnclosureOpen   = "open"
+)
+
+// Air is the extraction as commissioned.
+type Air struct {
+	CommissionedPa     int64 `json:"commissioned_pa,omitempty"`
+	MeasuredFlowM3PerH int64 `json:"measured_flow_m3_per_h,omitempty"`
+	// MixingFactor is K of the purge formula, 1 (perfect) to 10 (poor).
+	MixingFactor int64 `json:"mixing_factor,omitempty"`
+	// MinimumFlowPercent of CommissionedPa must be read before a run; 0 means 80.
+	MinimumFlowPercent int64 `json:"minimum_flow_percent,omitempty"`
+}
+
+// CutOff is what was measured at commissioning: milliseconds of beam after the cause; a negative
+// number or Tested == false means nobody has measured it, and then no beam runs (I15).
+type CutOff struct {
+	Tested          bool   `json:"tested"`
+	CablePulledMS   int64  `json:"cable_pulled_ms"`
+	WorkerKilledMS  int64  `json:"worker_killed_ms"`
+	HostSuspendedMS int64  `json:"host_suspended_ms"`
+	Means           string `json:"means"` // e.g. "supply relay with a timer of its own"
+}
+
+// Attendance is how often the operator confirms being at the machine; zero means 60 s and 15 s.
+type Attendance struct {
+	EveryS int64 `json:"every_s,omitempty"`
+	GraceS int64 `json:"grace_s,omitempty"`
+}
+
+// Driver says which driver talks to the machine and in which dialect.
+type Driver struct {
+	Kind string `json:"kind"` // DriverSimulated, DriverSerial, DriverProgram
+	// MotionScale and WaitScale speed up simulated motion, and purge and watch; refused for other
+	// kinds. Attendance and permit age always run in real time. Zero means 1.
+	MotionScale int64 `json:"motion_scale,omitempty"`
+	WaitScale   int64 `json:"wait_scale,omitempty"`
+	// OwedBytes is how many bytes the machine may be owed before it must say taken.
+	OwedBytes int64 `json:"owed_bytes,omitempty"`
+}
+
+// Kinds of drivers.
+const (
+	DriverSimulated = "simulated"
+	DriverSerial    = "serial"
+	DriverProgram   = "program"
+)
+
+// Digest names this version of the profile.
+func (p Profile) Digest() (canon.Digest, error) { return canon.DigestOf(p) }
+
+// Tool finds a tool by name.
+func (p Profile) Tool(name string) (Tool, bool) {
+	for _, t := range p.Tools {
+		if t.Name == name {
+			return t, true
+		}
+	}
+	return Tool{}, false
+}
+
+// HasBeam says whether any tool of the machine is a beam, whatever it holds now.
+func (p Profile) HasBeam() bool {
+	for _, t := range p.Tools {
+		if t.Kind == ToolBeam {
+			return true
+		}
+	}
+	return false
+}
+
+// LongestCutOffMS is the longest cut-off with which a beam may run (I15).
+const LongestCutOffMS = 1000
+
+// Worst is the longest of the three measured times in milliseconds; ok is false where the cut-off
+// was never tested or a figure is missing.
+func (c CutOff) Worst() (ms int64, ok bool) {
+	if !c.Tested || c.CablePulledMS < 0 || c.WorkerKilledMS < 0 || c.HostSuspendedMS < 0 {
+		return 0, false
+	}
+	return max(c.CablePulledMS, c.WorkerKilledMS, c.HostSuspendedMS), true
+}

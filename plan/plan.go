@@ -1,0 +1,158 @@
+// Package plan turns a drawing into the machine-ready result for one sheet on one machine.
+//
+// It is a pure function: drawing bytes + operations + settings + stock + profile → plan. No clock,
+// no input or output, no randomness without a seed. The stages are: read (package drawing) →
+// shapes in mm → clean → contours and pieces → order → motion → numbers and warnings. Everything
+// after flattening is whole micrometres, so the same input gives the same bytes on every target.
+package plan
+
+import (
+	"kerfgate/plan/canon"
+	"kerfgate/plan/geom"
+	"kerfgate/plan/machine"
+	"kerfgate/plan/material"
+)
+
+// Version names this planner; it stands in every plan, and the same version makes the same bytes.
+const Version = "kerfgate plan 1"
+
+// Operation is what is done along or inside a shape.
+type Operation string
+
+// The four operations, in the order in which they run.
+const (
+	Engrave Operation = "engrave"
+	Mark    Operation = "mark"
+	Draw    Operation = "draw"
+	Cut     Operation = "cut"
+)
+
+// Group is one of the drawing's own groups: what shares a layer and a line colour. Its letter is
+// given by order of appearance. The colour describes the group and means nothing.
+type Group struct {
+	Letter   string `json:"letter"` // A, B, C, … Z, AA, …
+	Layer    string `json:"layer"`  // nearest named group of the drawing, may be empty
+	Colour   string `json:"colour"` // line colour as #rrggbb, or "none"
+	Shapes   int64  `json:"shapes"`
+	LengthUM int64  `json:"length_um"`
+}
+
+// Request is everything a plan depends on.
+type Request struct {
+	Drawing []byte // as received; SVG
+	// Operations assigns an operation to a group's letter. A group that is missing gets Default.
+	Operations map[string]Operation
+	Default    Operation
+	Tool       string // the profile's tool that is used
+	Profile    machine.Profile
+	Material   material.Material
+	Stock      material.Stock
+	Settings   []material.Setting // one an operation; a missing one is a refusal
+}
+
+// Plan is what one run does. It is immutable and named by the digest of its canonical bytes.
+// Coordinates are micrometres from the plan's origin, which is placed on the bed at sign-off.
+type Plan struct {
+	Planner   string       `json:"planner"`
+	Drawing   canon.Digest `json:"drawing"`
+	Profile   canon.Digest `json:"profile"`
+	Tool      string       `json:"tool"`
+	ToolKind  string       `json:"tool_kind"`
+	Material  string       `json:"material"`
+	Stock     string       `json:"stock_lot"`
+	Groups    []Group      `json:"groups"`
+	Strokes   []Stroke     `json:"strokes"` // in running order
+	Pieces    []Piece      `json:"pieces"`  // in the order in which they come loose
+	Extents   geom.Box     `json:"extents"` // of everything the tool marks
+	Numbers   Numbers      `json:"numbers"`
+	Warnings  []Warning    `json:"warnings"`
+	PurgeS    int64        `json:"purge_s"` // 0 for a pen
+	SheetSize geom.Point   `json:"sheet_size"`
+}
+
+// Stroke is one line drawn without lifting; its first point is reached with the tool off.
+type Stroke struct {
+	Operation     Operation    `json:"operation"`
+	Group         string       `json:"group"`
+	Closed        bool         `json:"closed"` // the last point equals the first
+	Points        []geom.Point `json:"points"`
+	SpeedUMPerS   int64        `json:"speed_um_per_s"`
+	PowerPermille int64        `json:"power_permille"`
+	// Piece is the 1-based number of the piece or drop-out that this stroke frees; 0 = none.
+	Piece int64 `json:"piece"`
+}
+
+// Piece is a part that comes loose; a drop-out is one that is waste (a hole's inside).
+type Piece struct {
+	Number  int64    `json:"number"`
+	Dropout bool     `json:"dropout"`
+	Extents geom.Box `json:"extents"`
+	AreaMM2 int64    `json:"area_mm2"`
+}
+
+// Numbers are computed from the strokes and the profile. Times are machine time, not scaled.
+type Numbers struct {
+	TotalMS   int64 `json:"total_ms"`
+	BeamMS    int64 `json:"tool_on_ms"`
+	TravelMS  int64 `json:"travel_ms"`
+	WaitMS    int64 `json:"wait_ms"` // switch delays and rests
+	WorkUM    int64 `json:"work_um"`
+	TravelUM  int64 `json:"travel_um"`
+	CutUM     int64 `json:"cut_um"`
+	MarkUM    int64 `json:"mark_um"`
+	EngraveUM int64 `json:"engrave_um"`
+	DrawUM    int64 `json:"draw_um"`
+	EnergyMJ  int64 `json:"energy_mj"` // millijoules that the beam delivers
+}
+
+// Warning tells what a person should know before handing in; it refuses nothing.
+type Warning struct {
+	What  string `json:"what"`
+	Where string `json:"where"`
+	Next  string `json:"next"`
+}
+
+// Reason is one reason why no plan was made, with what to do next.
+type Reason struct {
+	What  string `json:"what"`
+	Next  string `json:"next"`
+	Field string `json:"field,omitempty"`
+	Limit string `json:"limit,omitempty"`
+	Value string `json:"value,omitempty"`
+}
+
+// Refusal is the error that Make returns when the drawing or the set-up cannot be planned: all
+// reasons at once.
+type Refusal struct{ Reasons []Reason }
+
+// Error lists what was found.
+func (r *Refusal) Error() string {
+	text := "no plan"
+	for i, reason := range r.Reasons {
+		if i == 0 {
+			text += ": "
+		} else {
+			text += "; "
+		}
+		text += reason.What
+	}
+	return text
+}
+
+// Encode gives the plan's canonical bytes and its digest.
+func (p *Plan) Encode() ([]byte, canon.Digest, error) {
+	data, err := canon.Marshal(p)
+	if err != nil {
+		return nil, canon.Digest{}, err
+	}
+	return data, canon.Sum(data), nil
+}
+
+// Decode reads canonical bytes.
+func Decode(data []byte) (*Plan, error) {
+	var p Plan
+	if err := canon.Unmarshal(data, &p); err != nil {
+		return nil, err
+	}
+	return &p, nil
+}
