@@ -1,0 +1,67 @@
+package db
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/plan/canon"
+)
+
+// chunkSize is how large files are cut: one row a chunk, so that nothing large is ever one value.
+const chunkSize = 1 << 20
+
+// putBlob queues the statements that store data by its digest, once.
+func putBlob(data []byte) (canon.Digest, []statement) {
+	digest := canon.Sum(data)
+	statements := []statement{{sql: `INSERT INTO blob (digest, size) VALUES ($1, $2) ON CONFLICT DO NOTHING`,
+		args: []any{digest[:], int64(len(data))}, rows: anyRows}}
+	for n := 0; n == 0 || n*chunkSize < len(data); n++ {
+		chunk := data[n*chunkSize : min((n+1)*chunkSize, len(data))]
+		statements = append(statements, statement{sql: `INSERT INTO blob_chunk (digest, n, data) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`,
+			args: []any{digest[:], n, chunk}, rows: anyRows})
+	}
+	return digest, statements
+}
+
+// blob reads a whole file back and checks it against its digest. Errors: ErrNotFound, and a plain
+// error when what is stored is not what its name says.
+func (s *Store) blob(ctx context.Context, digest canon.Digest) ([]byte, error) {
+	var size int64
+	if err := s.pool.QueryRow(ctx, `SELECT size FROM blob WHERE digest = $1`, digest[:]).Scan(&size); err != nil {
+		return nil, meaning(err)
+	}
+	rows, err := s.pool.Query(ctx, `SELECT data FROM blob_chunk WHERE digest = $1 ORDER BY n`, digest[:])
+	if err != nil {
+		return nil, err
+	}
+	data := make([]byte, 0, size)
+	var chunk []byte
+	if _, err := pgx.ForEachRow(rows, []any{&chunk}, func() error {
+		data = append(data, chunk...)
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	if canon.Sum(data) != digest {
+		return nil, fmt.Errorf("stored file %s was altered: its digest is %s", digest, canon.Sum(data))
+	}
+	return data, nil
+}
+
+// PlanChunk reads at most length bytes of a stored plan from offset; an empty slice past its end.
+// The worker hashes what it gets, so an altered plan is found there.
+func (s *Store) PlanChunk(ctx context.Context, digest canon.Digest, offset, length int64) ([]byte, error) {
+	n, within := offset/chunkSize, offset%chunkSize
+	var data []byte
+	err := s.pool.QueryRow(ctx, `SELECT substring(data FROM $3::int + 1 FOR $4::int) FROM blob_chunk WHERE digest = $1 AND n = $2`,
+		digest[:], n, within, min(length, chunkSize)).Scan(&data)
+	if err := meaning(err); err != nil {
+		if size := int64(0); s.pool.QueryRow(ctx, `SELECT size FROM blob WHERE digest = $1`, digest[:]).Scan(&size) == nil && offset >= size {
+			return nil, nil
+		}
+		return nil, err
+	}
+	return data, nil
+}

@@ -1,0 +1,109 @@
+package db
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/queue"
+)
+
+// Lane is one machine on the board.
+type Lane struct {
+	Machine Machine
+	Active  *Run  // permitted to inspecting
+	Gate    *Gate // of the run at the gate (checking or later), for the small drawing
+	Next    []Run // proposed and checking, in queue order
+}
+
+// Board reads all lanes: a fixed number of queries, however many machines and runs there are.
+func (s *Store) Board(ctx context.Context) ([]Lane, error) {
+	machines, err := s.Machines(ctx)
+	if err != nil {
+		return nil, err
+	}
+	lanes := make([]Lane, len(machines))
+	place := make(map[uuid.UUID]int, len(machines))
+	ids := make([]uuid.UUID, len(machines))
+	for i, m := range machines {
+		lanes[i], place[m.ID], ids[i] = Lane{Machine: m}, i, m.ID
+	}
+	open, err := s.runs(ctx, `r.phase <> 'closed' ORDER BY r.number`)
+	if err != nil {
+		return nil, err
+	}
+	atGate := make(map[uuid.UUID]Run) // by machine: what the small gate is drawn for
+	for _, r := range open {
+		lane := &lanes[place[r.Machine]]
+		if r.Phase.Active() {
+			lane.Active = &r
+			atGate[r.Machine] = r
+			continue
+		}
+		lane.Next = append(lane.Next, r)
+		if _, taken := atGate[r.Machine]; r.Phase == queue.Checking && !taken {
+			atGate[r.Machine] = r
+		}
+	}
+	return lanes, s.drawGates(ctx, lanes, ids, atGate)
+}
+
+func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUID, atGate map[uuid.UUID]Run) error {
+	var runs, operators, stocks []uuid.UUID
+	for _, r := range atGate {
+		runs, operators, stocks = append(runs, r.ID), append(operators, r.Operator), append(stocks, r.Stock)
+	}
+	if len(runs) == 0 {
+		return nil
+	}
+	given, err := s.answers(ctx, runs)
+	if err != nil {
+		return err
+	}
+	standing, err := s.standing(ctx, machines, operators)
+	if err != nil {
+		return err
+	}
+	shelf, kinds, err := s.shelf(ctx, stocks)
+	if err != nil {
+		return err
+	}
+	now := time.Now().In(s.cfg.Location)
+	for i := range lanes {
+		r, ok := atGate[lanes[i].Machine.ID]
+		if !ok {
+			continue
+		}
+		b := bound{stock: shelf[r.Stock], material: kinds[shelf[r.Stock].Material], at: now}
+		g := drawGate(r, lanes[i].Machine, b, given[r.ID], standing[standingKey{r.Machine, r.Operator}])
+		lanes[i].Gate = &g
+	}
+	return nil
+}
+
+// shelf reads several lots and their materials.
+func (s *Store) shelf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]Stock, map[uuid.UUID]Material, error) {
+	rows, err := s.pool.Query(ctx, selectStock+` WHERE id = ANY($1)`, ids)
+	if err != nil {
+		return nil, nil, err
+	}
+	list, err := pgx.CollectRows(rows, scanStock)
+	if err != nil {
+		return nil, nil, err
+	}
+	stock := make(map[uuid.UUID]Stock, len(list))
+	for _, st := range list {
+		stock[st.ID] = st
+	}
+	all, err := s.Materials(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	kinds := make(map[uuid.UUID]Material, len(all))
+	for _, m := range all {
+		kinds[m.ID] = m
+	}
+	return stock, kinds, nil
+}

@@ -1,0 +1,81 @@
+package db
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+
+	"kerfgate/checklist"
+	"kerfgate/queue"
+)
+
+// Errors of the store.
+var (
+	ErrNotFound = errors.New("not found")
+	ErrConflict = errors.New("somebody changed it meanwhile")
+	// errStaleRev is ErrConflict without another try: the caller named the rev.
+	errStaleRev    = fmt.Errorf("%w: the rev you named is no longer current", ErrConflict)
+	ErrNotAllowed  = errors.New("not allowed")
+	ErrSignInTaken = errors.New("that sign-in name is taken")
+	ErrKeyReused   = errors.New("the idempotency key was used with another body")
+)
+
+// Refused is a change that the rules refuse: all reasons at once, each with what to do next.
+type Refused struct{ Reasons []checklist.Reason }
+
+// Error lists the reasons.
+func (r *Refused) Error() string {
+	text := "refused"
+	for i, reason := range r.Reasons {
+		sep := "; "
+		if i == 0 {
+			sep = ": "
+		}
+		text += sep + reason.What
+	}
+	return text
+}
+
+func refuse(what, next string) error {
+	return &Refused{Reasons: []checklist.Reason{{What: what, Next: next}}}
+}
+
+// constraintErrors turns the name of a violated constraint into what it means.
+var constraintErrors = map[string]func() error{
+	"person_sign_in_name": func() error { return ErrSignInTaken },
+	"run_active": func() error {
+		return refuse("another run is active on this machine", "finish it through purge and inspection first")
+	},
+	"run_phase_guard": func() error { return queue.ErrMoved },
+	"permit_live":     func() error { return queue.ErrMoved },
+	"burn_pkey":       func() error { return queue.ErrMoved },
+	"lockout_open": func() error {
+		return refuse("the machine is locked out already", "lift the first lockout before setting another")
+	},
+	"stock_enough": func() error {
+		return refuse("not enough sheets of this stock are left", "choose fewer copies or another stock")
+	},
+	"watch_open": func() error { return ErrConflict },
+}
+
+// meaning maps what the driver says to the store's errors; anything unknown stays as it is.
+func meaning(err error) error {
+	if errors.Is(err, pgx.ErrNoRows) {
+		return ErrNotFound
+	}
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) {
+		if to, ok := constraintErrors[pg.ConstraintName]; ok && pg.ConstraintName != "" {
+			return fmt.Errorf("%w (%s)", to(), pg.ConstraintName)
+		}
+	}
+	return err
+}
+
+// retryable says whether Postgres gave up a transaction that may simply be tried again.
+func retryable(err error) bool {
+	var pg *pgconn.PgError
+	return errors.As(err, &pg) && (pg.Code == "40P01" || pg.Code == "40001")
+}

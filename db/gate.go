@@ -1,0 +1,343 @@
+package db
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/checklist"
+	"kerfgate/db/logbook"
+	"kerfgate/plan"
+	"kerfgate/plan/canon"
+	"kerfgate/plan/geom"
+	"kerfgate/queue"
+)
+
+// Gate is everything that stands between a run and its permit, for the station and the record.
+type Gate struct {
+	Run       Run
+	Machine   Machine
+	Checklist checklist.Checklist
+	Facts     checklist.Facts
+	Bars      []checklist.Bar    // one an item, in order
+	Reasons   []checklist.Reason // what else says no: not ready, locked out, not authorised, not placed
+}
+
+// authorised is the SQL for a valid authorisation of $1 for $2.
+const authorised = `SELECT id FROM authorisation WHERE person = $1 AND machine = $2 AND withdrawn_at IS NULL AND expires_at > now()
+	ORDER BY expires_at DESC LIMIT 1`
+
+func (s *Store) authorisation(ctx context.Context, person, machine uuid.UUID) (uuid.UUID, bool, error) {
+	rows, err := s.pool.Query(ctx, authorised, person, machine)
+	if err != nil {
+		return uuid.Nil, false, err
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	if err != nil || len(ids) == 0 {
+		return uuid.Nil, false, err
+	}
+	return ids[0], true, nil
+}
+
+// Gate is what stands between a run and its permit, as the actor would meet it. Errors: ErrNotFound.
+func (s *Store) Gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, error) {
+	if _, err := s.Run(ctx, actor, id); err != nil {
+		return Gate{}, err
+	}
+	g, _, err := s.gate(ctx, actor, id)
+	return g, err
+}
+
+// bound is what else a sign-off binds, with the revs that its transaction guards.
+type bound struct {
+	authorisation uuid.UUID
+	stock         Stock
+	material      Material
+	checklist     canon.Digest
+	at            time.Time
+}
+
+// gate loads one run's gate and judges its answers.
+func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, bound, error) {
+	var b bound
+	r, err := s.run(ctx, id)
+	if err != nil {
+		return Gate{}, b, err
+	}
+	m, err := s.Machine(ctx, r.Machine)
+	if err != nil {
+		return Gate{}, b, err
+	}
+	if b.stock, b.material, err = s.stockWithMaterial(ctx, r.Stock); err != nil {
+		return Gate{}, b, err
+	}
+	var authorisedNow bool
+	if b.authorisation, authorisedNow, err = s.authorisation(ctx, actor.Person, r.Machine); err != nil {
+		return Gate{}, b, err
+	}
+	given, err := s.answers(ctx, []uuid.UUID{id})
+	if err != nil {
+		return Gate{}, b, err
+	}
+	holder := r.Operator
+	if holder == uuid.Nil {
+		holder = actor.Person
+	}
+	standing, err := s.standing(ctx, []uuid.UUID{r.Machine}, []uuid.UUID{holder})
+	if err != nil {
+		return Gate{}, b, err
+	}
+	var busy bool
+	if err := s.pool.QueryRow(ctx, `SELECT clock_timestamp(), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
+		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).Scan(&b.at, &busy); err != nil {
+		return Gate{}, b, err
+	}
+	b.at = b.at.In(s.cfg.Location)
+	g := drawGate(r, m, b, given[id], standing[standingKey{r.Machine, holder}])
+	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
+		return Gate{}, b, err
+	}
+	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Authorised: authorisedNow,
+		Placed: r.Placement != nil, Homed: r.Placement != nil && r.Placement.Homed,
+		Opener: r.Operator == uuid.Nil || r.Operator == actor.Person, Busy: busy}
+	if m.Lockout != nil {
+		st.LockedOut = m.Lockout.Reason
+	}
+	g.Reasons = st.Refuse(g.Facts)
+	return g, b, nil
+}
+
+// drawGate judges the answers of one run; it reads nothing.
+func drawGate(r Run, m Machine, b bound, given, standing map[string]checklist.Values) Gate {
+	tool, _ := m.Profile.Tool(r.Tool)
+	g := Gate{Run: r, Machine: m, Checklist: m.Checklist.ForRun(m.Profile, tool),
+		Facts: checklist.Facts{Profile: m.Profile, Tool: tool, Material: b.material.Material, Stock: b.stock.Stock, Today: b.at}}
+	for _, item := range g.Checklist.Items {
+		g.Bars = append(g.Bars, checklist.Judge(item, given[item.Key], standing[item.Key], g.Facts))
+	}
+	return g
+}
+
+// answers reads the answers of several runs, by run and item.
+func (s *Store) answers(ctx context.Context, runs []uuid.UUID) (map[uuid.UUID]map[string]checklist.Values, error) {
+	rows, err := s.pool.Query(ctx, `SELECT run, item, given FROM answer WHERE run = ANY($1)`, runs)
+	if err != nil {
+		return nil, err
+	}
+	all := make(map[uuid.UUID]map[string]checklist.Values)
+	var run uuid.UUID
+	var item string
+	var given checklist.Values
+	_, err = pgx.ForEachRow(rows, []any{&run, &item, &given}, func() error {
+		if all[run] == nil {
+			all[run] = make(map[string]checklist.Values)
+		}
+		all[run][item] = given
+		given = nil // the next row gets a map of its own
+		return nil
+	})
+	return all, err
+}
+
+type standingKey struct{ machine, operator uuid.UUID }
+
+// standing reads the standing answers that still hold.
+func (s *Store) standing(ctx context.Context, machines, operators []uuid.UUID) (map[standingKey]map[string]checklist.Values, error) {
+	rows, err := s.pool.Query(ctx, `SELECT machine, operator, item, given FROM standing_answer
+		WHERE machine = ANY($1) AND operator = ANY($2) AND at > now() - $3::interval`, machines, operators, checklist.StandingFor)
+	if err != nil {
+		return nil, err
+	}
+	all := make(map[standingKey]map[string]checklist.Values)
+	var key standingKey
+	var item string
+	var given checklist.Values
+	_, err = pgx.ForEachRow(rows, []any{&key.machine, &key.operator, &item, &given}, func() error {
+		if all[key] == nil {
+			all[key] = make(map[string]checklist.Values)
+		}
+		all[key][item] = given
+		given = nil
+		return nil
+	})
+	return all, err
+}
+
+// OpenChecklist takes a run to the gate: it waits for this operator's answers. Errors: ErrNotFound,
+// ErrMoved, *Refused.
+func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (Run, error) {
+	return s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
+		move, err := g.Run.Phase.After(queue.Opened)
+		if err != nil {
+			return err
+		}
+		var no []checklist.Reason
+		for _, reason := range g.Reasons {
+			// What the operator does at the gate, or the worker meanwhile, is no reason yet.
+			if reason.Kind == checklist.BecauseForbidden {
+				no = append(no, reason)
+			}
+		}
+		if len(no) > 0 {
+			return &Refused{Reasons: no}
+		}
+		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": time.Now(), "origin_x_um": nil, "origin_y_um": nil,
+			"homed": false, "placed_by": nil, "placed_at": nil})
+		return nil
+	})
+}
+
+// ReleaseChecklist gives a run back to the queue; its answers are gone. Errors: ErrNotFound,
+// ErrMoved, ErrNotAllowed for anybody but the operator who opened it or an officer.
+func (s *Store) ReleaseChecklist(ctx context.Context, actor Actor, id uuid.UUID) (Run, error) {
+	return s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
+		move, err := g.Run.Phase.After(queue.Released)
+		if err != nil {
+			return err
+		}
+		if g.Run.Operator != actor.Person && actor.Role != RoleOfficer && actor.Role != RoleAdmin {
+			return ErrNotAllowed
+		}
+		release(w, actor, g.Run, move, "released by a person")
+		return nil
+	})
+}
+
+func release(w *write, actor Actor, r Run, move queue.Move, reason string) {
+	moveRun(w, actor, r, move, reason, map[string]any{"operator": nil, "opened_at": nil})
+	w.statements = append(w.statements, statement{sql: `DELETE FROM answer WHERE run = $1`, args: []any{r.ID}, rows: anyRows})
+}
+
+// movedBy is a change of one run that a person makes, decided from its gate.
+func (s *Store) movedBy(ctx context.Context, actor Actor, id uuid.UUID, decide func(ctx context.Context, g Gate, w *write) error) (Run, error) {
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		if _, err := s.Run(ctx, actor, id); err != nil {
+			return write{}, err
+		}
+		g, _, err := s.gate(ctx, actor, id)
+		if err != nil {
+			return write{}, err
+		}
+		var w write
+		err = decide(ctx, g, &w)
+		return w, err
+	})
+	if err != nil {
+		return Run{}, err
+	}
+	return s.run(ctx, id)
+}
+
+// atGate says whether the actor is the operator who has this run at the gate.
+func atGate(actor Actor, g Gate) error {
+	if g.Run.Phase != queue.Checking {
+		return refuse("the run is not at the gate but "+string(g.Run.Phase), "open its checklist first")
+	}
+	if g.Run.Operator != actor.Person {
+		return refuse("another operator has this checklist open", "wait, or ask them to release it")
+	}
+	return nil
+}
+
+// Place keeps where the sheet lies, checked against sheet, bed and hard stops. Errors: ErrNotFound,
+// *Refused.
+func (s *Store) Place(ctx context.Context, actor Actor, id uuid.UUID, p Placement) (Run, error) {
+	return s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
+		if err := atGate(actor, g); err != nil {
+			return err
+		}
+		made, err := s.planData(ctx, g.Run.Plan)
+		if err != nil {
+			return err
+		}
+		if reasons := made.CheckPlacement(g.Machine.Profile, p.Origin, sheetAt(g.Facts, p.Origin)); len(reasons) > 0 {
+			return refusedPlacement(reasons)
+		}
+		w.statements = append(w.statements, statement{sql: `UPDATE run SET origin_x_um = $3, origin_y_um = $4, homed = $5, placed_by = $6, placed_at = now(),
+			opened_at = now() WHERE id = $1 AND rev = $2 AND phase = 'checking'`, args: []any{id, g.Run.Rev, p.Origin.X, p.Origin.Y, p.Homed, actor.Person}, rows: 1})
+		w.entries = append(w.entries, draft{kind: logbook.LeaveUsed, actor: actor, subjects: runSubjects(id, g.Run.Machine, g.Run.Job),
+			body: logbook.Body{"origin_x_um": p.Origin.X, "origin_y_um": p.Origin.Y, "homed": p.Homed}})
+		return nil
+	})
+}
+
+// sheetAt is the sheet on the bed: its lower left corner lies at the origin, which is how sheets
+// are placed until the machine side lets an operator trace a sheet that lies elsewhere.
+func sheetAt(f checklist.Facts, origin geom.Point) geom.Box {
+	return geom.Box{Min: origin, Max: origin.Add(geom.Pt(f.Stock.SheetWidthUM, f.Stock.SheetHeightUM))}
+}
+
+func refusedPlacement(reasons []plan.Reason) error {
+	no := make([]checklist.Reason, len(reasons))
+	for i, r := range reasons {
+		no[i] = checklist.Reason{What: r.What + ": " + r.Value + " is outside " + r.Limit, Next: r.Next}
+	}
+	return &Refused{Reasons: no}
+}
+
+// planData reads a plan whoever asks.
+func (s *Store) planData(ctx context.Context, digest canon.Digest) (*plan.Plan, error) {
+	data, err := s.blob(ctx, digest)
+	if err != nil {
+		return nil, err
+	}
+	return plan.Decode(data)
+}
+
+// Answer keeps the answer to one item and says how its bar stands now. A standing field's value
+// also holds for this operator on this machine for four hours. Errors: ErrNotFound, *Refused.
+func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key string, values checklist.Values) (Gate, error) {
+	_, err := s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
+		if err := atGate(actor, g); err != nil {
+			return err
+		}
+		item, ok := g.Checklist.Item(key)
+		if !ok {
+			return refuse("this checklist has no item "+key, "answer one of its items")
+		}
+		if reason, ok := checklist.Order(g.Bars, key); !ok {
+			return &Refused{Reasons: []checklist.Reason{reason}}
+		}
+		given, standing, err := checklist.Take(item, values)
+		if err != nil {
+			return refuse(err.Error(), "give each value as it is read")
+		}
+		w.statements = append(w.statements,
+			statement{sql: `UPDATE run SET opened_at = now() WHERE id = $1 AND rev = $2 AND phase = 'checking'`, args: []any{id, g.Run.Rev}, rows: 1},
+			statement{sql: `INSERT INTO answer (run, item, given, by_person) VALUES ($1, $2, $3, $4)
+				ON CONFLICT (run, item) DO UPDATE SET given = $3, by_person = $4, at = now()`, args: []any{id, key, given, actor.Person}, rows: 1})
+		if len(standing) > 0 {
+			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer (machine, operator, item, given) VALUES ($1, $2, $3, $4)
+				ON CONFLICT (machine, operator, item) DO UPDATE SET given = $4, at = now()`,
+				args: []any{g.Run.Machine, actor.Person, key, standing}, rows: 1})
+		}
+		if key != checklist.ItemSupply {
+			// Whatever is answered anew asks for the supply again, which is the last answer.
+			w.statements = append(w.statements, statement{sql: `DELETE FROM answer WHERE run = $1 AND item = $2`,
+				args: []any{id, checklist.ItemSupply}, rows: anyRows})
+		}
+		bar := checklist.Judge(item, given, holding(g.Bars, key, standing), g.Facts)
+		w.entries = append(w.entries, draft{kind: logbook.AnswerGiven, actor: actor, subjects: runSubjects(id, g.Run.Machine, g.Run.Job),
+			body: logbook.Body{"item": key, "up": bar.Up}})
+		return nil
+	})
+	if err != nil {
+		return Gate{}, err
+	}
+	return s.Gate(ctx, actor, id)
+}
+
+// holding is what stands for an item's standing fields: what was given now, else what still held.
+func holding(bars []checklist.Bar, key string, now checklist.Values) checklist.Values {
+	if len(now) > 0 {
+		return now
+	}
+	for _, b := range bars {
+		if b.Item.Key == key && b.Standing {
+			return b.Values
+		}
+	}
+	return nil
+}

@@ -1,0 +1,99 @@
+package db
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+
+	"kerfgate/db/logbook"
+	"kerfgate/plan/machine"
+	"kerfgate/queue"
+)
+
+// Inspection is what a person saw after a run.
+type Inspection struct {
+	Fate        SheetFate
+	FlameOrGlow bool
+	SupplyOff   bool
+}
+
+// flameWatchMinutes is the fire watch after a flame or glow was seen, whatever the site chose.
+const flameWatchMinutes = 60
+
+// Inspect records what a person saw of sheet and bed and closes the run. A flame or glow locks the
+// machine out, opens an incident and a watch of an hour, all in the same step. A beam run opens the
+// machine's fire watch, which the inspecting person has until they hand it over. Errors:
+// ErrNotFound, ErrMoved, *Refused.
+func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspection) (Run, error) {
+	site, err := s.Site(ctx)
+	if err != nil {
+		return Run{}, err
+	}
+	return s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
+		r := g.Run
+		move, err := r.Phase.After(queue.Inspected)
+		if err != nil {
+			return err
+		}
+		if _, ok, err := s.authorisation(ctx, actor.Person, r.Machine); err != nil {
+			return err
+		} else if !ok && actor.Role != RoleOfficer {
+			return refuse("you hold no valid authorisation for this machine", "an operator of this machine or the safety officer inspects")
+		}
+		switch in.Fate {
+		case SheetKept, SheetScrapped, SheetRepeat:
+		default:
+			return refuse("what became of the sheet is not said", "choose kept, scrapped or repeat")
+		}
+		if g.Facts.Tool.Kind == machine.ToolBeam && !in.SupplyOff {
+			return refuse("the beam supply is not said to be off", "switch it off before the sheet is touched, then answer again")
+		}
+		moveRun(w, actor, r, move, "", map[string]any{"sheet_fate": string(in.Fate), "flame": in.FlameOrGlow},
+			logbook.Body{"sheet": string(in.Fate), "flame_or_glow": in.FlameOrGlow, logbook.FieldOutcome: string(r.Outcome)})
+		if in.Fate == SheetRepeat {
+			w.statements = append(w.statements, statement{sql: `UPDATE stock SET reserved = reserved + 1, rev = rev + 1 WHERE id = $1`, args: []any{r.Stock}, rows: 1})
+			proposeRun(w, actor, newID(), r.Job, r.Machine, r.Stock, r.Plan, r.Copy)
+		}
+		minutes := site.FireWatchMinutes
+		if in.FlameOrGlow {
+			minutes = flameWatchMinutes
+			if err := s.reportFire(ctx, w, actor, g); err != nil {
+				return err
+			}
+		}
+		if g.Facts.Tool.Kind == machine.ToolBeam && !r.NeverMoved {
+			openWatch(w, actor, g, time.Duration(minutes)*time.Minute)
+		}
+		return nil
+	})
+}
+
+// reportFire adds lockout and incident to the inspection that saw a flame or glow.
+func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate) error {
+	incident := newID()
+	w.statements = append(w.statements, statement{sql: `INSERT INTO incident (id, kind, machine, run, reported_by) VALUES ($1, 'fire', $2, $3, $4)`,
+		args: []any{incident, g.Run.Machine, g.Run.ID, actor.Person}, rows: 1})
+	w.entries = append(w.entries, draft{kind: logbook.IncidentOpened, actor: actor,
+		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("incident", incident)), body: logbook.Body{"kind": "fire"}})
+	if g.Machine.Lockout != nil {
+		return nil
+	}
+	return s.lockOut(ctx, w, actor, newID(), g.Run.Machine, fmt.Sprintf("flame or glow seen at the inspection of run %d", g.Run.Number))
+}
+
+// openWatch starts the fire watch of the machine, or carries a longer one on. Simulated machines
+// shorten it by their wait scale, which the screen says.
+func openWatch(w *write, actor Actor, g Gate, lasts time.Duration) {
+	if scale := g.Machine.Profile.Driver.WaitScale; g.Machine.Profile.Driver.Kind == machine.DriverSimulated && scale > 1 {
+		lasts /= time.Duration(scale)
+	}
+	id := newID()
+	w.statements = append(w.statements, statement{sql: `INSERT INTO watch (id, machine, run, watcher, until) VALUES ($1, $2, $3, $4, now() + $5::interval)
+		ON CONFLICT (machine) WHERE closed_at IS NULL DO UPDATE SET until = greatest(watch.until, excluded.until), run = excluded.run, watcher = excluded.watcher`,
+		args: []any{id, g.Run.Machine, g.Run.ID, actor.Person, lasts}, rows: 1})
+	w.entries = append(w.entries, draft{kind: logbook.WatchOpened, actor: actor,
+		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("watch", id)),
+		body:     logbook.Body{"seconds": int64(lasts / time.Second)}})
+}

@@ -1,0 +1,250 @@
+package db
+
+import (
+	"context"
+	"crypto/rand"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/checklist"
+	"kerfgate/db/logbook"
+	"kerfgate/plan/canon"
+	"kerfgate/queue"
+)
+
+// Job is a member's request.
+type Job struct {
+	ID           uuid.UUID
+	Member       uuid.UUID
+	MemberName   string
+	Title        string
+	Drawing      uuid.UUID
+	Plan         canon.Digest
+	Machine      uuid.UUID
+	MachineName  string
+	Tool         string
+	Material     uuid.UUID
+	MaterialName string
+	Stock        uuid.UUID
+	StockLot     string
+	Copies       int64
+	Due          *time.Time
+	SubmittedAt  time.Time
+	WithdrawnAt  *time.Time
+	Rev          int64
+	State        queue.JobState // derived
+	Runs         []Run
+}
+
+// NewJob is what a member submits: a plan, how often, by when.
+type NewJob struct {
+	Title  string
+	Plan   canon.Digest
+	Copies int64
+	Due    *time.Time
+}
+
+// maxCopies of one job.
+const maxCopies = 200
+
+// SubmitJob queues a plan: one run a copy, and as many sheets reserved. Errors: ErrNotFound,
+// *Refused when something forbids it now (too few sheets, the profile changed since the plan).
+func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, error) {
+	n.Title = strings.TrimSpace(n.Title)
+	var no []checklist.Reason
+	if n.Title == "" || len(n.Title) > 120 {
+		no = append(no, checklist.Reason{What: "a job needs a title of at most 120 letters", Next: "name the finished object"})
+	}
+	if n.Copies < 1 || n.Copies > maxCopies {
+		no = append(no, checklist.Reason{What: "copies must be 1 to 200", Next: "choose how many sheets to cut"})
+	}
+	if len(no) > 0 {
+		return Job{}, &Refused{Reasons: no}
+	}
+	salt := make([]byte, 16)
+	if _, err := rand.Read(salt); err != nil {
+		return Job{}, err
+	}
+	id := newID()
+	titleDigest := logbook.SaltedDigest(salt, []byte(n.Title))
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		row, err := s.Plan(ctx, actor, n.Plan)
+		if err != nil {
+			return write{}, err
+		}
+		m, err := s.Machine(ctx, row.Machine)
+		if err != nil {
+			return write{}, err
+		}
+		stock, _, err := s.stockWithMaterial(ctx, row.Stock)
+		if err != nil {
+			return write{}, err
+		}
+		if no := submitRefusals(row, m, stock, n.Copies); len(no) > 0 {
+			return write{}, &Refused{Reasons: no}
+		}
+		w := write{
+			statements: []statement{
+				{sql: `UPDATE stock SET reserved = reserved + $2, rev = rev + 1 WHERE id = $1 AND count - reserved >= $2`,
+					args: []any{stock.ID, n.Copies}, rows: 1},
+				{sql: `INSERT INTO job (id, member, title, salt, drawing, plan, machine, tool, material, stock, copies, due)
+					SELECT $1, $2, $3, $4, $5, $6, m.id, $8, $9, $10, $11, $12 FROM machine m WHERE m.id = $7 AND m.profile = $13`,
+					args: []any{id, actor.Person, n.Title, salt, row.Drawing, n.Plan[:], row.Machine, row.Tool, row.Material, row.Stock,
+						n.Copies, n.Due, m.ProfileDigest[:]}, rows: 1},
+			},
+			entries: []draft{{kind: logbook.JobSubmitted, actor: actor,
+				subjects: []logbook.Subject{about(logbook.RoleJob, id), about(logbook.RoleMachine, row.Machine), about("stock", row.Stock)},
+				body:     logbook.Body{"plan": n.Plan[:], "copies": n.Copies, "title_digest": titleDigest[:]}}},
+		}
+		for i := range n.Copies {
+			proposeRun(&w, actor, newID(), id, row.Machine, row.Stock, n.Plan, i+1)
+		}
+		return w, nil
+	})
+	if err != nil {
+		return Job{}, err
+	}
+	return s.Job(ctx, actor, id)
+}
+
+func submitRefusals(row PlanRow, m Machine, stock Stock, copies int64) []checklist.Reason {
+	var no []checklist.Reason
+	if row.Plan.Profile != m.ProfileDigest {
+		no = append(no, checklist.Reason{What: "the machine's profile changed since this plan was made", Next: "make the plan again"})
+	}
+	if left := stock.Count - stock.Reserved; left < copies {
+		no = append(no, checklist.Reason{What: "not enough sheets of lot " + stock.Lot + " are left for so many copies",
+			Next: "choose fewer copies or another stock"})
+	}
+	return no
+}
+
+func proposeRun(w *write, actor Actor, id, job, machine, stock uuid.UUID, plan canon.Digest, copy int64) {
+	w.statements = append(w.statements, statement{sql: `INSERT INTO run (id, job, copy, machine, plan, stock) VALUES ($1, $2, $3, $4, $5, $6)`,
+		args: []any{id, job, copy, machine, plan[:], stock}, rows: 1})
+	w.entries = append(w.entries, draft{kind: logbook.RunProposed, actor: actor, subjects: runSubjects(id, machine, job),
+		body: logbook.Body{logbook.FieldTo: string(queue.Proposed), "plan": plan[:]}})
+}
+
+// WithdrawJob takes a job back: runs that have not started are withdrawn and their sheets freed.
+// rev 0 means whatever it is now. Errors: ErrNotFound, ErrConflict, *Refused.
+func (s *Store) WithdrawJob(ctx context.Context, actor Actor, id uuid.UUID, rev int64) (Job, error) {
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		job, err := s.Job(ctx, actor, id)
+		if err != nil {
+			return write{}, err
+		}
+		switch {
+		case job.Member != actor.Person && actor.Role != RoleOfficer && actor.Role != RoleAdmin:
+			return write{}, ErrNotAllowed
+		case rev != 0 && rev != job.Rev:
+			return write{}, errStaleRev
+		case job.WithdrawnAt != nil:
+			return write{}, refuse("the job is withdrawn already", "submit it anew if it is wanted after all")
+		}
+		w := write{
+			statements: []statement{{sql: `UPDATE job SET withdrawn_at = now(), rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, job.Rev}, rows: 1}},
+			entries: []draft{{kind: logbook.JobWithdrawn, actor: actor,
+				subjects: []logbook.Subject{about(logbook.RoleJob, id), about(logbook.RoleMachine, job.Machine)}}},
+		}
+		freed := int64(0)
+		for _, r := range job.Runs {
+			move, err := r.Phase.After(queue.Withdrawn)
+			if err != nil {
+				continue // started or over: it goes on to its inspection
+			}
+			freed++
+			if r.Phase == queue.Permitted {
+				w.statements = append(w.statements, statement{sql: `UPDATE permit SET ended = 'voided' WHERE run = $1 AND ended = ''`, args: []any{r.ID}, rows: 1})
+			}
+			moveRun(&w, actor, r, move, "withdrawn by a person", nil)
+		}
+		if freed > 0 {
+			w.statements = append(w.statements, statement{sql: `UPDATE stock SET reserved = reserved - $2, rev = rev + 1 WHERE id = $1`,
+				args: []any{job.Stock, freed}, rows: 1})
+		}
+		return w, nil
+	})
+	if err != nil {
+		return Job{}, err
+	}
+	return s.Job(ctx, actor, id)
+}
+
+const selectJob = `SELECT j.id, j.member, p.name, j.title, j.drawing, j.plan, j.machine, m.name, j.tool, j.material, ma.name, j.stock, st.lot,
+		j.copies, j.due, j.submitted_at, j.withdrawn_at, j.rev,
+		EXISTS (SELECT 1 FROM lockout l WHERE l.machine = j.machine AND l.lifted_at IS NULL)
+	FROM job j JOIN person p ON p.id = j.member JOIN machine m ON m.id = j.machine
+	JOIN material ma ON ma.id = j.material JOIN stock st ON st.id = j.stock`
+
+type jobRow struct {
+	Job
+	held bool
+}
+
+func scanJob(row pgx.CollectableRow) (j jobRow, err error) {
+	var digest []byte
+	err = row.Scan(&j.ID, &j.Member, &j.MemberName, &j.Title, &j.Drawing, &digest, &j.Machine, &j.MachineName, &j.Tool, &j.Material,
+		&j.MaterialName, &j.Stock, &j.StockLot, &j.Copies, &j.Due, &j.SubmittedAt, &j.WithdrawnAt, &j.Rev, &j.held)
+	j.Plan = canon.Digest(append(digest, make([]byte, 32)...)[:32])
+	return j, err
+}
+
+// Job reads a job with its runs. Errors: ErrNotFound, also where the actor may not see it.
+func (s *Store) Job(ctx context.Context, actor Actor, id uuid.UUID) (Job, error) {
+	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.id = $1 AND (j.member = $2 OR `+seesAll("$2", "$3")+`)`, id, actor.Person, actor.Role)
+	if err != nil {
+		return Job{}, err
+	}
+	found, err := pgx.CollectExactlyOneRow(rows, scanJob)
+	if err != nil {
+		return Job{}, meaning(err)
+	}
+	jobs, err := s.withRuns(ctx, []jobRow{found})
+	if err != nil {
+		return Job{}, err
+	}
+	return jobs[0], nil
+}
+
+// Jobs lists the actor's jobs, newest first, at most limit, older than before (zero: from the newest).
+func (s *Store) Jobs(ctx context.Context, actor Actor, before uuid.UUID, limit int) ([]Job, error) {
+	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.member = $1 AND ($2 = '00000000-0000-0000-0000-000000000000'::uuid OR j.id < $2)
+		ORDER BY j.id DESC LIMIT $3`, actor.Person, before, limit)
+	if err != nil {
+		return nil, err
+	}
+	list, err := pgx.CollectRows(rows, scanJob)
+	if err != nil {
+		return nil, err
+	}
+	return s.withRuns(ctx, list)
+}
+
+// withRuns adds the runs of all jobs in one query and derives each job's state.
+func (s *Store) withRuns(ctx context.Context, list []jobRow) ([]Job, error) {
+	ids := make([]uuid.UUID, len(list))
+	place := make(map[uuid.UUID]int, len(list))
+	jobs := make([]Job, len(list))
+	for i, j := range list {
+		ids[i], place[j.ID], jobs[i] = j.ID, i, j.Job
+	}
+	runs, err := s.runs(ctx, `r.job = ANY($1) ORDER BY r.number`, ids)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range runs {
+		jobs[place[r.Job]].Runs = append(jobs[place[r.Job]].Runs, r)
+	}
+	for i := range jobs {
+		facts := queue.JobFacts{Planned: true, Withdrawn: jobs[i].WithdrawnAt != nil, Held: list[i].held, Copies: jobs[i].Copies}
+		for _, r := range jobs[i].Runs {
+			facts.Runs = append(facts.Runs, queue.RunFact{Phase: r.Phase, Outcome: r.Outcome, Kept: r.SheetFate == SheetKept})
+		}
+		jobs[i].State = facts.State()
+	}
+	return jobs, nil
+}

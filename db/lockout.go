@@ -1,0 +1,155 @@
+package db
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/checklist/permit"
+	"kerfgate/db/logbook"
+)
+
+// Lockout keeps a machine out of use until a named person lifts it.
+type Lockout struct {
+	ID      uuid.UUID
+	Machine uuid.UUID
+	Reason  string // what a person wrote
+	SetBy   uuid.UUID
+	SetName string
+	SetAt   time.Time
+}
+
+// SetLockout puts a machine out of use: no permit is issued (I8), open sign-offs are voided. Errors:
+// ErrNotFound, *Refused when it is locked out already.
+func (s *Store) SetLockout(ctx context.Context, actor Actor, machine uuid.UUID, reason string) (Lockout, error) {
+	if strings.TrimSpace(reason) == "" || len(reason) > 500 {
+		return Lockout{}, refuse("a lockout needs a reason of at most 500 letters", "say what is wrong with the machine")
+	}
+	id := newID()
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		var w write
+		err := s.lockOut(ctx, &w, actor, id, machine, reason)
+		return w, err
+	})
+	if err != nil {
+		return Lockout{}, err
+	}
+	m, err := s.Machine(ctx, machine)
+	if err != nil {
+		return Lockout{}, err
+	}
+	if m.Lockout == nil {
+		return Lockout{}, ErrConflict
+	}
+	return *m.Lockout, nil
+}
+
+// lockOut adds a lockout to a change that may hold more than that.
+func (s *Store) lockOut(ctx context.Context, w *write, actor Actor, id, machine uuid.UUID, reason string) error {
+	salt := make([]byte, 16)
+	if _, err := rand.Read(salt); err != nil {
+		return err
+	}
+	var by *uuid.UUID
+	if actor.Person != uuid.Nil {
+		by = &actor.Person
+	}
+	digest := logbook.SaltedDigest(salt, []byte(reason))
+	w.statements = append(w.statements,
+		// The machine's rev is what a sign-off guards, so one that is under way fails.
+		statement{sql: `UPDATE machine SET rev = rev + 1 WHERE id = $1`, args: []any{machine}, rows: 1, conflict: ErrNotFound},
+		statement{sql: `INSERT INTO lockout (id, machine, reason, salt, set_by) VALUES ($1, $2, $3, $4, $5)`,
+			args: []any{id, machine, reason, salt, by}, rows: 1})
+	w.entries = append(w.entries, draft{kind: logbook.LockoutSet, actor: actor,
+		subjects: []logbook.Subject{about(logbook.RoleMachine, machine), about(logbook.RoleLockout, id)},
+		body:     logbook.Body{"reason_digest": digest[:]}})
+	return s.voidOpen(ctx, w, actor, "machine locked out", `machine = $1`, machine)
+}
+
+// LiftLockout puts the machine back in use; a named person gives a reason. Errors: ErrNotFound.
+func (s *Store) LiftLockout(ctx context.Context, actor Actor, machine uuid.UUID, reason string) error {
+	if strings.TrimSpace(reason) == "" || len(reason) > 500 {
+		return refuse("lifting a lockout needs a reason of at most 500 letters", "say what was done")
+	}
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		var id uuid.UUID
+		var salt []byte
+		if err := s.pool.QueryRow(ctx, `SELECT id, salt FROM lockout WHERE machine = $1 AND lifted_at IS NULL`, machine).Scan(&id, &salt); err != nil {
+			return write{}, err
+		}
+		digest := logbook.SaltedDigest(salt, []byte(reason))
+		return write{
+			statements: []statement{
+				{sql: `UPDATE machine SET rev = rev + 1 WHERE id = $1`, args: []any{machine}, rows: 1},
+				{sql: `UPDATE lockout SET lifted_by = $2, lifted_at = now(), lifted_reason = $3 WHERE id = $1 AND lifted_at IS NULL`,
+					args: []any{id, actor.Person, reason}, rows: 1},
+			},
+			entries: []draft{{kind: logbook.LockoutLifted, actor: actor,
+				subjects: []logbook.Subject{about(logbook.RoleMachine, machine), about(logbook.RoleLockout, id)},
+				body:     logbook.Body{"reason_digest": digest[:]}}},
+		}, nil
+	})
+	return err
+}
+
+// LockoutNote is the signed statement of the machine's newest lockout entry, made from the logbook
+// whenever it is asked for; empty where there never was one.
+func (s *Store) LockoutNote(ctx context.Context, machine uuid.UUID) ([]byte, error) {
+	var index int64
+	var kind string
+	err := s.pool.QueryRow(ctx, `SELECT e.index, e.kind FROM log_subject s JOIN log_entry e ON e.index = s.index
+		WHERE s.subject = $1 AND e.kind IN ('lockout.set', 'lockout.lifted') ORDER BY s.index DESC LIMIT 1`, machine).Scan(&index, &kind)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	statement := permit.Lockout{Machine: machine, Locked: kind == string(logbook.LockoutSet), LogIndex: index, Reason: "lifted"}
+	if statement.Locked {
+		statement.Reason = "locked out"
+	}
+	return permit.Sign(s.cfg.PermitSigner, statement)
+}
+
+// voidOpen adds to a change what it does to open checklists: a permit is voided, a checklist that
+// is being answered is released (I10). where picks the runs, with its own arguments.
+func (s *Store) voidOpen(ctx context.Context, w *write, actor Actor, reason, where string, args ...any) error {
+	rows, err := s.pool.Query(ctx, `SELECT id, job, machine, phase, rev FROM run WHERE phase IN ('checking', 'permitted') AND `+where, args...)
+	if err != nil {
+		return err
+	}
+	type open struct {
+		ID, Job, Machine uuid.UUID
+		Phase            string
+		Rev              int64
+	}
+	runs, err := pgx.CollectRows(rows, pgx.RowToStructByPos[open])
+	if err != nil {
+		return err
+	}
+	for _, r := range runs {
+		event, to := "released", "proposed"
+		if r.Phase == "permitted" {
+			event, to = "voided", "checking"
+			w.statements = append(w.statements, statement{sql: `UPDATE permit SET ended = 'voided' WHERE run = $1 AND ended = ''`, args: []any{r.ID}, rows: 1})
+		}
+		w.statements = append(w.statements,
+			statement{sql: `UPDATE run SET phase = $2, last_event = $3, reason = $4 WHERE id = $1 AND rev = $5`,
+				args: []any{r.ID, to, event, reason, r.Rev}, rows: 1},
+			statement{sql: `DELETE FROM answer WHERE run = $1`, args: []any{r.ID}, rows: anyRows})
+		w.entries = append(w.entries, draft{kind: logbook.Kind("run." + event), actor: actor,
+			subjects: runSubjects(r.ID, r.Machine, r.Job),
+			body:     logbook.Body{logbook.FieldFrom: r.Phase, logbook.FieldTo: to, logbook.FieldReason: reason}})
+	}
+	return nil
+}
+
+func runSubjects(run, machine, job uuid.UUID) []logbook.Subject {
+	return []logbook.Subject{about(logbook.RoleRun, run), about(logbook.RoleMachine, machine), about(logbook.RoleJob, job)}
+}

@@ -1,0 +1,83 @@
+package db
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/plan/canon"
+	"kerfgate/queue/broker"
+)
+
+// offersAhead is how many runs a machine prepares before they reach the gate.
+const offersAhead = 8
+
+// WorkerKeys gives the public nkeys of the enrolled workers by machine.
+func (s *Store) WorkerKeys(ctx context.Context) (map[uuid.UUID]string, error) {
+	rows, err := s.pool.Query(ctx, `SELECT id, worker_key FROM machine`)
+	if err != nil {
+		return nil, err
+	}
+	keys := make(map[uuid.UUID]string)
+	var id uuid.UUID
+	var key string
+	_, err = pgx.ForEachRow(rows, []any{&id, &key}, func() error {
+		keys[id] = key
+		return nil
+	})
+	return keys, err
+}
+
+// Offers gives the runs that a machine should prepare, the next few of its queue; every machine's
+// for uuid.Nil.
+func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, error) {
+	rows, err := s.pool.Query(ctx, `SELECT o.machine, o.id, o.revision, o.plan, b.size, m.profile, site.epoch
+		FROM (SELECT r.*, row_number() OVER (PARTITION BY machine ORDER BY (phase = 'checking') DESC, number) AS place
+			FROM run r WHERE phase IN ('proposed', 'checking', 'permitted')
+			AND ($1 = '00000000-0000-0000-0000-000000000000'::uuid OR machine = $1)) o
+		JOIN machine m ON m.id = o.machine JOIN blob b ON b.digest = o.plan CROSS JOIN site
+		WHERE o.place <= $2 ORDER BY o.machine, o.place`, machine, offersAhead)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (o broker.Offer, err error) {
+		var plan, profile, epoch []byte
+		if err = row.Scan(&o.Machine, &o.Run, &o.Revision, &plan, &o.PlanSize, &profile, &epoch); err != nil {
+			return o, err
+		}
+		o.Plan, o.Profile = canon.Digest(plan), canon.Digest(profile)
+		copy(o.Epoch[:], epoch)
+		return o, nil
+	})
+}
+
+// MachineState answers a worker that asks how things stand. It informs; nothing starts from it.
+func (s *Store) MachineState(ctx context.Context, machine uuid.UUID, _ [16]byte) (broker.State, error) {
+	var st broker.State
+	var epoch, profile []byte
+	var run *uuid.UUID
+	var phase, head *string
+	err := s.pool.QueryRow(ctx, `SELECT site.epoch, m.profile, p.data, m.applied, r.id, r.phase,
+			(SELECT note FROM log_signed_head ORDER BY size DESC LIMIT 1)
+		FROM machine m JOIN profile p ON p.digest = m.profile CROSS JOIN site
+		LEFT JOIN LATERAL (SELECT id, phase FROM run WHERE machine = m.id AND phase <> 'closed' AND phase <> 'proposed'
+			ORDER BY phase = 'checking', number LIMIT 1) r ON true
+		WHERE m.id = $1`, machine).Scan(&epoch, &profile, &st.ProfileData, &st.Applied, &run, &phase, &head)
+	if err != nil {
+		return st, meaning(err)
+	}
+	copy(st.Epoch[:], epoch)
+	st.Profile = canon.Digest(profile)
+	if run != nil && phase != nil {
+		st.Run, st.Phase = *run, *phase
+	}
+	if head != nil {
+		st.Head = []byte(*head)
+	}
+	if st.Lockout, err = s.LockoutNote(ctx, machine); err != nil {
+		return st, err
+	}
+	st.Offers, err = s.Offers(ctx, machine)
+	return st, err
+}

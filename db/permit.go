@@ -1,0 +1,371 @@
+package db
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/checklist"
+	"kerfgate/checklist/permit"
+	"kerfgate/db/logbook"
+	"kerfgate/plan/canon"
+	"kerfgate/plan/geom"
+	"kerfgate/queue"
+	"kerfgate/queue/broker"
+)
+
+const (
+	permitAgeS = 60  // a permit starts a run within this time of its challenge
+	leaveAgeS  = 600 // a set-up leave holds this long
+)
+
+// Permit is an issued permit and the run that it is for.
+type Permit struct {
+	Note   []byte
+	Digest canon.Digest
+	Run    Run
+}
+
+// guardBound locks what a sign-off binds, in the fixed order, and finds none of it changed (I10):
+// the operator's account and authorisation, material, stock and machine.
+const guardBound = `SELECT 1 FROM person p
+	JOIN authorisation a ON a.id = $2 AND a.person = p.id AND a.withdrawn_at IS NULL AND a.expires_at > now()
+	JOIN material ma ON ma.id = $3 AND ma.rev = $4
+	JOIN stock st ON st.id = $5 AND st.rev = $6
+	JOIN machine m ON m.id = $7 AND m.rev = $8
+	WHERE p.id = $1 AND p.disabled_at IS NULL
+	FOR SHARE OF p, a, ma, st, m`
+
+func (b bound) guard(operator uuid.UUID, m Machine) statement {
+	return statement{sql: guardBound, args: []any{operator, b.authorisation, b.material.ID, b.material.Rev, b.stock.ID, b.stock.Rev, m.ID, m.Rev}, rows: 1}
+}
+
+// SignOff signs the complete answers of a run and issues its permit: one transaction (I1). The
+// challenge is the worker's answer to this very press of Sign; attendanceHash is the SHA-256 of the
+// token that taps will show. Errors: ErrNotFound, *Refused with all reasons at once, ErrConflict.
+func (s *Store) SignOff(ctx context.Context, actor Actor, id uuid.UUID, challenge, attendanceHash [32]byte) (Permit, error) {
+	site, err := s.Site(ctx)
+	if err != nil {
+		return Permit{}, err
+	}
+	var issued Permit
+	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+		g, b, err := s.gate(ctx, actor, id)
+		if err != nil {
+			return write{}, err
+		}
+		if err := s.signable(ctx, actor, g); err != nil {
+			return write{}, err
+		}
+		signOff, err := bindSignOff(actor, g, b)
+		if err != nil {
+			return write{}, err
+		}
+		data, err := canon.Marshal(signOff)
+		if err != nil {
+			return write{}, err
+		}
+		p, err := s.permitFor(ctx, site, g, signOff, canon.Sum(data), challenge, attendanceHash)
+		if err != nil {
+			return write{}, err
+		}
+		text, err := permit.Sign(s.cfg.PermitSigner, p)
+		if err != nil {
+			return write{}, err
+		}
+		issued = Permit{Note: text, Digest: permit.Digest(text)}
+		return issueWrite(actor, g, b, data, p, issued)
+	})
+	if err != nil {
+		return Permit{}, err
+	}
+	issued.Run, err = s.run(ctx, id)
+	return issued, err
+}
+
+// signable lists everything that still says no.
+func (s *Store) signable(ctx context.Context, actor Actor, g Gate) error {
+	if err := atGate(actor, g); err != nil {
+		return err
+	}
+	no := g.Reasons
+	for _, bar := range g.Bars {
+		switch {
+		case !bar.Answered:
+			no = append(no, checklist.Reason{What: bar.Item.Title + " is not answered", Next: bar.Item.Ask})
+		case !bar.Up:
+			no = append(no, checklist.Reason{What: bar.Item.Title + ": " + bar.Problem, Next: bar.Next})
+		}
+	}
+	if g.Run.Placement != nil {
+		made, err := s.planData(ctx, g.Run.Plan)
+		if err != nil {
+			return err
+		}
+		if made.Profile != g.Machine.ProfileDigest {
+			no = append(no, checklist.Reason{What: "the machine's profile changed since the plan was made", Next: "make the plan again and submit it"})
+		}
+		for _, r := range made.CheckPlacement(g.Machine.Profile, g.Run.Placement.Origin, sheetAt(g.Facts, g.Run.Placement.Origin)) {
+			no = append(no, checklist.Reason{What: r.What, Next: r.Next})
+		}
+	}
+	if len(no) > 0 {
+		return &Refused{Reasons: no}
+	}
+	return nil
+}
+
+func bindSignOff(actor Actor, g Gate, b bound) (checklist.SignOff, error) {
+	out := checklist.SignOff{Run: g.Run.ID, Job: g.Run.Job, Machine: g.Machine.ID, Operator: actor.Person, Station: actor.Station,
+		Authorisation: b.authorisation, Plan: g.Run.Plan, Profile: g.Machine.ProfileDigest, Checklist: b.checklist,
+		Shown: make(map[string]string), Answers: make(map[string]checklist.Values)}
+	for _, bar := range g.Bars {
+		out.Shown[bar.Item.Key] = bar.Needs
+		out.Answers[bar.Item.Key] = bar.Values
+	}
+	sheet := geom.Pt(b.stock.SheetWidthUM, b.stock.SheetHeightUM)
+	var err error
+	if out.Placement, err = canon.DigestOf(checklist.PlacementBound{Origin: g.Run.Placement.Origin, Homed: g.Run.Placement.Homed, Sheet: sheet}); err != nil {
+		return out, err
+	}
+	if out.Stock, err = canon.DigestOf(checklist.StockBound{Stock: b.stock.ID, Material: b.material.ID, Lot: b.stock.Lot,
+		ThicknessUM: b.stock.ThicknessUM, ToleranceUM: b.stock.ToleranceUM, GrammageGPerM2: b.stock.GrammageGPerM2, Sheet: sheet}); err != nil {
+		return out, err
+	}
+	out.Material, err = canon.DigestOf(b.material.Material)
+	return out, err
+}
+
+func (s *Store) permitFor(ctx context.Context, site Site, g Gate, so checklist.SignOff, digest canon.Digest, challenge, attendance [32]byte) (permit.Permit, error) {
+	tree, err := s.tree(ctx)
+	if err != nil {
+		return permit.Permit{}, err
+	}
+	return permit.Permit{Serial: newID(), Run: g.Run.ID, Machine: g.Machine.ID, MachineKey: g.Machine.WorkerKey, Plan: so.Plan,
+		Placement: so.Placement, Profile: so.Profile, Stock: so.Stock, SignOff: digest,
+		OriginXUM: g.Run.Placement.Origin.X, OriginYUM: g.Run.Placement.Origin.Y,
+		SheetWUM: g.Facts.Stock.SheetWidthUM, SheetHUM: g.Facts.Stock.SheetHeightUM,
+		Operator: so.Operator, Epoch: site.Epoch, Challenge: challenge, AgeLimitS: permitAgeS, Attendance: attendance,
+		LogSize: tree.Size, LogRoot: tree.Root()}, nil
+}
+
+func issueWrite(actor Actor, g Gate, b bound, signOff []byte, p permit.Permit, issued Permit) (write, error) {
+	move, err := g.Run.Phase.After(queue.Signed)
+	if err != nil {
+		return write{}, err
+	}
+	w := write{statements: []statement{
+		b.guard(actor.Person, g.Machine),
+		{sql: `INSERT INTO sign_off (digest, run, data, operator) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
+			args: []any{p.SignOff[:], g.Run.ID, signOff, actor.Person}, rows: anyRows},
+		{sql: `INSERT INTO permit (digest, run, machine, sign_off, challenge, note) VALUES ($1, $2, $3, $4, $5, $6)`,
+			args: []any{issued.Digest[:], g.Run.ID, g.Machine.ID, p.SignOff[:], p.Challenge[:], string(issued.Note)}, rows: 1},
+	}}
+	moveRun(&w, actor, g.Run, move, "", nil, logbook.Body{logbook.FieldSignoff: p.SignOff[:], logbook.FieldPermit: issued.Digest[:],
+		logbook.FieldNote: string(issued.Note)})
+	return w, nil
+}
+
+// Void takes a live permit back; the answers are gone with it. It returns the signed statement for
+// the worker. Errors: ErrMoved when nothing is permitted.
+func (s *Store) Void(ctx context.Context, actor Actor, id uuid.UUID, reason string) ([]byte, error) {
+	var text []byte
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		r, err := s.run(ctx, id)
+		if err != nil {
+			return write{}, err
+		}
+		move, err := r.Phase.After(queue.Voided)
+		if err != nil {
+			return write{}, err
+		}
+		var w write
+		text, err = s.voidPermit(ctx, &w, actor, r, move, reason)
+		return w, err
+	})
+	return text, err
+}
+
+func (s *Store) voidPermit(ctx context.Context, w *write, actor Actor, r Run, move queue.Move, reason string) ([]byte, error) {
+	var digest []byte
+	if err := s.pool.QueryRow(ctx, `SELECT digest FROM permit WHERE run = $1 AND ended = ''`, r.ID).Scan(&digest); err != nil {
+		if errors.Is(err, pgx.ErrNoRows) {
+			return nil, ErrConflict // it moved between the two reads
+		}
+		return nil, err
+	}
+	w.statements = append(w.statements,
+		statement{sql: `UPDATE permit SET ended = 'voided' WHERE digest = $1 AND ended = ''`, args: []any{digest}, rows: 1},
+		statement{sql: `DELETE FROM answer WHERE run = $1`, args: []any{r.ID}, rows: anyRows})
+	moveRun(w, actor, r, move, reason, map[string]any{"opened_at": time.Now()}, logbook.Body{logbook.FieldPermit: digest})
+	return permit.Sign(s.cfg.PermitSigner, permit.Void{Machine: r.Machine, Run: r.ID, Permit: canon.Digest(digest), Reason: reason})
+}
+
+// Take is the server's half of the burn: permitted → starting together with the burn, or a refusal,
+// either way as a signed go. A permit that was burned already gets the answer of then, as long as
+// nothing moved since. An error means no answer at all, and the worker does not move.
+func (s *Store) Take(ctx context.Context, machine uuid.UUID, t broker.Taken) ([]byte, error) {
+	answer := permit.Go{Machine: machine, Run: t.Run, Permit: t.Permit, Challenge: t.Challenge}
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) { return s.burn(ctx, machine, t) })
+	switch {
+	case err == nil, errors.Is(err, errBurnedSame):
+		answer.Granted, answer.Reason = true, "granted"
+	case errors.Is(err, queue.ErrMoved), errors.Is(err, ErrNotFound), errors.Is(err, ErrConflict):
+		s.log.Warn("go refused", "machine", machine, "run", t.Run, "why", err)
+		answer.Reason = "the permit is no longer live"
+	default:
+		return nil, err
+	}
+	return permit.Sign(s.cfg.PermitSigner, answer)
+}
+
+var errBurnedSame = errors.New("burned already by the same taken")
+
+func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (write, error) {
+	var ended string
+	var phase queue.Phase
+	var challenge, data []byte
+	err := s.pool.QueryRow(ctx, `SELECT p.ended, r.phase, p.challenge, so.data FROM permit p JOIN sign_off so ON so.digest = p.sign_off
+		JOIN run r ON r.id = p.run WHERE p.digest = $1 AND p.run = $2 AND p.machine = $3`, t.Permit[:], t.Run, machine).
+		Scan(&ended, &phase, &challenge, &data)
+	if err != nil {
+		return write{}, err
+	}
+	if [32]byte(challenge) != t.Challenge {
+		return write{}, fmt.Errorf("%w: another challenge", queue.ErrMoved)
+	}
+	if ended == "burned" && phase == queue.Starting {
+		return write{}, errBurnedSame
+	}
+	r, err := s.run(ctx, t.Run)
+	if err != nil {
+		return write{}, err
+	}
+	if phase != r.Phase {
+		return write{}, ErrConflict // it moved between the two reads: look again
+	}
+	move, err := r.Phase.After(queue.Burned)
+	if err != nil {
+		return write{}, err
+	}
+	var signOff checklist.SignOff
+	if err := canon.Unmarshal(data, &signOff); err != nil {
+		return write{}, err
+	}
+	w := write{statements: []statement{
+		// I8 and I10 once more, at the last moment: nothing that was bound may have gone.
+		{sql: `SELECT 1 FROM person p
+			JOIN authorisation a ON a.id = $2 AND a.person = p.id AND a.withdrawn_at IS NULL AND a.expires_at > now()
+			JOIN machine m ON m.id = $3 AND m.profile = $4 AND NOT EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.lifted_at IS NULL)
+			WHERE p.id = $1 AND p.disabled_at IS NULL FOR SHARE OF p, a, m`,
+			args: []any{signOff.Operator, signOff.Authorisation, machine, signOff.Profile[:]}, rows: 1,
+			conflict: fmt.Errorf("%w: what the sign-off binds is gone", queue.ErrMoved)},
+		{sql: `UPDATE permit SET ended = 'burned' WHERE digest = $1 AND ended = ''`, args: []any{t.Permit[:]}, rows: 1},
+		{sql: `INSERT INTO burn (run, permit) VALUES ($1, $2)`, args: []any{t.Run, t.Permit[:]}, rows: 1},
+		{sql: `UPDATE stock SET count = count - 1, reserved = reserved - 1, rev = rev + 1 WHERE id = $1`, args: []any{r.Stock}, rows: 1},
+	}}
+	moveRun(&w, Actor{}, r, move, "", map[string]any{"stock_taken": true}, logbook.Body{logbook.FieldPermit: t.Permit[:]})
+	return w, nil
+}
+
+// Leave issues a set-up leave for the machine of a run at the gate: motion without beam, answering
+// the worker's challenge. Errors: ErrNotFound, *Refused.
+func (s *Store) Leave(ctx context.Context, actor Actor, id uuid.UUID, challenge [32]byte) ([]byte, error) {
+	site, err := s.Site(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var text []byte
+	_, err = s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
+		if err := atGate(actor, g); err != nil {
+			return err
+		}
+		var no []checklist.Reason
+		for _, reason := range g.Reasons {
+			if reason.Kind == checklist.BecauseForbidden {
+				no = append(no, reason)
+			}
+		}
+		if len(no) > 0 {
+			return &Refused{Reasons: no}
+		}
+		leave := permit.Leave{Serial: newID(), Machine: g.Machine.ID, Operator: actor.Person, Epoch: site.Epoch, Challenge: challenge, AgeLimitS: leaveAgeS}
+		var err error
+		if text, err = permit.Sign(s.cfg.PermitSigner, leave); err != nil {
+			return err
+		}
+		digest := permit.Digest(text)
+		w.entries = append(w.entries, draft{kind: logbook.LeaveIssued, actor: actor, subjects: runSubjects(id, g.Machine.ID, g.Run.Job),
+			body: logbook.Body{"leave": digest[:]}})
+		return nil
+	})
+	return text, err
+}
+
+// Resume signs the statement that lets a paused run go on; the phase moves when the worker reports
+// that it did. Errors: ErrMoved unless paused, *Refused for anybody but the attending operator.
+func (s *Store) Resume(ctx context.Context, actor Actor, id uuid.UUID) ([]byte, error) {
+	g, err := s.Gate(ctx, actor, id)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := g.Run.Phase.After(queue.Resumed); err != nil {
+		return nil, err
+	}
+	if g.Run.Operator != actor.Person {
+		return nil, refuse("only the attending operator may resume this run", "ask "+g.Run.OperatorName)
+	}
+	if g.Machine.Lockout != nil {
+		return nil, refuse("the machine is locked out: "+g.Machine.Lockout.Reason, "stop the run")
+	}
+	if len(g.Run.PauseToken) != 32 {
+		return nil, ErrConflict
+	}
+	return permit.Sign(s.cfg.PermitSigner, permit.Resume{Machine: g.Machine.ID, Run: id, Operator: actor.Person, PauseToken: [32]byte(g.Run.PauseToken)})
+}
+
+// NoteStop logs that a signed-in person pressed Stop run on a machine, whatever it did; a permit
+// that is not burned yet is voided. Whoever is not signed in stops as well, but leaves no entry of
+// their own: the worker reports the stop.
+func (s *Store) NoteStop(ctx context.Context, actor Actor, machine uuid.UUID, where string) error {
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		open, err := s.runs(ctx, `r.machine = $1 AND r.phase NOT IN ('proposed', 'closed') ORDER BY r.phase = 'checking', r.number LIMIT 1`, machine)
+		if err != nil {
+			return write{}, err
+		}
+		var w write
+		subjects := []logbook.Subject{about(logbook.RoleMachine, machine)}
+		body := logbook.Body{"where": where}
+		if len(open) > 0 {
+			subjects = runSubjects(open[0].ID, machine, open[0].Job)
+			body["phase"] = string(open[0].Phase)
+		}
+		if actor.Person != uuid.Nil {
+			w.entries = append(w.entries, draft{kind: logbook.StopPressed, actor: actor, subjects: subjects, body: body})
+		}
+		if len(open) > 0 && open[0].Phase == queue.Permitted {
+			move, err := open[0].Phase.After(queue.Voided)
+			if err != nil {
+				return write{}, err
+			}
+			if _, err := s.voidPermit(ctx, &w, actor, open[0], move, "stop pressed"); err != nil {
+				return write{}, err
+			}
+		}
+		if len(w.entries) == 0 {
+			return write{}, errNothing
+		}
+		return w, nil
+	})
+	if errors.Is(err, errNothing) {
+		return nil
+	}
+	return err
+}
+
+// errNothing leaves a change without writing.
+var errNothing = errors.New("nothing to change")

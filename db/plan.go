@@ -1,0 +1,130 @@
+package db
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/db/logbook"
+	"kerfgate/plan"
+	"kerfgate/plan/canon"
+	"kerfgate/plan/material"
+)
+
+// PlanChoice is what a member chose for a drawing; with the drawing it decides the plan.
+type PlanChoice struct {
+	Drawing    uuid.UUID
+	Machine    uuid.UUID
+	Tool       string
+	Material   uuid.UUID
+	Stock      uuid.UUID
+	Operations map[string]plan.Operation // by group letter
+	Default    plan.Operation
+}
+
+// PlanRow is a stored plan.
+type PlanRow struct {
+	Digest canon.Digest
+	PlanChoice
+	Member uuid.UUID
+	Plan   *plan.Plan
+	MadeAt time.Time
+}
+
+// MakePlan plans a drawing for a machine and keeps the result. The same choice gives the same plan
+// again. Planning runs on as many goroutines as there are processors, others wait. Errors:
+// ErrNotFound, *plan.Refusal with all reasons.
+func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (PlanRow, error) {
+	drawing, err := s.DrawingData(ctx, actor, choice.Drawing)
+	if err != nil {
+		return PlanRow{}, err
+	}
+	m, err := s.Machine(ctx, choice.Machine)
+	if err != nil {
+		return PlanRow{}, err
+	}
+	stock, kind, err := s.stockWithMaterial(ctx, choice.Stock)
+	if err != nil {
+		return PlanRow{}, err
+	}
+	choice.Material = kind.ID
+	settings, err := s.provenFor(ctx, choice, stock.ThicknessUM)
+	if err != nil {
+		return PlanRow{}, err
+	}
+	select {
+	case s.planning <- struct{}{}:
+		defer func() { <-s.planning }()
+	case <-ctx.Done():
+		return PlanRow{}, ctx.Err()
+	}
+	made, err := plan.Make(plan.Request{Drawing: drawing, Operations: choice.Operations, Default: choice.Default, Tool: choice.Tool,
+		Profile: m.Profile, Material: kind.Material, Stock: stock.Stock, Settings: settings})
+	if err != nil {
+		return PlanRow{}, err
+	}
+	return s.keepPlan(ctx, actor, choice, made)
+}
+
+func (s *Store) provenFor(ctx context.Context, choice PlanChoice, thicknessUM int64) ([]material.Setting, error) {
+	rows, err := s.pool.Query(ctx, `SELECT operation, speed_um_per_s, power_permille, passes, kerf_um, evidence FROM setting
+		WHERE machine = $1 AND tool = $2 AND material = $3 AND thickness_um = $4 ORDER BY operation`,
+		choice.Machine, choice.Tool, choice.Material, thicknessUM)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[material.Setting])
+}
+
+func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, made *plan.Plan) (PlanRow, error) {
+	data, digest, err := made.Encode()
+	if err != nil {
+		return PlanRow{}, err
+	}
+	if found, err := s.Plan(ctx, actor, digest); err == nil && found.Member == actor.Person {
+		return found, nil
+	} else if err != nil && !errors.Is(err, ErrNotFound) {
+		return PlanRow{}, err
+	}
+	chosen, err := json.Marshal(choice)
+	if err != nil {
+		return PlanRow{}, err
+	}
+	_, statements := putBlob(data)
+	_, err = s.commit(ctx, func(context.Context) (write, error) {
+		return write{
+			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms)
+				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT DO NOTHING`,
+				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
+					made.Profile[:], made.Numbers.TotalMS}, rows: anyRows}),
+			entries: []draft{{kind: logbook.PlanMade, actor: actor,
+				subjects: []logbook.Subject{about("drawing", choice.Drawing), about(logbook.RoleMachine, choice.Machine)},
+				body:     logbook.Body{"plan": digest[:], "drawing": made.Drawing[:], "planner": made.Planner}}},
+		}, nil
+	})
+	if err != nil {
+		return PlanRow{}, err
+	}
+	return s.Plan(ctx, actor, digest)
+}
+
+// Plan reads a plan that the actor may see. Errors: ErrNotFound.
+func (s *Store) Plan(ctx context.Context, actor Actor, digest canon.Digest) (PlanRow, error) {
+	row := PlanRow{Digest: digest}
+	err := s.pool.QueryRow(ctx, `SELECT choice, member, made_at FROM plan
+		WHERE digest = $1 AND (member = $2 OR `+seesAll("$2", "$3")+`) ORDER BY (member = $2) DESC LIMIT 1`,
+		digest[:], actor.Person, actor.Role).Scan(&row.PlanChoice, &row.Member, &row.MadeAt)
+	if err != nil {
+		return PlanRow{}, meaning(err)
+	}
+	data, err := s.blob(ctx, digest)
+	if err != nil {
+		return PlanRow{}, err
+	}
+	row.Plan, err = plan.Decode(data)
+	return row, err
+}

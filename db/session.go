@@ -1,0 +1,111 @@
+package db
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"kerfgate/db/logbook"
+)
+
+// Session is a signed-in browser or script; the token itself is never stored, only its SHA-256.
+type Session struct {
+	ID        uuid.UUID
+	Person    uuid.UUID
+	Kind      SessionKind
+	CreatedAt time.Time
+	ExpiresAt time.Time
+}
+
+// SessionKind tells a browser's session from a script's.
+type SessionKind string
+
+// Kinds of sessions.
+const (
+	SessionBrowser SessionKind = "browser"
+	SessionScript  SessionKind = "script"
+)
+
+// idleLimit ends a session that nobody used.
+const idleLimit = 12 * time.Hour
+
+// OpenSession signs a person in; tokenHash is the SHA-256 of the secret token.
+func (s *Store) OpenSession(ctx context.Context, person uuid.UUID, kind SessionKind, tokenHash []byte, lasts time.Duration) (Session, error) {
+	session := Session{ID: newID(), Person: person, Kind: kind}
+	_, err := s.commit(ctx, func(context.Context) (write, error) {
+		return write{
+			statements: []statement{{sql: `INSERT INTO session (id, token_hash, person, kind, expires_at)
+				SELECT $1, $2, id, $4, now() + $5::interval FROM person WHERE id = $3 AND disabled_at IS NULL`,
+				args: []any{session.ID, tokenHash, person, kind, lasts}, rows: 1, conflict: ErrNotFound}},
+			entries: []draft{{kind: logbook.SessionOpened, actor: Actor{Person: person},
+				subjects: []logbook.Subject{about("session", session.ID)}, body: logbook.Body{"kind": string(kind)}}},
+		}, nil
+	})
+	if err != nil {
+		return Session{}, err
+	}
+	err = s.pool.QueryRow(ctx, `SELECT created_at, expires_at FROM session WHERE id = $1`, session.ID).
+		Scan(&session.CreatedAt, &session.ExpiresAt)
+	return session, err
+}
+
+// SessionByToken finds a live session. Errors: ErrNotFound when it ended, expired, lay idle for
+// twelve hours, or its person is disabled.
+func (s *Store) SessionByToken(ctx context.Context, tokenHash []byte) (Session, Person, error) {
+	var se Session
+	var p Person
+	var stale bool
+	err := s.pool.QueryRow(ctx, `SELECT s.id, s.person, s.kind, s.created_at, s.expires_at, s.used_at < now() - interval '1 minute',
+			p.id, p.sign_in_name, p.name, p.role, p.rev
+		FROM session s JOIN person p ON p.id = s.person
+		WHERE s.token_hash = $1 AND s.ended_at IS NULL AND s.expires_at > now() AND s.used_at > now() - $2::interval
+		  AND p.disabled_at IS NULL`, tokenHash, idleLimit).
+		Scan(&se.ID, &se.Person, &se.Kind, &se.CreatedAt, &se.ExpiresAt, &stale, &p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev)
+	if err != nil {
+		return Session{}, Person{}, meaning(err)
+	}
+	if stale {
+		// Last use is no change of state: it only keeps the session from idling out.
+		if _, err := s.pool.Exec(ctx, `UPDATE session SET used_at = now() WHERE id = $1`, se.ID); err != nil {
+			return Session{}, Person{}, err
+		}
+	}
+	return se, p, nil
+}
+
+// EndSession signs out.
+func (s *Store) EndSession(ctx context.Context, actor Actor, session uuid.UUID) error {
+	_, err := s.commit(ctx, func(context.Context) (write, error) {
+		return write{
+			statements: []statement{{sql: `UPDATE session SET ended_at = now() WHERE id = $1 AND person = $2 AND ended_at IS NULL`,
+				args: []any{session, actor.Person}, rows: 1, conflict: ErrNotFound}},
+			entries: []draft{{kind: logbook.SessionEnded, actor: actor, subjects: []logbook.Subject{about("session", session)}}},
+		}, nil
+	})
+	return err
+}
+
+// NoteRefusal logs that a signed-in person was refused: at most one entry a person, route and
+// minute, with the count of those not logged before it.
+func (s *Store) NoteRefusal(ctx context.Context, actor Actor, route string) error {
+	var first bool
+	err := s.pool.QueryRow(ctx, `INSERT INTO refusal (person, route, minute, count) VALUES ($1, $2, date_trunc('minute', now()), 1)
+		ON CONFLICT (person, route, minute) DO UPDATE SET count = refusal.count + 1 RETURNING count = 1`, actor.Person, route).Scan(&first)
+	if err != nil || !first {
+		return err
+	}
+	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+		var unlogged int64
+		if err := s.pool.QueryRow(ctx, `SELECT coalesce(sum(count - logged), 0) FROM refusal WHERE person = $1 AND route = $2`,
+			actor.Person, route).Scan(&unlogged); err != nil {
+			return write{}, err
+		}
+		return write{
+			statements: []statement{{sql: `UPDATE refusal SET logged = count WHERE person = $1 AND route = $2 AND count > logged`,
+				args: []any{actor.Person, route}, rows: anyRows}},
+			entries: []draft{{kind: logbook.Refused, actor: actor, body: logbook.Body{logbook.FieldRoute: route, logbook.FieldCount: unlogged}}},
+		}, nil
+	})
+	return err
+}

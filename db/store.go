@@ -1,0 +1,68 @@
+// Package db keeps everything in Postgres. Every change of state is one transaction together with
+// its logbook entry (I6); Store.commit in change.go is the only write path.
+//
+// Who is authoritative: Postgres for what was decided, the workers' journals for what moved (I2,
+// I14). Nothing here asks what a change means: rules stand in plan, queue and checklist.
+package db
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"runtime"
+	"sync/atomic"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"golang.org/x/mod/sumdb/note"
+)
+
+// Config is what a Store needs. All fields but Log and Location are required.
+type Config struct {
+	Pool *pgxpool.Pool // signed in as the app role
+	// PermitSigner signs statements to workers, LogSigner heads; the verifiers go with them.
+	PermitSigner   note.Signer
+	PermitVerifier string
+	LogSigner      note.Signer
+	LogVerifier    string
+	// Location is the site's time zone, for months and pages. Nil means the machine's.
+	Location *time.Location
+	Log      *slog.Logger
+}
+
+// Store is the database. Safe for concurrent use.
+type Store struct {
+	cfg        Config
+	pool       *pgxpool.Pool
+	log        *slog.Logger
+	planning   chan struct{} // one place for each planner that may run at once
+	commitHook atomic.Pointer[func(index int64)]
+}
+
+// New checks the configuration; it does not connect.
+func New(cfg Config) (*Store, error) {
+	if cfg.Pool == nil || cfg.PermitSigner == nil || cfg.LogSigner == nil {
+		return nil, errors.New("db: pool, permit signer and log signer are required")
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.Default()
+	}
+	if cfg.Location == nil {
+		cfg.Location = time.Local
+	}
+	return &Store{cfg: cfg, pool: cfg.Pool, log: cfg.Log, planning: make(chan struct{}, runtime.NumCPU())}, nil
+}
+
+// SetCommitHook names the function that is called after each commit with the index of the newest
+// entry. It must not block.
+func (s *Store) SetCommitHook(hook func(index int64)) { s.commitHook.Store(&hook) }
+
+// Ready says whether the database answers.
+func (s *Store) Ready(ctx context.Context) error { return s.pool.Ping(ctx) }
+
+// Location is the site's time zone.
+func (s *Store) Location() *time.Location { return s.cfg.Location }
+
+// newID makes a UUIDv7. It fails only where the machine has no randomness.
+func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
