@@ -1,0 +1,229 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// Config is what the server's side of the broker needs.
+type Config struct {
+	Conn     *nats.Conn // by Dial, with the server's key
+	StopConn *nats.Conn // another one, for stop alone
+	Desk     Desk
+	Log      *slog.Logger
+}
+
+// Server is the server's side of the broker. Any number of them may share one broker and one
+// database.
+type Server struct {
+	conn     *nats.Conn
+	stopConn *nats.Conn
+	desk     Desk
+	log      *slog.Logger
+	js       jetstream.JetStream
+
+	nudged chan struct{} // something was committed
+	broken chan struct{} // a stream or consumer is missing
+
+	invalid   atomic.Int64 // messages that were thrown away
+	recreated atomic.Int64 // times that a stream was missing after the start
+
+	mu       sync.Mutex
+	machines map[uuid.UUID]*machine
+	waiting  map[waitKey]chan any
+	readings readings
+}
+
+// machine is one enrolled worker and what is done for it. Each lane is a goroutine of its own, so
+// that one machine's slow work never holds up another's, nor plans its go.
+type machine struct {
+	id     uuid.UUID
+	key    string // public nkey
+	cancel context.CancelFunc
+	plans  chan *nats.Msg // plan and state
+	taken  chan *nats.Msg
+}
+
+// laneLength is how many questions of one machine wait; a worker asks again.
+const laneLength = 32
+
+// New starts nothing.
+func New(c Config) (*Server, error) {
+	if c.Conn == nil || c.StopConn == nil || c.Conn == c.StopConn || c.Desk == nil {
+		return nil, errors.New("the broker's server side needs two connections and a desk")
+	}
+	if c.Log == nil {
+		c.Log = slog.New(slog.DiscardHandler)
+	}
+	js, err := jetstream.New(c.Conn)
+	if err != nil {
+		return nil, fmt.Errorf("streams: %w", err)
+	}
+	return &Server{
+		conn:     c.Conn,
+		stopConn: c.StopConn,
+		desk:     c.Desk,
+		log:      c.Log,
+		js:       js,
+		nudged:   make(chan struct{}, 1),
+		broken:   make(chan struct{}, 1),
+		machines: map[uuid.UUID]*machine{},
+		waiting:  map[waitKey]chan any{},
+		readings: readings{latest: map[uuid.UUID]arrived{}, listeners: map[int]func(uuid.UUID, Reading){}},
+	}, nil
+}
+
+// Nudge says that something was committed. It never blocks.
+func (s *Server) Nudge() { nudge(s.nudged) }
+
+func nudge(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// Counts are for metrics.
+type Counts struct {
+	Invalid   int64 // messages thrown away because they were unsigned, malformed or misplaced
+	Recreated int64 // times that a stream was missing after the start and made anew
+}
+
+// Counts since the start.
+func (s *Server) Counts() Counts {
+	return Counts{Invalid: s.invalid.Load(), Recreated: s.recreated.Load()}
+}
+
+// workersPoll is how often enrolment is looked at when nobody nudges.
+const workersPoll = 5 * time.Second
+
+// Run serves until ctx is done.
+func (s *Server) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	var owned sync.WaitGroup
+	defer owned.Wait()
+	defer cancel()
+
+	subs, err := s.listen()
+	defer func() {
+		for _, sub := range subs {
+			_ = sub.Unsubscribe() // the connection may be closed already
+		}
+	}()
+	if err != nil {
+		return err
+	}
+	enrolled := make(chan struct{}, 1)
+	owned.Go(func() { s.keepStreams(ctx) })
+	owned.Go(func() { s.follow(ctx, enrolled) })
+
+	poll := time.NewTicker(workersPoll)
+	defer poll.Stop()
+	for {
+		s.enrol(ctx, &owned)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-enrolled:
+		case <-poll.C:
+		}
+	}
+}
+
+// listen subscribes to what workers say outside of streams. A question goes to one server, an
+// answer to all of them: only one has asked.
+func (s *Server) listen() ([]*nats.Subscription, error) {
+	var subs []*nats.Subscription
+	for _, l := range []struct {
+		subject string
+		queue   string
+		handler nats.MsgHandler
+	}{
+		{"ask.*." + AskPlan, "server", s.onAsk},
+		{"ask.*." + AskState, "server", s.onAsk},
+		{"ask.*." + AskTaken, "server", s.onTaken},
+		{"ask.*." + AskChallenge, "", s.onChallenge},
+		{"ask.*." + AskSetup, "", s.onSetup},
+		{"reading.*", "", s.onReading},
+	} {
+		sub, err := s.conn.QueueSubscribe(l.subject, l.queue, l.handler)
+		if err != nil {
+			return subs, fmt.Errorf("listen on %s: %w", l.subject, err)
+		}
+		subs = append(subs, sub)
+	}
+	return subs, nil
+}
+
+// enrol starts and ends the lanes of machines as they come and go.
+func (s *Server) enrol(ctx context.Context, owned *sync.WaitGroup) {
+	keys, err := s.desk.WorkerKeys(ctx)
+	if err != nil {
+		if ctx.Err() == nil {
+			s.log.Error("workers' keys", "error", err)
+		}
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for id, m := range s.machines {
+		if keys[id] != m.key {
+			m.cancel()
+			delete(s.machines, id)
+		}
+	}
+	added := false
+	for id, key := range keys {
+		if s.machines[id] != nil {
+			continue
+		}
+		within, cancel := context.WithCancel(ctx)
+		m := &machine{id: id, key: key, cancel: cancel,
+			plans: make(chan *nats.Msg, laneLength), taken: make(chan *nats.Msg, laneLength)}
+		s.machines[id] = m
+		owned.Go(func() { s.takeReports(within, m) })
+		owned.Go(func() { lane(within, m, m.plans, s.answer) })
+		owned.Go(func() { lane(within, m, m.taken, s.take) })
+		added = true
+	}
+	if added {
+		nudge(s.broken) // the new machines' consumers
+	}
+}
+
+func lane(ctx context.Context, m *machine, queue <-chan *nats.Msg, do func(context.Context, *machine, *nats.Msg)) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case msg := <-queue:
+			do(ctx, m, msg)
+		}
+	}
+}
+
+// enrolled gives the machine that a subject's token names, nil if there is none.
+func (s *Server) enrolled(token string) *machine {
+	id, err := uuid.Parse(token)
+	if err != nil || Token(id) != token {
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.machines[id]
+}
+
+// reject throws a message away and says so.
+func (s *Server) reject(subject string, err error) {
+	s.invalid.Add(1)
+	s.log.Warn("message thrown away", "subject", subject, "error", err)
+}

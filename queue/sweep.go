@@ -1,0 +1,41 @@
+package queue
+
+import (
+	"context"
+	"log/slog"
+	"time"
+)
+
+// Expirer is what the sweeper calls; the store is one.
+type Expirer interface {
+	// ExpireChecklists releases the checklists that nobody touched for ten minutes.
+	ExpireChecklists(ctx context.Context) (int, error)
+	// ExpirePermits voids the permits that no worker took in time.
+	ExpirePermits(ctx context.Context) (int, error)
+}
+
+// sweepEvery is how often time alone may change something. Nothing depends on it being exact: a
+// worker judges a permit's age by its own clock.
+const sweepEvery = 5 * time.Second
+
+// Sweep does what the passing of time asks for until ctx ends. Any number of servers may sweep.
+func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
+	tick := time.NewTicker(sweepEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		for name, expire := range map[string]func(context.Context) (int, error){
+			"checklists": store.ExpireChecklists, "permits": store.ExpirePermits,
+		} {
+			if n, err := expire(ctx); err != nil && ctx.Err() == nil {
+				log.Error("sweep", "what", name, "error", err)
+			} else if n > 0 {
+				log.Info("expired", "what", name, "count", n)
+			}
+		}
+	}
+}
