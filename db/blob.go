@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"kerfgate/plan/canon"
@@ -50,18 +51,14 @@ func (s *Store) blob(ctx context.Context, digest canon.Digest) ([]byte, error) {
 	return data, nil
 }
 
-// PlanChunk reads at most length bytes of a stored plan from offset; an empty slice past its end.
-// The worker hashes what it gets, so an altered plan is found there.
-func (s *Store) PlanChunk(ctx context.Context, digest canon.Digest, offset, length int64) ([]byte, error) {
-	n, within := offset/chunkSize, offset%chunkSize
+// PlanChunk reads at most length bytes of a plan from offset, for the machine that has a run of it;
+// an empty slice past its end. The worker hashes what it gets, so an altered plan is found there.
+// Errors: ErrNotFound.
+func (s *Store) PlanChunk(ctx context.Context, machine uuid.UUID, digest canon.Digest, offset, length int64) ([]byte, error) {
 	var data []byte
-	err := s.pool.QueryRow(ctx, `SELECT substring(data FROM $3::int + 1 FOR $4::int) FROM blob_chunk WHERE digest = $1 AND n = $2`,
-		digest[:], n, within, min(length, chunkSize)).Scan(&data)
-	if err := meaning(err); err != nil {
-		if size := int64(0); s.pool.QueryRow(ctx, `SELECT size FROM blob WHERE digest = $1`, digest[:]).Scan(&size) == nil && offset >= size {
-			return nil, nil
-		}
-		return nil, err
-	}
-	return data, nil
+	err := s.pool.QueryRow(ctx, `SELECT coalesce(substring(c.data FROM $4::int + 1 FOR $5::int), '')
+		FROM blob b LEFT JOIN blob_chunk c ON c.digest = b.digest AND c.n = $3
+		WHERE b.digest = $2 AND EXISTS (SELECT 1 FROM run WHERE machine = $1 AND plan = $2 AND phase <> 'closed')`,
+		machine, digest[:], offset/chunkSize, offset%chunkSize, min(length, chunkSize)).Scan(&data)
+	return data, meaning(err)
 }

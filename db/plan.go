@@ -36,7 +36,7 @@ type PlanRow struct {
 }
 
 // MakePlan plans a drawing for a machine and keeps the result. The same choice gives the same plan
-// again. Planning runs on as many goroutines as there are processors, others wait. Errors:
+// again. It takes processor time and memory: the caller bounds how many run at once. Errors:
 // ErrNotFound, *plan.Refusal with all reasons.
 func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (PlanRow, error) {
 	drawing, err := s.DrawingData(ctx, actor, choice.Drawing)
@@ -55,12 +55,6 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	settings, err := s.provenFor(ctx, choice, stock.ThicknessUM)
 	if err != nil {
 		return PlanRow{}, err
-	}
-	select {
-	case s.planning <- struct{}{}:
-		defer func() { <-s.planning }()
-	case <-ctx.Done():
-		return PlanRow{}, ctx.Err()
 	}
 	made, err := plan.Make(plan.Request{Drawing: drawing, Operations: choice.Operations, Default: choice.Default, Tool: choice.Tool,
 		Profile: m.Profile, Material: kind.Material, Stock: stock.Stock, Settings: settings})

@@ -9,7 +9,6 @@ import (
 	"context"
 	"errors"
 	"log/slog"
-	"runtime"
 	"sync/atomic"
 	"time"
 
@@ -36,7 +35,6 @@ type Store struct {
 	cfg        Config
 	pool       *pgxpool.Pool
 	log        *slog.Logger
-	planning   chan struct{} // one place for each planner that may run at once
 	commitHook atomic.Pointer[func(index int64)]
 }
 
@@ -51,7 +49,7 @@ func New(cfg Config) (*Store, error) {
 	if cfg.Location == nil {
 		cfg.Location = time.Local
 	}
-	return &Store{cfg: cfg, pool: cfg.Pool, log: cfg.Log, planning: make(chan struct{}, runtime.NumCPU())}, nil
+	return &Store{cfg: cfg, pool: cfg.Pool, log: cfg.Log}, nil
 }
 
 // SetCommitHook names the function that is called after each commit with the index of the newest

@@ -101,6 +101,21 @@ func start(t *testing.T, c *Cluster) *running {
 	return r
 }
 
+// refusal runs c, which is to be refused; had it started, Run would not return.
+func refusal(t *testing.T, c *Cluster) error {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	go func() {
+		select {
+		case <-c.Ready():
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	return c.Run(ctx)
+}
+
 func (r *running) stop(t *testing.T) {
 	t.Helper()
 	r.cancel()
@@ -402,9 +417,7 @@ func TestTwoStarters(t *testing.T) {
 	t.Parallel()
 	dir := newFolder(t)
 	r := start(t, mustNew(t, Config{Dir: dir, Volatile: true}))
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute) // had it started, it would not return
-	defer cancel()
-	err := mustNew(t, Config{Dir: dir, Volatile: true}).Run(ctx)
+	err := refusal(t, mustNew(t, Config{Dir: dir, Volatile: true}))
 	if !errors.Is(err, ErrInUse) {
 		t.Fatalf("got %v, want ErrInUse", err)
 	}
@@ -451,7 +464,7 @@ func TestBadSetting(t *testing.T) {
 		t.Error("a Config without Dir was accepted")
 	}
 	c := mustNew(t, Config{Dir: newFolder(t), Volatile: true, Settings: map[string]string{"work_mem": "lots"}})
-	if err := c.Run(t.Context()); err == nil || !strings.Contains(err.Error(), "work_mem") {
+	if err := refusal(t, c); err == nil || !strings.Contains(err.Error(), "work_mem") {
 		t.Errorf("got %v, want what the server's log says", err)
 	}
 }

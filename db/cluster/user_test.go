@@ -176,7 +176,7 @@ func TestDataElsewhere(t *testing.T) {
 
 	r = start(t, another())
 	mustKeep(t, r, 1000)
-	if err := another().Run(t.Context()); !errors.Is(err, ErrInUse) {
+	if err := refusal(t, another()); !errors.Is(err, ErrInUse) {
 		t.Errorf("second starter: got %v, want ErrInUse", err)
 	}
 	r.stop(t)
@@ -184,7 +184,7 @@ func TestDataElsewhere(t *testing.T) {
 	if err := os.Remove(filepath.Join(dir, "location")); err != nil {
 		t.Fatal(err)
 	}
-	if err := another().Run(t.Context()); err == nil || !strings.Contains(err.Error(), base) {
+	if err := refusal(t, another()); err == nil || !strings.Contains(err.Error(), base) {
 		t.Errorf("record lost: got %v, want a refusal that names %s", err, base)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "location"), text, 0o600); err != nil {
@@ -193,7 +193,7 @@ func TestDataElsewhere(t *testing.T) {
 	if err := os.Chmod(base, 0o777); err != nil {
 		t.Fatal(err)
 	}
-	if err := another().Run(t.Context()); err == nil {
+	if err := refusal(t, another()); err == nil {
 		t.Error("a folder that anybody can change was accepted")
 	}
 }

@@ -46,6 +46,11 @@ func Main(m *testing.M) int {
 		return 1
 	}
 	defer func() { _ = os.RemoveAll(dir) }() // a leftover temporary folder fails nothing
+	// As root the server runs as another user, who must be able to pass through.
+	if err := os.Chmod(dir, 0o711); err != nil {
+		log.Print(err)
+		return 1
+	}
 	c, err := cluster.New(cluster.Config{Dir: filepath.Join(dir, "postgres"), Volatile: true})
 	if err != nil {
 		log.Print(err)

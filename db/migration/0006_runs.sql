@@ -80,6 +80,7 @@ CREATE UNIQUE INDEX run_active ON run (machine)
     WHERE phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting');
 CREATE INDEX run_job ON run (job, copy);
 CREATE INDEX run_open ON run (machine, number) WHERE phase <> 'closed';
+CREATE INDEX run_plan ON run (machine, plan) WHERE phase <> 'closed';
 
 -- +goose StatementBegin
 CREATE FUNCTION run_phase_guard() RETURNS trigger LANGUAGE plpgsql AS $$

@@ -1,0 +1,153 @@
+// Package keyring keeps the secret keys of one site as files of mode 0600 in one folder: the permit
+// key, the log key and the server's key for the broker.
+package keyring
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/nats-io/nkeys"
+	"golang.org/x/mod/sumdb/note"
+
+	"kerfgate/checklist/permit"
+	"kerfgate/db/logbook"
+)
+
+// Keys are the keys of a site, ready for use.
+type Keys struct {
+	PermitSigner note.Signer
+	PermitPublic string // verifier key, for workers and the offline check
+	LogSigner    note.Signer
+	LogPublic    string
+	Server       nkeys.KeyPair
+}
+
+// ErrMode is returned for a key file that others may read.
+var ErrMode = errors.New("a key file may be readable by its owner only")
+
+// Open reads the keys in dir; missing ones are made. Errors: ErrMode, and what the files say.
+func Open(dir, site string) (Keys, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return Keys{}, err
+	}
+	var k Keys
+	var err error
+	if k.PermitSigner, k.PermitPublic, err = noteKey(dir, "permit", func() (string, string, error) {
+		return permit.GenerateKey(permit.KeyName(site))
+	}); err != nil {
+		return Keys{}, err
+	}
+	if k.LogSigner, k.LogPublic, err = noteKey(dir, "logbook", func() (string, string, error) {
+		return note.GenerateKey(rand.Reader, logbook.LogKeyName(site))
+	}); err != nil {
+		return Keys{}, err
+	}
+	k.Server, err = Seed(filepath.Join(dir, "server.nkey"))
+	return k, err
+}
+
+// noteKey keeps a signing key in <name>.key and its public half in <name>.vkey.
+func noteKey(dir, name string, generate func() (secret, public string, err error)) (note.Signer, string, error) {
+	path := filepath.Join(dir, name+".key")
+	text, err := Read(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		secret, public, err := generate()
+		if err != nil {
+			return nil, "", err
+		}
+		text = secret + "\n" + public
+		if err := Write(path, text); err != nil {
+			return nil, "", err
+		}
+		if err := os.WriteFile(filepath.Join(dir, name+".vkey"), []byte(public+"\n"), 0o644); err != nil {
+			return nil, "", err
+		}
+	} else if err != nil {
+		return nil, "", err
+	}
+	secret, public, ok := strings.Cut(text, "\n")
+	if !ok {
+		return nil, "", fmt.Errorf("%s: want the secret key and the public key, a line each", path)
+	}
+	signer, err := note.NewSigner(secret)
+	if err != nil {
+		return nil, "", fmt.Errorf("%s: %w", path, err)
+	}
+	if _, err := note.NewVerifier(public); err != nil {
+		return nil, "", fmt.Errorf("%s: %w", path, err)
+	}
+	return signer, public, nil
+}
+
+// Seed reads a key pair for the broker, or makes it.
+func Seed(path string) (nkeys.KeyPair, error) {
+	text, err := Read(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		pair, err := nkeys.CreateUser()
+		if err != nil {
+			return nil, err
+		}
+		seed, err := pair.Seed()
+		if err != nil {
+			return nil, err
+		}
+		return pair, Write(path, string(seed))
+	}
+	if err != nil {
+		return nil, err
+	}
+	pair, err := nkeys.FromSeed([]byte(text))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return pair, nil
+}
+
+// Read reads a secret file without its last line end. Errors: ErrMode, fs.ErrNotExist.
+func Read(path string) (string, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", err
+	}
+	if info.Mode().Perm()&0o077 != 0 {
+		return "", fmt.Errorf("%w: chmod 600 %s", ErrMode, path)
+	}
+	data, err := os.ReadFile(path)
+	return strings.TrimRight(string(data), "\n"), err
+}
+
+// Write puts a secret into a new file that nobody else can read, whole or not at all.
+func Write(path, text string) error {
+	tmp := path + ".new"
+	f, err := os.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text + "\n")
+	if err == nil {
+		err = f.Sync()
+	}
+	if closeErr := f.Close(); err == nil {
+		err = closeErr
+	}
+	if err == nil {
+		err = os.Rename(tmp, path)
+	}
+	if err != nil {
+		return err
+	}
+	dir, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	err = dir.Sync()
+	if closeErr := dir.Close(); err == nil {
+		err = closeErr
+	}
+	return err
+}

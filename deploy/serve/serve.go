@@ -1,0 +1,123 @@
+// Package serve wires one server: database, broker and HTTP, from a configuration.
+package serve
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/nats-io/nats.go"
+	"golang.org/x/sync/errgroup"
+
+	"kerfgate/api"
+	"kerfgate/db"
+	"kerfgate/deploy/keyring"
+	"kerfgate/queue"
+	"kerfgate/queue/broker"
+)
+
+// Config is what a server needs. DatabaseURL signs in as the app role. Either BrokerURL or
+// InProcess says where the broker is.
+type Config struct {
+	DatabaseURL string
+	BrokerURL   string
+	InProcess   nats.InProcessConnProvider
+	BrokerTLS   *tls.Config
+	Keys        keyring.Keys
+	Site        db.Site
+	Listener    net.Listener
+	TLS         *tls.Config
+	Log         *slog.Logger
+	// Failpoint is called at named steps, so that a test can end the process there. Nil means none.
+	Failpoint func(name string)
+}
+
+// Server is a wired server; Run runs it.
+type Server struct {
+	Store  *db.Store
+	cfg    Config
+	pool   *pgxpool.Pool
+	conn   *nats.Conn
+	stop   *nats.Conn
+	broker *broker.Server
+	http   *api.Server
+}
+
+// Open connects to the database, opens the site if it is new and wires the rest. Close gives it
+// back if Run is not called.
+func Open(ctx context.Context, cfg Config) (*Server, error) {
+	if cfg.Log == nil {
+		cfg.Log = slog.Default()
+	}
+	s := &Server{cfg: cfg}
+	if err := s.open(ctx); err != nil {
+		s.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *Server) open(ctx context.Context) (err error) {
+	if s.pool, err = pgxpool.New(ctx, s.cfg.DatabaseURL); err != nil {
+		return err
+	}
+	if s.Store, err = db.New(db.Config{Pool: s.pool, PermitSigner: s.cfg.Keys.PermitSigner, PermitVerifier: s.cfg.Keys.PermitPublic,
+		LogSigner: s.cfg.Keys.LogSigner, LogVerifier: s.cfg.Keys.LogPublic, Log: s.cfg.Log}); err != nil {
+		return err
+	}
+	site, err := s.Store.OpenSite(ctx, s.cfg.Site)
+	if err != nil {
+		return fmt.Errorf("open the site: %w", err)
+	}
+	if s.conn, err = s.dial("server"); err != nil {
+		return err
+	}
+	if s.stop, err = s.dial("server stop"); err != nil {
+		return err
+	}
+	if s.broker, err = broker.New(broker.Config{Conn: s.conn, StopConn: s.stop, Desk: desk{s.Store, s.cfg.Failpoint}, Log: s.cfg.Log}); err != nil {
+		return err
+	}
+	s.http, err = api.New(api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS})
+	return err
+}
+
+func (s *Server) dial(name string) (*nats.Conn, error) {
+	return broker.Dial(broker.Connection{URL: s.cfg.BrokerURL, InProcess: s.cfg.InProcess, TLS: s.cfg.BrokerTLS, Key: s.cfg.Keys.Server,
+		Inbox: broker.ServerInboxPrefix, Name: name, Log: s.cfg.Log})
+}
+
+// Close gives back what Open took.
+func (s *Server) Close() {
+	if s.conn != nil {
+		s.conn.Close()
+	}
+	if s.stop != nil {
+		s.stop.Close()
+	}
+	if s.pool != nil {
+		s.pool.Close()
+	}
+}
+
+// Run serves until ctx ends, then stops cleanly.
+func (s *Server) Run(ctx context.Context) error {
+	defer s.Close()
+	s.Store.SetCommitHook(func(index int64) {
+		s.broker.Nudge()
+		s.http.Nudge(index)
+	})
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.broker.Run(ctx) })
+	group.Go(func() error { return s.http.Run(ctx, s.cfg.Listener) })
+	group.Go(func() error { return queue.Sweep(ctx, s.Store, s.cfg.Log) })
+	err := group.Wait()
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,37 @@
+// Package system_test tries the whole as people meet it: the real program, real Postgres, real
+// broker, workers as processes of their own, over HTTP and in a real browser.
+package system_test
+
+import (
+	"log"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+)
+
+// program is the kerfgate that was built for these tests.
+var program string
+
+func TestMain(m *testing.M) {
+	dir, err := os.MkdirTemp("", "kerfgate-system-")
+	if err != nil {
+		log.Fatal(err)
+	}
+	if err := os.Chmod(dir, 0o711); err != nil {
+		log.Fatal(err)
+	}
+	program = filepath.Join(dir, "kerfgate")
+	build := exec.Command("go", append(append([]string{"build", "-o", program}, buildFlags...), "kerfgate")...)
+	build.Stderr = os.Stderr
+	code := 1
+	if err := build.Run(); err != nil {
+		log.Printf("build kerfgate: %v", err)
+	} else {
+		code = m.Run()
+	}
+	if err := os.RemoveAll(dir); err != nil {
+		log.Print(err)
+	}
+	os.Exit(code)
+}

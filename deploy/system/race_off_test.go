@@ -1,0 +1,5 @@
+//go:build !race
+
+package system_test
+
+var buildFlags []string

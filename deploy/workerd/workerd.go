@@ -1,0 +1,174 @@
+// Package workerd wires one worker process from its folder: keys, broker, driver, listener.
+package workerd
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/google/uuid"
+	"github.com/nats-io/nats.go"
+
+	"kerfgate/checklist/permit"
+	"kerfgate/deploy/keyring"
+	"kerfgate/plan/machine"
+	"kerfgate/queue/broker"
+	"kerfgate/worker"
+	"kerfgate/worker/driver"
+	"kerfgate/worker/driver/simulated"
+)
+
+// Names of what lies in a worker's folder.
+const (
+	SeedFile   = "worker.nkey" // the worker's own key
+	PermitFile = "permit.vkey" // the server's key, pinned
+	portFile   = "listen"      // where the listener was last, so that stations find it again
+	edgeFile   = "edges"       // the simulated machine's own count of first energy, a run each
+)
+
+// Config is what a worker process needs besides its folder.
+type Config struct {
+	Dir       string
+	Machine   uuid.UUID
+	BrokerURL string
+	BrokerTLS *tls.Config
+	Listen    string // address of the stop and attendance listener; port 0 means the last one, or any
+	Origin    string // the server's web origin
+	Log       *slog.Logger
+	Failpoint func(name string)
+	// Listening is told the listener's URL once it is up.
+	Listening func(url string)
+}
+
+// ErrDriver is returned for a profile whose driver this build does not have.
+var ErrDriver = errors.New("this worker has no such driver")
+
+// Enrol makes a worker's folder: its own key and the server's key pinned beside it. It returns the
+// worker's public key, which the server must be told. A folder that is enrolled stays as it is.
+func Enrol(dir, permitPublic string) (publicKey string, err error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", err
+	}
+	pair, err := keyring.Seed(filepath.Join(dir, SeedFile))
+	if err != nil {
+		return "", err
+	}
+	pin := filepath.Join(dir, PermitFile)
+	if _, err := os.Stat(pin); errors.Is(err, fs.ErrNotExist) {
+		if err := keyring.Write(pin, permitPublic); err != nil {
+			return "", err
+		}
+	}
+	return pair.PublicKey()
+}
+
+// Run works until ctx ends.
+func Run(ctx context.Context, cfg Config) error {
+	key, err := keyring.Seed(filepath.Join(cfg.Dir, SeedFile))
+	if err != nil {
+		return err
+	}
+	public, err := key.PublicKey()
+	if err != nil {
+		return err
+	}
+	pinned, err := keyring.Read(filepath.Join(cfg.Dir, PermitFile))
+	if err != nil {
+		return fmt.Errorf("the server's key is not pinned here: %w", err)
+	}
+	verifiers, err := permit.Verifiers(strings.Split(pinned, "\n")...)
+	if err != nil {
+		return err
+	}
+	folder, err := worker.OpenFolder(filepath.Join(cfg.Dir, "journal"))
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	conn, stop, err := dial(cfg, func(name string) broker.Connection {
+		return broker.Connection{URL: cfg.BrokerURL, TLS: cfg.BrokerTLS, Key: key, Inbox: broker.InboxPrefix(cfg.Machine), Name: name, Log: cfg.Log}
+	})
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	defer stop.Close()
+	listen, err := lastPort(cfg.Dir, cfg.Listen)
+	if err != nil {
+		return err
+	}
+	w, err := worker.New(worker.Config{
+		Machine: cfg.Machine, MachineKey: public, ServerKeys: verifiers, Folder: folder, Driver: drivers(cfg),
+		Link: func(h broker.Handlers) (worker.Link, error) {
+			return broker.NewClient(broker.ClientConfig{Conn: conn, StopConn: stop, Key: key, Machine: cfg.Machine, Handlers: h, Log: cfg.Log})
+		},
+		Log: cfg.Log, Listen: listen, Origin: cfg.Origin, Failpoint: cfg.Failpoint,
+		Listening: func(address string) { listening(cfg, address) },
+	})
+	if err != nil {
+		return err
+	}
+	return w.Run(ctx)
+}
+
+func dial(cfg Config, connection func(name string) broker.Connection) (conn, stop *nats.Conn, err error) {
+	if conn, err = broker.Dial(connection("worker " + cfg.Machine.String())); err != nil {
+		return nil, nil, err
+	}
+	if stop, err = broker.Dial(connection("worker stop " + cfg.Machine.String())); err != nil {
+		conn.Close()
+		return nil, nil, err
+	}
+	return conn, stop, nil
+}
+
+// drivers makes the driver that a profile names.
+func drivers(cfg Config) func(machine.Profile) (driver.Driver, error) {
+	return func(p machine.Profile) (driver.Driver, error) {
+		if p.Driver.Kind != machine.DriverSimulated {
+			return nil, fmt.Errorf("%w: %s", ErrDriver, p.Driver.Kind)
+		}
+		return simulated.New(simulated.Config{Profile: p, EdgeFile: filepath.Join(cfg.Dir, edgeFile), Log: cfg.Log})
+	}
+}
+
+// lastPort is the address to listen on: with port 0, the port of the last time where it is free.
+func lastPort(dir, listen string) (string, error) {
+	host, port, err := net.SplitHostPort(listen)
+	if err != nil {
+		return "", fmt.Errorf("listen address: %w", err)
+	}
+	if port != "0" {
+		return listen, nil
+	}
+	last, err := os.ReadFile(filepath.Join(dir, portFile))
+	if err != nil {
+		return listen, nil // the first start
+	}
+	address := net.JoinHostPort(host, strings.TrimSpace(string(last)))
+	probe, err := net.Listen("tcp", address)
+	if err != nil {
+		return listen, nil // somebody else has it now
+	}
+	return address, probe.Close()
+}
+
+func listening(cfg Config, address string) {
+	if _, port, err := net.SplitHostPort(address); err == nil {
+		if err := os.WriteFile(filepath.Join(cfg.Dir, portFile), []byte(port+"\n"), 0o600); err != nil {
+			cfg.Log.Warn("the listener's port is not kept for the next start", "error", err)
+		}
+	}
+	if cfg.Listening != nil {
+		at := url.URL{Scheme: "http", Host: address}
+		cfg.Listening(at.String())
+	}
+}

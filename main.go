@@ -1,0 +1,258 @@
+// Command kerfgate turns drawings into finished, logged runs behind a signed checklist.
+//
+// kerfgate try starts everything on this computer with simulated machines; kerfgate help lists the
+// rest. Only this file reads flags and the environment.
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+	"github.com/google/uuid"
+	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
+	"golang.org/x/mod/sumdb/note"
+
+	"kerfgate/db"
+	"kerfgate/db/cluster"
+	"kerfgate/db/logbook"
+	"kerfgate/db/migration"
+	"kerfgate/deploy/keyring"
+	"kerfgate/deploy/serve"
+	"kerfgate/deploy/try"
+	"kerfgate/deploy/workerd"
+	"kerfgate/queue/broker"
+)
+
+type commands struct {
+	Verbose bool `help:"Log everything, not only what a person should look at." short:"v" env:"KERFGATE_VERBOSE"`
+
+	Try     tryCommand     `cmd:"" help:"Start everything here, with simulated machines and a demo workshop."`
+	Serve   serveCommand   `cmd:"" help:"Run the server against a Postgres and a broker that exist."`
+	Worker  workerCommand  `cmd:"" help:"Run the worker of one machine."`
+	Enrol   enrolCommand   `cmd:"" help:"Make a worker's folder with its key and print its public key."`
+	Migrate migrateCommand `cmd:"" help:"Bring the database to this version's schema, as its owner role."`
+	Roles   rolesCommand   `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
+	Broker  brokerCommand  `cmd:"" help:"Print the configuration of a broker of its own for the enrolled workers."`
+	Logbook logbookCommand `cmd:"" help:"Look after the logbook."`
+}
+
+func main() {
+	var c commands
+	parser := kong.Must(&c, kong.Name("kerfgate"), kong.Description("Drawings to finished, logged runs behind a signed checklist."),
+		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+	run, err := parser.Parse(os.Args[1:])
+	parser.FatalIfErrorf(err)
+	level := slog.LevelWarn
+	if c.Verbose {
+		level = slog.LevelDebug
+	}
+	log := slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: level}))
+	slog.SetDefault(log)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	run.BindTo(ctx, (*context.Context)(nil))
+	if err := run.Run(log); err != nil {
+		fmt.Fprintf(os.Stderr, "kerfgate: %v\n", err)
+		var check *logbook.CheckError
+		if errors.As(err, &check) {
+			os.Exit(check.Status)
+		}
+		os.Exit(1)
+	}
+}
+
+type tryCommand struct {
+	Data   string `help:"Folder for everything that is kept." default:".kerfgate" env:"KERFGATE_DATA_DIR" type:"path"`
+	Listen string `help:"Address of the pages, on loopback." default:"127.0.0.1:8180" env:"KERFGATE_LISTEN"`
+	PGBin  string `help:"Folder that holds initdb and postgres; looked for when empty." env:"KERFGATE_PG_BIN" type:"path" name:"pg-bin"`
+}
+
+func (t *tryCommand) Run(ctx context.Context, log *slog.Logger) error {
+	program, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	return try.Run(ctx, try.Config{Dir: t.Data, Listen: t.Listen, PGBin: t.PGBin, Program: program, Out: os.Stdout, Log: log})
+}
+
+type serveCommand struct {
+	Database  string `help:"Postgres, signed in as kerfgate_app." required:"" env:"KERFGATE_DATABASE_URL"`
+	Broker    string `help:"Broker address; tls:// off loopback." required:"" env:"KERFGATE_BROKER_URL" name:"broker-url"`
+	Keys      string `help:"Folder of the site's keys; made if missing." required:"" env:"KERFGATE_KEYS" type:"path"`
+	Site      string `help:"Name of the site, one word." default:"workshop" env:"KERFGATE_SITE"`
+	Kind      string `help:"workshop or alone." enum:"workshop,alone" default:"workshop" env:"KERFGATE_SITE_KIND"`
+	FireWatch int64  `help:"Minutes of fire watch after a beam run, chosen by an officer: 30 or 60." default:"60" env:"KERFGATE_FIRE_WATCH_MINUTES"`
+	Listen    string `help:"Address of the pages." default:"127.0.0.1:8180" env:"KERFGATE_LISTEN"`
+	Cert      string `help:"TLS certificate; required off loopback." env:"KERFGATE_TLS_CERT" type:"path"`
+	Key       string `help:"TLS key." env:"KERFGATE_TLS_KEY" type:"path"`
+}
+
+func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
+	keys, err := keyring.Open(s.Keys, s.Site)
+	if err != nil {
+		return err
+	}
+	var tlsConfig *tls.Config
+	if s.Cert != "" {
+		pair, err := tls.LoadX509KeyPair(s.Cert, s.Key)
+		if err != nil {
+			return fmt.Errorf("TLS: %w", err)
+		}
+		tlsConfig = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+	}
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", s.Listen)
+	if err != nil {
+		return err
+	}
+	server, err := serve.Open(ctx, serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: listener, TLS: tlsConfig, Log: log,
+		Site: db.Site{Name: s.Site, Kind: s.Kind, FireWatchMinutes: s.FireWatch}, Failpoint: failpoint(s.Keys)})
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	fmt.Printf("ready http://%s\n", listener.Addr())
+	return server.Run(ctx)
+}
+
+type workerCommand struct {
+	Dir     string    `help:"The worker's folder, made by enrol." required:"" env:"KERFGATE_WORKER_DIR" type:"path"`
+	Machine uuid.UUID `help:"The machine's id." required:"" env:"KERFGATE_MACHINE"`
+	Broker  string    `help:"Broker address; tls:// off loopback." required:"" env:"KERFGATE_BROKER_URL"`
+	Listen  string    `help:"Address of stop, attendance and status." default:"127.0.0.1:0" env:"KERFGATE_WORKER_LISTEN"`
+	Origin  string    `help:"The server's web origin, which may read this listener's answers." env:"KERFGATE_ORIGIN"`
+}
+
+func (w *workerCommand) Run(ctx context.Context, log *slog.Logger) error {
+	return workerd.Run(ctx, workerd.Config{Dir: w.Dir, Machine: w.Machine, BrokerURL: w.Broker, Listen: w.Listen, Origin: w.Origin, Log: log,
+		Failpoint: failpoint(w.Dir), Listening: func(url string) { fmt.Println("listening " + url) }})
+}
+
+// failpoint ends this process as kill -9 would, once, at the step that the file "failpoint" in the
+// folder names; only tests switch it on.
+func failpoint(dir string) func(name string) {
+	if os.Getenv("KERFGATE_FAILPOINTS") == "" {
+		return nil
+	}
+	return func(name string) {
+		path := filepath.Join(dir, "failpoint")
+		wanted, err := os.ReadFile(path)
+		if err != nil || strings.TrimSpace(string(wanted)) != name {
+			return
+		}
+		if err := os.Rename(path, path+".hit"); err == nil {
+			_ = syscall.Kill(os.Getpid(), syscall.SIGKILL) // it cannot fail for oneself
+			select {}
+		}
+	}
+}
+
+type enrolCommand struct {
+	Dir       string `help:"The worker's folder." required:"" type:"path"`
+	PermitKey string `help:"The server's public permit key: the text of permit.vkey." required:"" env:"KERFGATE_PERMIT_KEY"`
+}
+
+func (e *enrolCommand) Run() error {
+	key, err := workerd.Enrol(e.Dir, e.PermitKey)
+	if err == nil {
+		fmt.Println(key)
+	}
+	return err
+}
+
+type migrateCommand struct {
+	Database string `help:"Postgres, signed in as kerfgate_owner." required:"" env:"KERFGATE_OWNER_URL"`
+}
+
+func (m *migrateCommand) Run(ctx context.Context) error {
+	owner, err := sql.Open("pgx", m.Database)
+	if err != nil {
+		return err
+	}
+	return errors.Join(migration.Up(ctx, owner), owner.Close())
+}
+
+type rolesCommand struct{}
+
+func (rolesCommand) Run() { fmt.Print(cluster.RolesSQL()) }
+
+type brokerCommand struct {
+	ServerKey string            `help:"The server's public key." required:""`
+	Worker    map[string]string `help:"machine-id=public-key, for each worker."`
+}
+
+func (b *brokerCommand) Run() error {
+	workers := make(map[uuid.UUID]string, len(b.Worker))
+	for id, key := range b.Worker {
+		machine, err := uuid.Parse(id)
+		if err != nil {
+			return fmt.Errorf("machine %q: %w", id, err)
+		}
+		workers[machine] = key
+	}
+	text, err := broker.ConfigText(b.ServerKey, workers)
+	if err == nil {
+		fmt.Print(text)
+	}
+	return err
+}
+
+type logbookCommand struct {
+	Check checkCommand `cmd:"" help:"Check an exported logbook offline. Exit status: 0 good, 1 cannot read, 2 log broken, 3 signature, 4 rule broken."`
+}
+
+type checkCommand struct {
+	File string   `arg:"" help:"Export file; - for standard input." type:"existingfile"`
+	Head string   `help:"A signed head kept elsewhere; the log must be consistent with it." type:"existingfile"`
+	Key  []string `help:"Verifier key that you trust (the text of logbook.vkey and permit.vkey). Without any, the file's own keys show only that it agrees with itself."`
+}
+
+func (c *checkCommand) Run() error {
+	options := logbook.Options{}
+	if c.Head != "" {
+		head, err := os.ReadFile(c.Head)
+		if err != nil {
+			return err
+		}
+		options.EarlierHead = head
+	}
+	var verifiers []note.Verifier
+	for _, key := range c.Key {
+		v, err := note.NewVerifier(strings.TrimSpace(key))
+		if err != nil {
+			return fmt.Errorf("key %q: %w", key, err)
+		}
+		verifiers = append(verifiers, v)
+	}
+	if len(verifiers) > 0 {
+		options.Verifiers = note.VerifierList(verifiers...)
+	}
+	in := os.Stdin
+	if c.File != "-" {
+		f, err := os.Open(c.File)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		in = f
+	}
+	report, err := logbook.Check(in, options)
+	if err != nil {
+		return err
+	}
+	fmt.Printf("good: %d entries, root %s\n%d of them under %d signed heads; %d runs, %d permits verified\n",
+		report.Entries, report.Root, report.Covered, report.Heads, report.Runs, report.Permits)
+	if !report.TrustedKeys {
+		fmt.Println("the keys came from the file itself: this shows only that it agrees with itself; give --key for more")
+	}
+	return nil
+}
