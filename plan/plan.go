@@ -90,10 +90,12 @@ type Piece struct {
 	AreaMM2 int64    `json:"area_mm2"`
 }
 
-// Numbers are computed from the strokes and the profile. Times are machine time, not scaled.
+// Numbers are computed from the strokes and the profile. Times are machine time, not scaled;
+// BeamMS, TravelMS and WaitMS add up to TotalMS but for the rounding of each. Lengths count every
+// pass. EnergyMJ also counts the time in which the tool goes off while the carriage waits.
 type Numbers struct {
 	TotalMS   int64 `json:"total_ms"`
-	BeamMS    int64 `json:"tool_on_ms"`
+	BeamMS    int64 `json:"tool_on_ms"` // of motion with the tool on
 	TravelMS  int64 `json:"travel_ms"`
 	WaitMS    int64 `json:"wait_ms"` // switch delays and rests
 	WorkUM    int64 `json:"work_um"`

@@ -1,0 +1,190 @@
+// Package motion plans speeds along strokes and renders them as lines of ISO 6983 words.
+//
+// Every move is straight and lies between whole micrometres. Speeds rise and fall within the
+// acceleration of each axis; a corner is passed at the speed at which an arc that stays within the
+// corner tolerance could be driven. Travel, with the tool off, goes from rest to rest. Times are
+// whole microseconds per move, so that sums are the same everywhere.
+package motion
+
+import (
+	"math"
+
+	"kerfgate/plan/geom"
+)
+
+// Limits are what the machine can do.
+type Limits struct {
+	TravelUMPerS  int64 // speed of moves with the tool off
+	AccelXUMPerS2 int64
+	AccelYUMPerS2 int64
+	CornerUM      int64 // allowed deviation at corners; 0 stops at each
+}
+
+// along is the greatest acceleration from p to q: d/a is the larger of |Δx|/ax and |Δy|/ay.
+func (l Limits) along(p, q geom.Point, length float64) float64 {
+	dx := math.Abs(float64(q.X-p.X)) / float64(l.AccelXUMPerS2)
+	dy := math.Abs(float64(q.Y-p.Y)) / float64(l.AccelYUMPerS2)
+	return length / max(dx, dy)
+}
+
+// RestToRest is the time in seconds over the distance d with the greatest speed v, the acceleration
+// up and the deceleration down.
+func RestToRest(d, v, up, down float64) float64 {
+	if d <= 0 {
+		return 0
+	}
+	ramps := float64(v*v)/(2*up) + float64(v*v)/(2*down)
+	if v > 0 && ramps <= d {
+		return v/up + v/down + (d-ramps)/v
+	}
+	peak := math.Sqrt(2 * d * (up * down / (up + down)))
+	return peak/up + peak/down
+}
+
+// TravelTime is the time in seconds of a straight move from rest to rest. It never falls when
+// |Δx| or |Δy| grows.
+func (l Limits) TravelTime(dx, dy int64) float64 {
+	if dx == 0 && dy == 0 {
+		return 0
+	}
+	to := geom.Pt(dx, dy)
+	d := geom.Distance(geom.Point{}, to)
+	a := l.along(geom.Point{}, to, d)
+	return RestToRest(d, float64(l.TravelUMPerS), a, a)
+}
+
+// CornerSpeed is the greatest speed in µm/s around a corner where the direction turns by angle
+// (radians, 0 = straight on): that of the arc tangent to both lines whose middle is tolerance away
+// from the corner, R = δ·cos(φ/2)/(1 − cos(φ/2)), v = √(a·R). The arc must end within half of the
+// shorter line: R·tan(φ/2) ≤ shorter/2; a negative shorter leaves this bound out.
+func CornerSpeed(angle, tolerance, accel, shorter float64) float64 {
+	return cornerSpeed(math.Cos(angle/2), tolerance, accel, shorter)
+}
+
+// cornerSpeed takes the cosine of half the turn.
+func cornerSpeed(cos, tolerance, accel, shorter float64) float64 {
+	if cos <= 0 {
+		return 0
+	}
+	sin := math.Sqrt(max(0, float64((1-cos)*(1+cos))))
+	if sin == 0 {
+		return math.Inf(1)
+	}
+	radius := tolerance * cos / (1 - cos)
+	if shorter >= 0 {
+		radius = min(radius, shorter/2*cos/sin)
+	}
+	return math.Sqrt(accel * radius)
+}
+
+// move is one straight part of a path with its speeds in µm/s.
+type move struct {
+	from, to geom.Point
+	length   float64
+	accel    float64
+	in, peak float64
+	out      float64
+}
+
+// profile gives the moves along points, which start and end at rest and never exceed speed.
+// Points on a straight line between their neighbours are passed over.
+func (l Limits) profile(points []geom.Point, speed int64) []move {
+	points = straightened(points)
+	if len(points) < 2 {
+		return nil
+	}
+	v := float64(speed)
+	moves := make([]move, len(points)-1)
+	for i := range moves {
+		p, q := points[i], points[i+1]
+		d := geom.Distance(p, q)
+		moves[i] = move{from: p, to: q, length: d, accel: l.along(p, q, d)}
+	}
+	slowest := float64(min(l.AccelXUMPerS2, l.AccelYUMPerS2))
+	for i := 1; i < len(moves); i++ {
+		a, b := moves[i-1], moves[i]
+		ax, ay := float64(a.to.X-a.from.X)/a.length, float64(a.to.Y-a.from.Y)/a.length
+		bx, by := float64(b.to.X-b.from.X)/b.length, float64(b.to.Y-b.from.Y)/b.length
+		// cos(φ/2) of the turn is half the length of the sum of the two directions.
+		sx, sy := ax+bx, ay+by
+		half := math.Sqrt(float64(sx*sx)+float64(sy*sy)) / 2
+		corner := cornerSpeed(min(1, half), float64(l.CornerUM), slowest, min(a.length, b.length))
+		moves[i].in = min(v, corner)
+	}
+	for i := 1; i < len(moves); i++ { // forward: no faster than can be reached
+		m := &moves[i-1]
+		moves[i].in = min(moves[i].in, reach(m.in, m.accel, m.length))
+	}
+	for i := len(moves) - 1; i >= 0; i-- { // backward: no faster than can be braked
+		m := &moves[i]
+		if i+1 < len(moves) {
+			m.out = moves[i+1].in
+		}
+		m.in = min(m.in, reach(m.out, m.accel, m.length))
+		// v_p² = (2ad + u² + w²)/2, capped by the set speed.
+		peak := math.Sqrt((float64(2*m.accel*m.length) + float64(m.in*m.in) + float64(m.out*m.out)) / 2)
+		m.peak = max(m.in, m.out, min(v, peak))
+	}
+	return moves
+}
+
+// reach is the speed after the distance d from the speed v.
+func reach(v, accel, d float64) float64 {
+	return math.Sqrt(float64(v*v) + float64(2*accel*d))
+}
+
+// phases are the times in seconds of speeding up, going on, slowing down.
+func (m move) phases() (up, on, down float64) {
+	up, down = (m.peak-m.in)/m.accel, (m.peak-m.out)/m.accel
+	ramps := float64((m.in+m.peak)/2*up) + float64((m.peak+m.out)/2*down)
+	on = max(0, (m.length-ramps)/m.peak)
+	return up, on, down
+}
+
+// micros is the move's time in whole microseconds, at least one.
+func (m move) micros() int64 {
+	up, on, down := m.phases()
+	return max(1, int64(math.Round((up+on+down)*1e6)))
+}
+
+// at is the position after the share t (0 to 1) of the move's time.
+func (m move) at(t float64) geom.Point {
+	up, on, down := m.phases()
+	s := float64(t * (up + on + down))
+	var d float64
+	switch {
+	case s < up:
+		d = float64(m.in*s) + float64(m.accel*s*s/2)
+	case s < up+on:
+		d = float64((m.in+m.peak)/2*up) + float64(m.peak*(s-up))
+	default:
+		rest := up + on + down - s
+		d = m.length - float64(m.out*rest) - float64(m.accel*rest*rest/2)
+	}
+	share := min(1, max(0, d/m.length))
+	return geom.Pt(
+		m.from.X+int64(math.Round(float64(m.to.X-m.from.X)*share)),
+		m.from.Y+int64(math.Round(float64(m.to.Y-m.from.Y)*share)),
+	)
+}
+
+// straightened leaves out repeated points and those on a straight line between their neighbours.
+func straightened(points []geom.Point) []geom.Point {
+	out := make([]geom.Point, 0, len(points))
+	for _, p := range points {
+		if n := len(out); n > 0 && out[n-1] == p {
+			continue
+		}
+		if n := len(out); n > 1 && geom.Cross(out[n-2], out[n-1], p) == 0 && forward(out[n-2], out[n-1], p) {
+			out[n-1] = p
+			continue
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+// forward says whether b → c goes on in the direction of a → b.
+func forward(a, b, c geom.Point) bool {
+	return (b.X-a.X)*(c.X-b.X)+(b.Y-a.Y)*(c.Y-b.Y) > 0
+}

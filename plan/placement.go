@@ -1,0 +1,29 @@
+package plan
+
+import (
+	"fmt"
+
+	"kerfgate/plan/geom"
+	"kerfgate/plan/machine"
+)
+
+// CheckPlacement says why the plan must not lie with its origin at the given point: everything it
+// marks has to lie within the machine's travel, its hard stops and the sheet. All are machine
+// coordinates in µm; no reasons means that it fits.
+func (p *Plan) CheckPlacement(profile machine.Profile, origin geom.Point, sheet geom.Box) []Reason {
+	var reasons []Reason
+	marked := p.Extents.Move(origin)
+	check := func(what, next string, within geom.Box) {
+		if !marked.Inside(within) {
+			reasons = append(reasons, Reason{What: what, Next: next, Field: "placement", Limit: boxText(within), Value: boxText(marked)})
+		}
+	}
+	check("the plan reaches beyond the machine's travel", "move the origin", profile.TravelUM)
+	check("the plan reaches beyond the machine's hard stops", "move the origin", profile.HardStops)
+	check("the plan reaches beyond the sheet", "move the origin or the sheet", sheet)
+	return reasons
+}
+
+func boxText(b geom.Box) string {
+	return fmt.Sprintf("x %s to %s mm, y %s to %s mm", mm(b.Min.X), mm(b.Max.X), mm(b.Min.Y), mm(b.Max.Y))
+}
