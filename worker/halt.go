@@ -1,0 +1,99 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"kerfgate/worker/driver"
+)
+
+// Stopped is when and how fast off was sent.
+type Stopped struct {
+	OffSent time.Time     // wall clock, for people to read
+	Took    time.Duration // from the call to the driver having sent off
+	Err     error         // the driver could not send it, or there is no machine
+}
+
+var errNoMachine = errors.New("no machine is connected")
+
+// Stop sends off at once, whatever else goes on, and from any goroutine; then it tells the core,
+// which journals and reports it. It is idempotent and never refused (I5).
+func (w *Worker) Stop() Stopped {
+	began := time.Now()
+	err := w.halt()
+	s := Stopped{Took: time.Since(began), Err: err}
+	s.OffSent = began.Add(s.Took)
+	w.inbox.post(evStop{offSentMS: s.Took.Milliseconds(), failed: err != nil && !errors.Is(err, errNoMachine)})
+	return s
+}
+
+// Pause switches the tool off and holds the carriage, if a run is under way. Only the server's
+// signed resume goes on.
+func (w *Worker) Pause() { w.inbox.post(evPause{reason: phrasePerson}) }
+
+// BrokerLost pauses a run because the broker dropped messages meant for this worker: what was
+// dropped is not known.
+func (w *Worker) BrokerLost() { w.inbox.post(evPause{reason: phraseSlowLink}) }
+
+// halt is the only way to the driver's Stop. The counter moves first, so that no line goes out
+// behind it for a run that began before.
+func (w *Worker) halt() error {
+	w.stops.Add(1)
+	w.dirty.Store(true)
+	h := w.held.Load()
+	if h == nil {
+		return errNoMachine
+	}
+	return h.driver.Stop()
+}
+
+func (w *Worker) onMachine(what func(driver.Driver) error) error {
+	h := w.held.Load()
+	if h == nil {
+		return errNoMachine
+	}
+	return what(h.driver)
+}
+
+func (w *Worker) where() (driver.Status, error) {
+	h := w.held.Load()
+	if h == nil {
+		return driver.Status{}, errNoMachine
+	}
+	return h.driver.Where()
+}
+
+// resetWait is how long a driver may take to become usable after a stop.
+const resetWait = 15 * time.Second
+
+// makeUsable resets the driver if off was sent since the last time.
+func (w *Worker) makeUsable(ctx context.Context) error {
+	h := w.held.Load()
+	if h == nil {
+		return errNoMachine
+	}
+	if !w.dirty.Swap(false) {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, resetWait)
+	defer cancel()
+	if err := h.driver.Reset(ctx); err != nil {
+		w.dirty.Store(true)
+		return err
+	}
+	return nil
+}
+
+func (w *Worker) sheet() *driver.Sheet {
+	h := w.held.Load()
+	if h == nil {
+		return nil
+	}
+	sheet, err := h.driver.Sheet()
+	if err != nil {
+		w.cfg.Log.Warn("the machine's sheet", "error", err)
+		return nil
+	}
+	return sheet
+}
