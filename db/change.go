@@ -66,24 +66,28 @@ const decisionTries = 4
 func (s *Store) commit(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {
 	var last error
 	for range decisionTries {
-		w, err := decide(ctx)
-		if err != nil {
-			return 0, meaning(err)
-		}
-		index, err := s.apply(ctx, w)
+		index, err := s.decideAndApply(ctx, decide)
 		switch {
 		case err == nil:
 			if hook := s.commitHook.Load(); hook != nil {
 				(*hook)(index)
 			}
 			return index, nil
-		case retryable(err), errors.Is(err, ErrConflict):
+		case retryable(err), errors.Is(err, ErrConflict) && !errors.Is(err, errStaleRev):
 			last = err
 		default:
 			return 0, meaning(err)
 		}
 	}
 	return 0, meaning(last)
+}
+
+func (s *Store) decideAndApply(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {
+	w, err := decide(ctx)
+	if err != nil {
+		return 0, err
+	}
+	return s.apply(ctx, w)
 }
 
 const lockHead = `SELECT size, frontier, clock_timestamp() FROM log_head FOR UPDATE`

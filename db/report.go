@@ -67,12 +67,9 @@ func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Repo
 	if len(rep.Reason) > maxReason {
 		rep.Reason = rep.Reason[:maxReason]
 	}
-	var w write
 	switch rep.Kind {
 	case broker.ReportJournal:
-		w.entries = append(w.entries, draft{kind: logbook.WorkerSeen, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
-			body: logbook.Body{"process": rep.Process[:]}})
-		return w, nil
+		return s.workerStarted(ctx, machine, rep)
 	case broker.ReportOutOfUse:
 		return s.outOfUse(ctx, machine, rep)
 	}
@@ -94,6 +91,30 @@ func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Repo
 		return s.permitRefused(ctx, r, rep)
 	}
 	return s.runReported(r, rep)
+}
+
+// workerStarted: a worker's challenges die with its process, so a permit that is still out answers a
+// challenge that nobody holds any more; it is voided at once instead of when it expires.
+func (s *Store) workerStarted(ctx context.Context, machine uuid.UUID, rep broker.Report) (write, error) {
+	w := write{entries: []draft{{kind: logbook.WorkerSeen, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
+		body: logbook.Body{"process": rep.Process[:]}}}}
+	if rep.Run != uuid.Nil {
+		return w, nil // one of its burns, told to a server of a new epoch
+	}
+	waiting, err := s.runs(ctx, `r.machine = $1 AND r.phase = 'permitted'`, machine)
+	if err != nil {
+		return write{}, err
+	}
+	for _, r := range waiting {
+		move, err := r.Phase.After(queue.Voided)
+		if err != nil {
+			return write{}, err
+		}
+		if _, err := s.voidPermit(ctx, &w, Actor{}, r, move, "the worker was restarted"); err != nil {
+			return write{}, err
+		}
+	}
+	return w, nil
 }
 
 func rejected(machine uuid.UUID, rep broker.Report, r *Run) write {

@@ -517,3 +517,20 @@ func TestFileNamesAreCleaned(t *testing.T) {
 		}
 	}
 }
+
+// A worker that was started anew holds no challenge, so a permit that is still out is voided.
+func TestWorkerRestartVoidsPermit(t *testing.T) {
+	t.Parallel()
+	w := newWorker(t)
+	p := w.signed(t, w.Submit(t, 1).Runs[0].ID)
+	w.says(t, broker.Report{Kind: broker.ReportJournal, Run: p.Run.ID})
+	w.phase(t, p.Run.ID, queue.Permitted)
+	w.says(t, broker.Report{Kind: broker.ReportJournal, Process: [16]byte{7}})
+	w.phase(t, p.Run.ID, queue.Checking)
+	if w.taken(t, p).Granted {
+		t.Error("go for a permit of a process that is gone")
+	}
+	if _, err := w.CheckLog(t.Context()); err != nil {
+		t.Error(err)
+	}
+}

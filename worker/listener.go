@@ -3,7 +3,6 @@ package worker
 import (
 	"context"
 	"crypto/subtle"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -29,7 +28,7 @@ type stopAnswer struct {
 	Problem string    `json:"problem,omitempty"`
 }
 
-// attendBody is what POST /attend takes: the attendance token, 64 hexadecimal digits or fewer.
+// attendBody is what POST /attend takes: the attendance token as it was handed out at the signature.
 type attendBody struct {
 	Token string `json:"token"`
 }
@@ -93,15 +92,10 @@ func (w *Worker) attend(rw http.ResponseWriter, r *http.Request) {
 	d := json.NewDecoder(http.MaxBytesReader(rw, r.Body, attendBytes))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&body); err != nil {
-		http.Error(rw, "want {\"token\": hexadecimal digits}", http.StatusBadRequest)
+		http.Error(rw, "want {\"token\": the attendance token}", http.StatusBadRequest)
 		return
 	}
-	token, err := hex.DecodeString(body.Token)
-	if err != nil || len(token) == 0 {
-		http.Error(rw, "the token is not hexadecimal", http.StatusBadRequest)
-		return
-	}
-	taken, left := w.Attend(r.Context(), token)
+	taken, left := w.Attend(r.Context(), []byte(body.Token))
 	if !taken {
 		rw.WriteHeader(http.StatusForbidden)
 	}

@@ -1,7 +1,6 @@
 package worker
 
 import (
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -54,11 +53,11 @@ func TestI5_Listener(t *testing.T) {
 				t.Fatalf("origin %q is answered %q", origin, got)
 			}
 		}
-		token := fmt.Sprintf(`{"token":%q}`, hex.EncodeToString(s.token))
+		token := fmt.Sprintf(`{"token":%q}`, string(s.token))
 		if rec := s.calls("POST", "/attend", stationOrigin, token); rec.Code != 200 || !strings.Contains(rec.Body.String(), `"attendance_s":75`) {
 			t.Fatalf("tap: %d %s", rec.Code, rec.Body)
 		}
-		for body, want := range map[string]int{`{"token":"00"}`: 403, `{"token":"zz"}`: 400, `{`: 400, `{"token":"00","resume":true}`: 400,
+		for body, want := range map[string]int{`{"token":"00"}`: 403, `{"token":"zz"}`: 403, `{`: 400, `{"token":"00","resume":true}`: 400,
 			`{"token":"` + strings.Repeat("0", 5000) + `"}`: 400} {
 			if rec := s.calls("POST", "/attend", stationOrigin, body); rec.Code != want {
 				t.Fatalf("tap %.40s: %d, want %d", body, rec.Code, want)

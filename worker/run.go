@@ -220,7 +220,8 @@ func (c *core) finish(e ending) {
 	if c.stage == paused {
 		r.pausedFor += c.now.boot - r.pausedAt
 	}
-	report.RealMS = (c.now.boot - r.startedAt - r.pausedFor).Milliseconds()
+	// Machine time: a simulated machine's runs scaled.
+	report.RealMS = (c.now.boot - r.startedAt - r.pausedFor).Milliseconds() * max(1, c.profile.Driver.MotionScale)
 	left := c.startPurge()
 	c.write("", append(facts, journal.Fact{Kind: journal.Purging, Run: r.id, LeftS: left}), report)
 	c.do(doSheet{run: r.id})

@@ -89,6 +89,7 @@ func (l *fakeMachine) Home(context.Context) error {
 	l.homed = true
 	return nil
 }
+func (l *fakeMachine) Fit(string) error { return nil }
 func (l *fakeMachine) Arm(run [16]byte) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -49,6 +49,9 @@ func (w *Worker) stream(ctx context.Context, a doStream, stops int64) {
 	if ended.err = err; err != nil {
 		return
 	}
+	if ended.err = h.driver.Fit(a.plan.Tool); ended.err != nil {
+		return
+	}
 	for text := range travelLines(status.Position, []geom.Point{a.origin}, v.profile) {
 		if !send(text) {
 			return

@@ -15,6 +15,9 @@ type Driver interface {
 	Open(ctx context.Context) error
 	// Home places the axes as the profile says, tool off.
 	Home(ctx context.Context) error
+	// Fit says which of the profile's tools is on the carriage: a person has put it there. Errors
+	// where the machine has no such tool or is moving.
+	Fit(tool string) error
 	// Arm allows the tool to be switched on for the run named; without it every line that would
 	// switch the tool on is refused with ErrNotArmed. Disarm takes it back.
 	Arm(run [16]byte) error

@@ -1,0 +1,143 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/google/uuid"
+
+	"kerfgate/api/wire"
+	"kerfgate/db"
+	"kerfgate/plan/canon"
+)
+
+// maxCopies bounds a job; every copy is a run.
+const maxCopies = 500
+
+// ListJobs is GET /jobs.
+func (s *Server) ListJobs(ctx context.Context, request wire.ListJobsRequestObject) (wire.ListJobsResponseObject, error) {
+	limit, err := pageLimit(request.Params.Limit)
+	if err != nil {
+		return nil, err
+	}
+	before := uuid.Nil
+	if request.Params.Cursor != nil {
+		before = *request.Params.Cursor
+	}
+	jobs, err := s.store.Jobs(ctx, actorIn(ctx), before, limit)
+	if err != nil {
+		return nil, err
+	}
+	page := wire.JobPage{Jobs: make([]wire.Job, 0, len(jobs))}
+	for _, j := range jobs {
+		page.Jobs = append(page.Jobs, jobShape(j))
+	}
+	if len(jobs) == limit {
+		page.Next = &jobs[len(jobs)-1].ID
+	}
+	return wire.ListJobs200JSONResponse(page), nil
+}
+
+// SubmitJob is POST /jobs.
+func (s *Server) SubmitJob(ctx context.Context, request wire.SubmitJobRequestObject) (wire.SubmitJobResponseObject, error) {
+	wanted, err := newJob(*request.Body)
+	if err != nil {
+		return nil, err
+	}
+	j, err := s.store.SubmitJob(ctx, actorIn(ctx), wanted)
+	if err != nil {
+		return nil, err
+	}
+	return wire.SubmitJob201JSONResponse{Body: jobShape(j), Headers: wire.SubmitJob201ResponseHeaders{ETag: etag(j.Rev)}}, nil
+}
+
+func newJob(body wire.NewJob) (db.NewJob, error) {
+	title := strings.TrimSpace(body.Title)
+	if n := utf8.RuneCountInString(title); n == 0 || n > 200 {
+		return db.NewJob{}, invalid("title", "the title is missing or too long", "give 1 to 200 characters")
+	}
+	if body.Copies < 1 || body.Copies > maxCopies {
+		return db.NewJob{}, invalid("copies", "that many copies are not possible", fmt.Sprintf("give 1 to %d", maxCopies))
+	}
+	digest, err := canon.Parse(body.Plan)
+	if err != nil {
+		return db.NewJob{}, err
+	}
+	return db.NewJob{Title: title, Plan: digest, Copies: body.Copies, Due: someTime(body.Due)}, nil
+}
+
+// GetJob is GET /jobs/{id}.
+func (s *Server) GetJob(ctx context.Context, request wire.GetJobRequestObject) (wire.GetJobResponseObject, error) {
+	j, err := s.store.Job(ctx, actorIn(ctx), request.ID)
+	if err != nil {
+		return nil, err
+	}
+	return wire.GetJob200JSONResponse{Body: jobShape(j), Headers: wire.GetJob200ResponseHeaders{ETag: etag(j.Rev)}}, nil
+}
+
+// WithdrawJob is POST /jobs/{id}/withdraw.
+func (s *Server) WithdrawJob(ctx context.Context, request wire.WithdrawJobRequestObject) (wire.WithdrawJobResponseObject, error) {
+	rev, err := revOf(request.Params.IfMatch)
+	if err != nil {
+		return nil, err
+	}
+	j, err := s.store.WithdrawJob(ctx, actorIn(ctx), request.ID, rev)
+	if err != nil {
+		if rev != 0 && errors.Is(err, db.ErrConflict) {
+			return nil, errStale
+		}
+		return nil, err
+	}
+	return wire.WithdrawJob200JSONResponse{Body: jobShape(j), Headers: wire.WithdrawJob200ResponseHeaders{ETag: etag(j.Rev)}}, nil
+}
+
+// etag is a strong validator (RFC 9110 §8.8.3) made of a revision.
+func etag(rev int64) *string {
+	text := `"` + strconv.FormatInt(rev, 10) + `"`
+	return &text
+}
+
+// revOf reads an If-Match; 0 stands for any.
+func revOf(ifMatch *string) (int64, error) {
+	if ifMatch == nil || strings.TrimSpace(*ifMatch) == "*" {
+		return 0, nil
+	}
+	text := strings.TrimSpace(*ifMatch)
+	inner, opened := strings.CutPrefix(text, `"`)
+	inner, closed := strings.CutSuffix(inner, `"`)
+	rev, err := strconv.ParseInt(inner, 10, 64)
+	if !opened || !closed || err != nil || rev <= 0 {
+		return 0, malformed("If-Match is not an ETag of this server")
+	}
+	return rev, nil
+}
+
+// pageLimit is how many rows a page has: 50, or what was asked from 1 to 200.
+func pageLimit(asked *int) (int, error) {
+	switch {
+	case asked == nil:
+		return 50, nil
+	case *asked < 1 || *asked > 200:
+		return 0, invalid("limit", "a page has 1 to 200 rows", "ask for fewer and follow next")
+	}
+	return *asked, nil
+}
+
+func jobShape(j db.Job) wire.Job {
+	shape := wire.Job{
+		ID: j.ID, Title: j.Title, MemberID: j.Member, MemberName: j.MemberName, DrawingID: j.Drawing,
+		Plan: j.Plan.String(), MachineID: j.Machine, MachineName: j.MachineName, Tool: j.Tool,
+		MaterialID: j.Material, MaterialName: j.MaterialName, StockID: j.Stock, StockLot: j.StockLot,
+		Copies: j.Copies, Due: someTime(j.Due), SubmittedAt: utc(j.SubmittedAt),
+		WithdrawnAt: someTime(j.WithdrawnAt), State: string(j.State), Rev: j.Rev,
+		Runs: make([]wire.Run, 0, len(j.Runs)),
+	}
+	for _, r := range j.Runs {
+		shape.Runs = append(shape.Runs, runShape(r))
+	}
+	return shape
+}

@@ -1,0 +1,222 @@
+package api
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/api/web"
+	"kerfgate/api/wire"
+	"kerfgate/db"
+)
+
+// formBody bounds a page's form without a file.
+const formBody = 64 * kib
+
+// pages lists the routes that answer with HTML or a static file.
+func (s *Server) pages() []page {
+	s.pageProblem = s.showProblem
+	static := echo.WrapHandler(web.StaticHandler())
+	return []page{
+		{method: http.MethodGet, path: web.StaticPrefix + "*", roles: []role{anyone}, handler: static},
+
+		{method: http.MethodGet, path: "/sign-in", roles: []role{anyone}, handler: s.signInPage},
+		{method: http.MethodPost, path: "/sign-in", roles: []role{anyone}, body: 4 * kib, handler: s.signInForm},
+		{method: http.MethodPost, path: "/sign-out", roles: []role{anyone}, handler: s.signOutForm},
+
+		{method: http.MethodGet, path: "/", roles: []role{anyone}, handler: s.boardPage},
+		{method: http.MethodGet, path: "/board/lanes", roles: []role{anyone}, handler: s.boardLanes},
+
+		{method: http.MethodGet, path: "/hand-in", roles: []role{member}, handler: s.handInPage},
+		{method: http.MethodPost, path: "/hand-in", roles: []role{member}, body: drawingBody, upload: true, handler: s.handInDrawing},
+		{method: http.MethodPost, path: "/hand-in/plan", roles: []role{member}, body: formBody, handler: s.handInPlan},
+		{method: http.MethodPost, path: "/hand-in/submit", roles: []role{member}, body: formBody, handler: s.handInSubmit},
+
+		{method: http.MethodGet, path: "/jobs/:id", roles: []role{member}, handler: s.jobPage},
+		{method: http.MethodGet, path: "/jobs/:id/main", roles: []role{member}, handler: s.jobMain},
+		{method: http.MethodPost, path: "/jobs/:id/withdraw", roles: []role{member}, body: formBody, handler: s.jobWithdraw},
+
+		{method: http.MethodGet, path: "/stations", roles: []role{anyone}, handler: s.stationsPage},
+		{method: http.MethodGet, path: "/station/:id", roles: []role{anyone}, handler: s.stationPage},
+		{method: http.MethodGet, path: "/station/:id/main", roles: []role{anyone}, handler: s.stationMain},
+
+		{method: http.MethodGet, path: "/logbook", roles: []role{officer, admin}, handler: s.logbookPage},
+		{method: http.MethodGet, path: "/logbook/check", roles: []role{officer, admin}, handler: s.logbookCheck},
+		{method: http.MethodGet, path: "/logbook/head", roles: []role{member}, handler: s.headPage},
+		{method: http.MethodGet, path: "/logbook/:index/proof", roles: []role{member}, handler: s.proofPage},
+	}
+}
+
+// shell fills in what every page shows.
+func (s *Server) shell(c echo.Context, title, here string) web.Shell {
+	v := web.Shell{Title: title, Here: here, Now: s.local(s.now())}
+	if who, ok := personOf(c); ok {
+		v.Person = &web.Person{Name: who.Person.Name, Role: string(who.Person.Role)}
+	}
+	return v
+}
+
+// sendHTML sends a page whole or not at all.
+func sendHTML(c echo.Context, status int, render func(w io.Writer) error) error {
+	var b bytes.Buffer
+	if err := render(&b); err != nil {
+		return err
+	}
+	return c.HTMLBlob(status, b.Bytes())
+}
+
+// showProblem answers a browser whose request failed. Who is not signed in gets to the sign-in page
+// and comes back.
+func (s *Server) showProblem(c echo.Context, p *problem) error {
+	req := c.Request()
+	fragment := req.Header.Get("HX-Request") != ""
+	if !fragment && !strings.Contains(req.Header.Get("Accept"), "text/html") {
+		return writeProblem(c, p, visitOf(c)) // not a browser that shows a page
+	}
+	if p.status == http.StatusUnauthorized && req.Method == http.MethodGet && !fragment {
+		return c.Redirect(http.StatusSeeOther, "/sign-in?next="+url.QueryEscape(req.URL.RequestURI()))
+	}
+	v := web.ProblemView{Shell: s.shell(c, sentence(p.title), ""), Detail: p.detail, RequestID: visitOf(c).id.String()}
+	if v.Problem = pageReasons(p); p.status == http.StatusNotFound {
+		v.Title, v.Problem = "Not found", nil
+		v.Detail = "There is no such page, or what it shows belongs to somebody else."
+	} else if len(p.reasons) == 1 && p.reasons[0].What == p.title {
+		v.Problem, v.Detail = nil, sentence(p.reasons[0].Next)+"."
+	}
+	return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderProblem(w, v) })
+}
+
+// pageReasons shows a problem's reasons; nil when there are none.
+func pageReasons(p *problem) *web.Problem {
+	if len(p.reasons) == 0 {
+		return nil
+	}
+	shown := &web.Problem{Title: sentence(p.title)}
+	for _, r := range p.reasons {
+		shown.Reasons = append(shown.Reasons, web.Reason{What: sentence(r.What), Next: sentence(r.Next), Limit: text(r.Limit), Value: text(r.Value)})
+	}
+	return shown
+}
+
+func text(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}
+
+// sentence begins with a capital letter, as people read.
+func sentence(s string) string {
+	for i, r := range s {
+		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
+	}
+	return s
+}
+
+// refusedForm says whether a form's error is shown on its own page, with everything typed kept. It
+// also writes the refusal into the logbook, as the error handler does for other routes.
+func (s *Server) refusedForm(c echo.Context, err error) (*problem, bool) {
+	p := problemOf(err)
+	switch p.status {
+	case http.StatusConflict, http.StatusUnprocessableEntity:
+		if who, ok := personOf(c); ok {
+			s.writeRefusal(c.Request().Context(), who.Actor(), visitOf(c))
+		}
+		return p, true
+	}
+	return p, false
+}
+
+// pathID reads the id in a page's address; what is none is not found.
+func pathID(c echo.Context) (uuid.UUID, error) {
+	id, err := uuid.Parse(c.Param("id"))
+	if err != nil {
+		return uuid.Nil, &problem{status: http.StatusNotFound, slug: "not-found", title: "not found",
+			reasons: []wire.Reason{{What: "there is no such page", Next: "start from the board"}}}
+	}
+	return id, nil
+}
+
+// signInPage is GET /sign-in.
+func (s *Server) signInPage(c echo.Context) error {
+	v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: ownPath(c.QueryParam("next"))}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderSignIn(w, v) })
+}
+
+// signInForm is POST /sign-in.
+func (s *Server) signInForm(c echo.Context) error {
+	name, next := c.FormValue("sign_in"), ownPath(c.FormValue("next"))
+	o, err := s.signIn(c.Request().Context(), name, c.FormValue("password"), db.SessionBrowser)
+	if err != nil {
+		p := problemOf(err)
+		if p.status >= http.StatusInternalServerError {
+			return err
+		}
+		v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: next, SignInName: fileName(name)}
+		v.Problem = pageReasons(p)
+		return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderSignIn(w, v) })
+	}
+	// Whoever was signed in before in this browser no longer is.
+	if who, ok := personOf(c); ok {
+		if err := s.store.EndSession(c.Request().Context(), who.Actor(), who.Session.ID); err != nil {
+			s.log.Warn("session not ended", "request", visitOf(c).id, "error", err)
+		}
+	}
+	c.SetCookie(s.sessionCookie(o.Token, o.Session.ExpiresAt))
+	return c.Redirect(http.StatusSeeOther, next)
+}
+
+// signOutForm is POST /sign-out.
+func (s *Server) signOutForm(c echo.Context) error {
+	if who, ok := personOf(c); ok {
+		if err := s.store.EndSession(c.Request().Context(), who.Actor(), who.Session.ID); err != nil {
+			return err
+		}
+	}
+	c.SetCookie(s.endedCookie())
+	return c.Redirect(http.StatusSeeOther, "/")
+}
+
+// ownPath lets a redirect go to a path of this server only.
+func ownPath(next string) string {
+	u, err := url.Parse(next)
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") ||
+		strings.ContainsAny(next, "\\\r\n\t") {
+		return "/"
+	}
+	return next
+}
+
+// shortName is a name as it stands on a wall: the first name and an initial.
+func shortName(name string) string {
+	parts := strings.Fields(name)
+	if len(parts) < 2 {
+		return name
+	}
+	last := []rune(parts[len(parts)-1])
+	return fmt.Sprintf("%s %c.", parts[0], last[0])
+}
+
+// local gives instants in the site's zone.
+func (s *Server) local(t time.Time) time.Time {
+	zone := s.store.Location()
+	if zone == nil {
+		zone = time.UTC
+	}
+	return t.In(zone)
+}
+
+func (s *Server) localOrNil(t *time.Time) *time.Time {
+	if t == nil {
+		return nil
+	}
+	at := s.local(*t)
+	return &at
+}

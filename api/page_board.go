@@ -1,0 +1,357 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/api/web"
+	"kerfgate/checklist"
+	"kerfgate/db"
+	"kerfgate/plan/machine"
+	"kerfgate/queue"
+	"kerfgate/queue/broker"
+)
+
+// boardPage is GET /.
+func (s *Server) boardPage(c echo.Context) error {
+	v, err := s.boardView(c)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderBoard(w, v) })
+}
+
+// boardLanes is GET /board/lanes, the part of an open board that changes.
+func (s *Server) boardLanes(c echo.Context) error {
+	v, err := s.boardView(c)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderLanes(w, v) })
+}
+
+func (s *Server) boardView(c echo.Context) (web.BoardView, error) {
+	v := web.BoardView{Shell: s.shell(c, "Board", "/")}
+	lanes, err := s.laneViews(c)
+	v.Lanes = lanes
+	return v, err
+}
+
+func (s *Server) laneViews(c echo.Context) ([]web.LaneView, error) {
+	ctx := c.Request().Context()
+	lanes, err := s.store.Board(ctx)
+	if err != nil {
+		return nil, err
+	}
+	reader, err := s.readerOf(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	views := make([]web.LaneView, 0, len(lanes))
+	for _, l := range lanes {
+		s.learnRuns(l)
+		views = append(views, s.laneView(l, reader))
+	}
+	return views, nil
+}
+
+// reader is who looks at a page. Without sign-in a page shows lanes, phases and numbers; names,
+// titles and reasons are for members, other people's jobs for those who may see them all.
+type reader struct {
+	person  uuid.UUID
+	signed  bool
+	seesAll bool
+}
+
+func (s *Server) readerOf(ctx context.Context, c echo.Context) (reader, error) {
+	who, ok := personOf(c)
+	if !ok {
+		return reader{}, nil
+	}
+	all, err := s.hasRole(ctx, who, []role{operator, officer, admin})
+	return reader{person: who.Person.ID, signed: true, seesAll: all}, err
+}
+
+func (r reader) mine(run db.Run) bool { return r.signed && run.Member == r.person }
+
+// title is what a run is called to this reader.
+func (r reader) title(run db.Run) string {
+	if !r.signed {
+		return fmt.Sprintf("run %d", run.Number)
+	}
+	return run.JobTitle
+}
+
+func (r reader) name(name string) string {
+	if !r.signed {
+		return ""
+	}
+	return shortName(name)
+}
+
+func (s *Server) laneView(l db.Lane, who reader) web.LaneView {
+	now := s.local(s.now())
+	v := web.LaneView{Machine: machineView(l.Machine), Lockout: s.lockoutView(l.Machine.Lockout, who),
+		Watch: s.watchView(l.Machine.Watch, who)}
+	v.Gate, v.GateWords = laneGate(l)
+	v.Now = s.nowView(l, who)
+
+	left, known := s.laneLeft(l, now)
+	scale := max(1, l.Machine.Profile.Driver.MotionScale)
+	for i, r := range l.Next {
+		left += time.Duration(r.PlanTotalMS/scale) * time.Millisecond
+		if i >= web.BoardTickets {
+			v.More++
+			continue
+		}
+		t := web.Ticket{Number: r.Number, Title: who.title(r), Copy: r.Copy, Copies: r.Copies, Who: who.name(r.MemberName),
+			Mine: who.mine(r), TakesMS: r.PlanTotalMS, AtGate: r.Phase == queue.Checking}
+		if t.Mine || who.seesAll {
+			t.Href = "/jobs/" + r.Job.String()
+		}
+		switch {
+		case l.Machine.Lockout != nil:
+			t.Waiting = "waits for the machine"
+		case !r.Ready:
+			t.Waiting = "the machine is not ready for it"
+		}
+		if known && l.Machine.Lockout == nil {
+			at := now.Add(left)
+			t.NotBefore = &at
+		}
+		v.Queue = append(v.Queue, t)
+	}
+	return v
+}
+
+// laneLeft is the least time until the machine is free, and whether it is known.
+func (s *Server) laneLeft(l db.Lane, now time.Time) (time.Duration, bool) {
+	r := l.Active
+	if r == nil {
+		return 0, true
+	}
+	scale := max(1, l.Machine.Profile.Driver.MotionScale)
+	if reading, ok := s.readingOf(*r, now); ok {
+		return time.Duration(reading.LeftMS)*time.Millisecond + time.Duration(reading.PurgeS)*time.Second, true
+	}
+	switch r.Phase {
+	case queue.Permitted, queue.Starting:
+		return time.Duration(r.PlanTotalMS/scale) * time.Millisecond, true
+	case queue.Purging, queue.Inspecting:
+		return 0, true
+	}
+	return 0, false
+}
+
+// readingFresh is how old a reading may be to count as what the machine does now.
+const readingFresh = 10 * time.Second
+
+// readingOf is the machine's newest reading of this run, if it is fresh.
+func (s *Server) readingOf(r db.Run, now time.Time) (broker.Reading, bool) {
+	reading, at, ok := s.floor.Reading(r.Machine)
+	if !ok || reading.Run != r.ID || now.Sub(at) > readingFresh {
+		return broker.Reading{}, false
+	}
+	return reading, true
+}
+
+func machineView(m db.Machine) web.MachineView {
+	v := web.MachineView{ID: m.ID.String(), Bay: m.Bay, Name: m.Name}
+	if tool, ok := m.Profile.Tool(m.Tool); ok {
+		v.Beam = tool.Kind == machine.ToolBeam
+		v.Carries = toolWords(tool, m.Profile)
+	}
+	if d := m.Profile.Driver; d.Kind == machine.DriverSimulated {
+		v.Simulated = fmt.Sprintf("simulated: motion %d×, purge and watch %d×", max(1, d.MotionScale), max(1, d.WaitScale))
+	}
+	return v
+}
+
+func toolWords(t machine.Tool, p machine.Profile) string {
+	if t.Kind != machine.ToolBeam {
+		return fmt.Sprintf("pen, line %s mm", web.Millimetres(t.SpotUM))
+	}
+	words := fmt.Sprintf("beam %d nm, %s W", t.WavelengthNM, web.Millimetres(t.PowerMW))
+	if p.Enclosure.Kind != "" {
+		words += ", " + p.Enclosure.Kind
+	}
+	return words
+}
+
+func (s *Server) lockoutView(l *db.Lockout, who reader) *web.LockoutView {
+	if l == nil {
+		return nil
+	}
+	v := &web.LockoutView{Reason: "The reason is shown to members.", By: "a person", Since: s.local(l.SetAt)}
+	if who.signed {
+		v.Reason, v.By = sentence(l.Reason), l.SetName
+		if l.SetBy == uuid.Nil {
+			v.By = "the system"
+		}
+	}
+	return v
+}
+
+func (s *Server) watchView(w *db.Watch, who reader) *web.WatchView {
+	if w == nil {
+		return nil
+	}
+	v := &web.WatchView{By: "a named person", Until: s.local(w.Until), Mine: who.signed && w.Watcher == who.person,
+		Over: !s.now().Before(w.Until)}
+	if who.signed {
+		v.By = shortName(w.WatcherName)
+	}
+	return v
+}
+
+// laneGate draws the lane's gate with the words under it. Beyond the signature the gate is open,
+// whatever the answers say later.
+func laneGate(l db.Lane) (web.Gate, string) {
+	if l.Machine.Lockout != nil {
+		return web.Gate{Locked: true}, "locked out"
+	}
+	if l.Gate == nil {
+		return shutGate(l), "shut"
+	}
+	g := gateView(*l.Gate)
+	if l.Active != nil {
+		return g, fmt.Sprintf("open for run %d", l.Active.Number)
+	}
+	if n := g.Down(); n > 0 {
+		return g, web.Count(n, "bar", "bars") + " down"
+	}
+	return g, "all bars up"
+}
+
+// shutGate draws the gate that the next run will meet: every bar down.
+func shutGate(l db.Lane) web.Gate {
+	name := l.Machine.Tool
+	if len(l.Next) > 0 {
+		name = l.Next[0].Tool
+	}
+	tool, _ := l.Machine.Profile.Tool(name)
+	var g web.Gate
+	for _, item := range l.Machine.Checklist.ForRun(l.Machine.Profile, tool).Items {
+		g.Bars = append(g.Bars, web.GateBar{Key: item.Key, Title: item.Title})
+	}
+	return g
+}
+
+// gateView turns bars into the drawing. Bars of a run that was signed were all up, or it would not
+// have been (I1).
+func gateView(g db.Gate) web.Gate {
+	var v web.Gate
+	for _, b := range g.Bars {
+		v.Bars = append(v.Bars, barView(b, wasSigned(g.Run)))
+	}
+	return v
+}
+
+func wasSigned(r db.Run) bool {
+	return r.Phase.Active() || r.Phase == queue.Closed && r.StartedAt != nil
+}
+
+func barView(b checklist.Bar, signed bool) web.GateBar {
+	v := web.GateBar{Key: b.Item.Key, Title: b.Item.Title, Up: b.Up, Problem: b.Problem}
+	if signed && b.Answered {
+		v.Up, v.Problem = true, ""
+	}
+	for _, f := range b.Item.Fields {
+		if value := b.Values[f.Key]; value != "" {
+			v.Said = append(v.Said, saidWords(f, value))
+		}
+	}
+	return v
+}
+
+// saidWords writes one answer as people read it.
+func saidWords(f checklist.Field, value string) string {
+	switch f.Kind {
+	case checklist.FieldYes:
+		if value == "yes" {
+			return f.Title
+		}
+		return f.Title + ": " + value
+	case checklist.FieldNumber:
+		return value + " " + f.Unit
+	case checklist.FieldText:
+		return f.Title + " " + value
+	case checklist.FieldMonth:
+		return f.Title + " " + value
+	}
+	return value
+}
+
+func (s *Server) nowView(l db.Lane, who reader) *web.NowView {
+	if l.Active == nil {
+		switch {
+		case l.Machine.Lockout != nil:
+			return nil
+		case l.Gate == nil && len(l.Next) > 0 && l.Next[0].Ready:
+			return &web.NowView{Phase: string(l.Next[0].Phase), Head: "free", Words: "the next run waits for an operator"}
+		case l.Gate == nil:
+			return nil
+		}
+		return &web.NowView{Phase: string(l.Gate.Run.Phase), Head: "at the gate", Words: gateWords(*l.Gate, who)}
+	}
+	r := *l.Active
+	now := s.local(s.now())
+	v := &web.NowView{Phase: string(r.Phase), Head: fmt.Sprintf("%s, %s", who.title(r), r.MaterialName), TotalMS: r.PlanTotalMS}
+	attended := ""
+	if who.signed && r.OperatorName != "" {
+		attended = ", attended by " + shortName(r.OperatorName)
+	}
+	reading, fresh := s.readingOf(r, now)
+	switch r.Phase {
+	case queue.Permitted:
+		v.Words = "signed; the machine is taking the permit"
+	case queue.Starting:
+		v.Words = "starting" + attended
+	case queue.Running, queue.Paused:
+		v.Words = string(r.Phase) + attended
+		if r.Phase == queue.Paused && r.Reason != "" {
+			v.Words = "paused: " + r.Reason + attended
+		}
+		v.Then = "then the purge"
+		if !fresh {
+			v.Then = "no news from the machine"
+			break
+		}
+		v.HasLeft, v.DoneMS, v.LeftMS, v.LeftText = true, reading.DoneMS, reading.LeftMS, web.Duration(reading.LeftMS)
+		if reading.TotalMS > 0 {
+			v.TotalMS = reading.TotalMS
+		}
+	case queue.Purging:
+		v.Words = fmt.Sprintf("%s; purging", r.Outcome)
+		if fresh && reading.PurgeS > 0 {
+			v.Words += fmt.Sprintf(", at least %s more", web.Duration(reading.PurgeS*1000))
+		}
+	case queue.Inspecting:
+		v.Words = fmt.Sprintf("%s; waits for its inspection", r.Outcome)
+	}
+	return v
+}
+
+func gateWords(g db.Gate, who reader) string {
+	var down []string
+	for _, b := range g.Bars {
+		if !b.Up {
+			down = append(down, strings.ToLower(b.Item.Title))
+		}
+	}
+	words := strings.Join(down, ", ")
+	if len(down) == 0 {
+		words = "all answered"
+	}
+	if name := who.name(g.Run.OperatorName); name != "" {
+		words += ": " + name + " is answering"
+	}
+	return words
+}

@@ -1,0 +1,223 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/api/web"
+	"kerfgate/db"
+	"kerfgate/queue"
+)
+
+// jobPage is GET /jobs/{id}.
+func (s *Server) jobPage(c echo.Context) error {
+	v, err := s.jobView(c)
+	if err != nil {
+		return err
+	}
+	if c.QueryParam("said") == "handed-in" {
+		v.Notice = "Handed in. An operator loads the sheet when the job’s turn comes."
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderJob(w, v) })
+}
+
+// jobMain is GET /jobs/{id}/main, the part of an open page that changes.
+func (s *Server) jobMain(c echo.Context) error {
+	v, err := s.jobView(c)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderJobMain(w, v) })
+}
+
+// jobWithdraw is POST /jobs/{id}/withdraw.
+func (s *Server) jobWithdraw(c echo.Context) error {
+	ctx := c.Request().Context()
+	id, err := pathID(c)
+	if err != nil {
+		return err
+	}
+	rev, err := strconv.ParseInt(c.FormValue("rev"), 10, 64)
+	if err != nil || rev <= 0 {
+		return invalid("rev", "the page does not say what it has seen of the job", "open the job's page again")
+	}
+	if _, err := s.store.WithdrawJob(ctx, actorIn(ctx), id, rev); err != nil {
+		p, shown := s.refusedForm(c, err)
+		if !shown {
+			return err
+		}
+		v, err := s.jobView(c)
+		if err != nil {
+			return err
+		}
+		v.Problem = pageReasons(p)
+		return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderJob(w, v) })
+	}
+	return c.Redirect(http.StatusSeeOther, "/jobs/"+id.String())
+}
+
+// gateRecords bounds how many runs of a job show their gate.
+const gateRecords = 20
+
+func (s *Server) jobView(c echo.Context) (web.JobView, error) {
+	ctx := c.Request().Context()
+	id, err := pathID(c)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	j, err := s.store.Job(ctx, actorIn(ctx), id)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	m, err := s.store.Machine(ctx, j.Machine)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	row, err := s.store.Plan(ctx, actorIn(ctx), j.Plan)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	d, err := s.store.Drawing(ctx, actorIn(ctx), j.Drawing)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	v := web.JobView{Shell: s.shell(c, j.Title, ""), ID: j.ID.String(), Rev: j.Rev, JobTitle: j.Title, State: string(j.State),
+		Member: j.MemberName, Machine: machineView(m), Tool: j.Tool, Material: j.MaterialName, Lot: j.StockLot, Copies: j.Copies,
+		Due: s.localOrNil(j.Due), SubmittedAt: s.local(j.SubmittedAt), WithdrawnAt: s.localOrNil(j.WithdrawnAt),
+		DrawingID: j.Drawing.String(), DrawingName: d.FileName, PlanDigest: j.Plan.String(), Plan: planView(row.Plan, j.Plan, "plan")}
+	who, _ := personOf(c)
+	mine := j.Member == who.Person.ID
+	for _, r := range j.Runs {
+		if _, err := r.Phase.After(queue.Withdrawn); err == nil && j.WithdrawnAt == nil {
+			v.MayWithdraw = mine || who.Person.Role == db.RoleOfficer || who.Person.Role == db.RoleAdmin
+		}
+	}
+	v.MayRepeat = mine
+	if v.NotBefore, err = s.jobNotBefore(ctx, j); err != nil {
+		return v, err
+	}
+	// The newest run stands first.
+	for i := len(j.Runs) - 1; i >= 0; i-- {
+		run, err := s.runView(ctx, j.Runs[i], len(j.Runs)-i <= gateRecords)
+		if err != nil {
+			return v, err
+		}
+		v.Runs = append(v.Runs, run)
+	}
+	return v, nil
+}
+
+// jobNotBefore is when the last waiting run of a job may be ready at the earliest.
+func (s *Server) jobNotBefore(ctx context.Context, j db.Job) (*time.Time, error) {
+	waiting := map[uuid.UUID]bool{}
+	for _, r := range j.Runs {
+		if r.Phase == queue.Proposed || r.Phase == queue.Checking {
+			waiting[r.ID] = true
+		}
+	}
+	if len(waiting) == 0 {
+		return nil, nil
+	}
+	lane, err := s.laneWith(ctx, func(l db.Lane) bool { return l.Machine.ID == j.Machine })
+	if err != nil {
+		return nil, err
+	}
+	now := s.local(s.now())
+	left, known := s.laneLeft(lane, now)
+	if !known || lane.Machine.Lockout != nil {
+		return nil, nil
+	}
+	scale := max(1, lane.Machine.Profile.Driver.MotionScale)
+	var last *time.Time
+	for _, r := range lane.Next {
+		left += time.Duration(r.PlanTotalMS/scale) * time.Millisecond
+		if waiting[r.ID] {
+			at := now.Add(left)
+			last = &at
+		}
+	}
+	return last, nil
+}
+
+func (s *Server) runView(ctx context.Context, r db.Run, withGate bool) (web.RunView, error) {
+	v := web.RunView{ID: r.ID.String(), Number: r.Number, Copy: r.Copy, Copies: r.Copies, Phase: string(r.Phase), Outcome: string(r.Outcome),
+		Words: runWords(r), Operator: r.OperatorName, StartedAt: s.localOrNil(r.StartedAt), EndedAt: s.localOrNil(r.EndedAt),
+		PlannedMS: r.PlanTotalMS, RealMS: r.RealMS, SheetFate: string(r.SheetFate), Flame: r.Flame}
+	if p := r.Placement; p != nil {
+		v.Origin = fmt.Sprintf("x %s, y %s mm", web.Millimetres(p.Origin.X), web.Millimetres(p.Origin.Y))
+	}
+	if r.HasPicture {
+		v.PictureURL = base + "/runs/" + r.ID.String() + "/picture.png"
+	}
+	if !withGate || !wasSigned(r) {
+		return v, nil
+	}
+	g, err := s.store.Gate(ctx, actorIn(ctx), r.ID)
+	if err != nil {
+		return v, err
+	}
+	shown := gateView(g)
+	v.Gate = &shown
+	for i, b := range shown.Bars {
+		v.Answers = append(v.Answers, web.AnswerView{Title: b.Title, Said: strings.Join(b.Said, ", "), Needs: g.Bars[i].Needs})
+	}
+	return v, nil
+}
+
+// runWords says in a sentence where a run stands or how it ended.
+func runWords(r db.Run) string {
+	because := ""
+	if r.Reason != "" {
+		because = ": " + r.Reason
+	}
+	switch r.Phase {
+	case queue.Proposed:
+		if !r.Ready {
+			if r.UnreadyReason != "" {
+				return "Waits; the machine is not ready: " + r.UnreadyReason + "."
+			}
+			return "Waits for the machine to fetch the plan."
+		}
+		return "Waits for an operator."
+	case queue.Checking:
+		return "At the gate: " + r.OperatorName + " is answering the checklist."
+	case queue.Permitted:
+		return "Signed; the machine is taking the permit."
+	case queue.Starting:
+		return "The countdown runs."
+	case queue.Running:
+		return "The machine is at work."
+	case queue.Paused:
+		return "Paused" + because + "."
+	case queue.Purging:
+		return "The air is being purged" + because + "."
+	case queue.Inspecting:
+		return "Waits for its inspection" + because + "."
+	}
+	sheet := ""
+	switch r.SheetFate {
+	case db.SheetKept:
+		sheet = "; the sheet was kept"
+	case db.SheetScrapped:
+		sheet = "; the sheet was scrapped"
+	case db.SheetRepeat:
+		sheet = "; the sheet is repeated in a new run"
+	}
+	switch {
+	case r.Outcome == queue.OutcomeCompleted:
+		return "Every stroke was done" + sheet + "."
+	case r.Outcome == queue.OutcomeWithdrawn:
+		return "Withdrawn before it started."
+	case r.NeverMoved:
+		return sentence(string(r.Outcome)) + because + "; the machine never moved" + sheet + "."
+	}
+	return sentence(string(r.Outcome)) + because + sheet + "."
+}

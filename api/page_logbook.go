@@ -1,0 +1,352 @@
+package api
+
+import (
+	"context"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/api/web"
+	"kerfgate/db"
+	"kerfgate/db/logbook"
+)
+
+// logPage is how many entries a page of the logbook shows.
+const logPage = 50
+
+// logbookPage is GET /logbook.
+func (s *Server) logbookPage(c echo.Context) error {
+	v, err := s.logbookView(c)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderLogbook(w, v) })
+}
+
+// logbookCheck is GET /logbook/check: it reads the whole logbook and changes nothing.
+func (s *Server) logbookCheck(c echo.Context) error {
+	ctx := c.Request().Context()
+	release, err := s.proofs.take(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
+	began := time.Now()
+	report, err := s.store.CheckLog(ctx)
+	took := time.Since(began)
+	found := &web.CheckView{Good: err == nil, TookMS: took.Milliseconds(), At: s.local(s.now())}
+	if err != nil {
+		var finding *logbook.CheckError
+		if !errors.As(err, &finding) {
+			return err
+		}
+		s.log.Error("logbook check failed", "status", finding.Status, "finding", finding.Error())
+		found.Found = sentence(finding.Error())
+	}
+	found.Checked = []string{
+		fmt.Sprintf("%d entries read: no gap, every hash computed anew, up to the root %s", report.Entries, hex.EncodeToString(report.Root[:4])),
+		fmt.Sprintf("%s: each fits the entries that it counts; %d entries are covered by a head", web.Count(int(report.Heads), "signed head", "signed heads"), report.Covered),
+		fmt.Sprintf("%s: each went through the phase table, none moved twice, no two were active on one machine", web.Count(int(report.Runs), "run", "runs")),
+		fmt.Sprintf("%s: signatures, and that none was issued while the machine was locked out", web.Count(int(report.Permits), "permit", "permits")),
+	}
+	v, err := s.logbookView(c)
+	if err != nil {
+		return err
+	}
+	v.Report = found
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderLogbook(w, v) })
+}
+
+func (s *Server) logbookView(c echo.Context) (web.LogbookView, error) {
+	ctx := c.Request().Context()
+	v := web.LogbookView{Shell: s.shell(c, "Logbook", "/logbook"), MayProve: true,
+		Kind: c.QueryParam("kind"), Machine: c.QueryParam("machine"), Run: c.QueryParam("run")}
+	var err error
+	if v.Size, err = s.store.LogSize(ctx); err != nil {
+		return v, err
+	}
+	machines, err := s.store.Machines(ctx)
+	if err != nil {
+		return v, err
+	}
+	filter := db.LogFilter{Before: -1, Limit: logPage, Kind: v.Kind}
+	for _, m := range machines {
+		chosen := m.ID.String() == v.Machine
+		if chosen {
+			filter.Subject = m.ID
+		}
+		v.Machines = append(v.Machines, web.MachineChoice{Value: m.ID.String(), Label: machineView(m).Label(), Chosen: chosen})
+	}
+	v.Kinds = kindChoices(v.Kind)
+	if before, err := strconv.ParseInt(c.QueryParam("before"), 10, 64); err == nil && before >= 0 {
+		filter.Before = before
+	}
+	if v.Run != "" {
+		run, err := s.runNumbered(ctx, v.Run)
+		if errors.Is(err, db.ErrNotFound) {
+			v.Problem = &web.Problem{Title: "No such run", Reasons: []web.Reason{{What: "No run has that number", Next: "Look at the job’s page for the numbers of its runs."}}}
+			return v, nil
+		}
+		if err != nil {
+			return v, err
+		}
+		filter.Subject = run
+	}
+	entries, err := s.store.LogEntries(ctx, filter)
+	if err != nil {
+		return v, err
+	}
+	for _, e := range entries {
+		v.Entries = append(v.Entries, s.entryView(e))
+	}
+	if n := len(entries); n == logPage && entries[n-1].Index > 0 {
+		q := url.Values{"before": {strconv.FormatInt(entries[n-1].Index, 10)}}
+		for name, value := range map[string]string{"kind": v.Kind, "machine": v.Machine, "run": v.Run} {
+			if value != "" {
+				q.Set(name, value)
+			}
+		}
+		v.Older = "/logbook?" + q.Encode()
+	}
+	return v, nil
+}
+
+// runNumbered finds a run by the number that people use: entries carry it, newest first.
+func (s *Server) runNumbered(ctx context.Context, text string) (uuid.UUID, error) {
+	if id, err := uuid.Parse(text); err == nil {
+		return id, nil
+	}
+	number, err := strconv.ParseInt(strings.TrimSpace(text), 10, 64)
+	if err != nil || number <= 0 {
+		return uuid.Nil, db.ErrNotFound
+	}
+	filter := db.LogFilter{Before: -1, Limit: 200, Kind: string(logbook.RunProposed)}
+	for {
+		entries, err := s.store.LogEntries(ctx, filter)
+		if err != nil {
+			return uuid.Nil, err
+		}
+		for _, e := range entries {
+			if id, ok := e.Entry.Subject(logbook.RoleRun); ok && e.Number == number {
+				return uuid.UUID(id), nil
+			}
+		}
+		n := len(entries)
+		// Numbers rise with the index: below the wanted one there is nothing to find.
+		if n < filter.Limit || entries[n-1].Number < number {
+			return uuid.Nil, db.ErrNotFound
+		}
+		filter.Before = entries[n-1].Index
+	}
+}
+
+// kindWords says what each kind of entry tells, after the name of who did it.
+var kindWords = map[logbook.Kind]string{
+	logbook.RunProposed:            "proposed a run",
+	logbook.RunReady:               "reported the machine ready",
+	logbook.RunUnready:             "reported the machine not ready",
+	logbook.RunOpened:              "opened the checklist",
+	logbook.RunReleased:            "released the checklist",
+	logbook.RunSigned:              "signed the checklist",
+	logbook.RunVoided:              "voided the permit",
+	logbook.RunBurned:              "burned the permit",
+	logbook.RunMoved:               "saw the first motion",
+	logbook.RunPaused:              "paused the run",
+	logbook.RunResumed:             "resumed the run",
+	logbook.RunCompleted:           "completed the run",
+	logbook.RunStopped:             "stopped the run",
+	logbook.RunFailed:              "reported the run failed",
+	logbook.RunInterrupted:         "reported the run interrupted",
+	logbook.RunPurged:              "ended the purge",
+	logbook.RunInspected:           "recorded the inspection",
+	logbook.RunWithdrawn:           "withdrew the run",
+	logbook.SiteOpened:             "opened the site",
+	logbook.PersonAdded:            "added a person",
+	logbook.PersonChanged:          "changed a person",
+	logbook.AuthorisationGranted:   "granted an authorisation",
+	logbook.AuthorisationWithdrawn: "withdrew an authorisation",
+	logbook.SessionOpened:          "signed in",
+	logbook.SessionEnded:           "signed out",
+	logbook.StationEnrolled:        "enrolled a station",
+	logbook.MachineAdded:           "added a machine",
+	logbook.ProfileChanged:         "changed a profile",
+	logbook.LockoutSet:             "locked the machine out",
+	logbook.LockoutLifted:          "lifted the lockout",
+	logbook.MaterialAdded:          "added a material",
+	logbook.MaterialChanged:        "changed a material",
+	logbook.StockAdded:             "added stock",
+	logbook.StockChanged:           "changed stock",
+	logbook.SettingProven:          "proved a setting",
+	logbook.ChecklistPublished:     "published a checklist",
+	logbook.DrawingReceived:        "handed in a drawing",
+	logbook.PlanMade:               "had a plan made",
+	logbook.JobSubmitted:           "submitted a job",
+	logbook.JobWithdrawn:           "withdrew a job",
+	logbook.AnswerGiven:            "answered an item",
+	logbook.LeaveIssued:            "was given a set-up leave",
+	logbook.LeaveUsed:              "used the set-up leave",
+	logbook.AttendanceMissed:       "missed attendance",
+	logbook.AttendanceSummary:      "summed up the attendance",
+	logbook.PictureKept:            "kept the picture of the sheet",
+	logbook.WatchOpened:            "opened a fire watch",
+	logbook.WatchConfirmed:         "confirmed the fire watch",
+	logbook.WatchClosed:            "closed the fire watch",
+	logbook.Refused:                "was refused",
+	logbook.HeadKept:               "kept a signed head",
+	logbook.ReportRejected:         "rejected a worker’s report",
+	logbook.IncidentOpened:         "opened an incident",
+	logbook.WorkerSeen:             "saw the worker",
+	logbook.StopPressed:            "pressed Stop run",
+}
+
+// kindChoices lists what the logbook can be filtered by: first words, then single kinds.
+func kindChoices(chosen string) []web.KindChoice {
+	var words []string
+	var all []web.KindChoice
+	for _, k := range logbook.Kinds() {
+		if word, _, two := strings.Cut(string(k), "."); two && !slices.Contains(words, word) {
+			words = append(words, word)
+		}
+	}
+	slices.Sort(words)
+	for _, word := range words {
+		all = append(all, web.KindChoice{Value: word, Label: "all of: " + word, Chosen: word == chosen})
+	}
+	for _, k := range logbook.Kinds() {
+		all = append(all, web.KindChoice{Value: string(k), Label: kindWords[k], Chosen: string(k) == chosen})
+	}
+	return all
+}
+
+func (s *Server) entryView(e db.LogEntry) web.EntryView {
+	v := web.EntryView{Index: e.Index, At: s.local(e.Entry.Time), Kind: string(e.Entry.Kind), Who: e.ActorName}
+	if v.Who == "" {
+		v.Who = "the system"
+		if !e.Entry.Actor.IsZero() {
+			v.Who = "a person whose name was erased"
+		}
+	}
+	words, known := kindWords[e.Entry.Kind]
+	if !known {
+		words = string(e.Entry.Kind) // written by a later version
+	}
+	v.What = words
+	if item, ok := e.Entry.Body.String("item"); ok {
+		v.What += ": " + item
+	}
+	var on []string
+	if e.Number > 0 {
+		on = append(on, fmt.Sprintf("run %d", e.Number))
+	}
+	if e.Title != "" {
+		on = append(on, "“"+e.Title+"”")
+	}
+	if e.MachineName != "" {
+		on = append(on, e.MachineName)
+	}
+	v.On = strings.Join(on, ", ")
+	v.More = bodyWords(e.Entry.Body)
+	return v
+}
+
+// bodyWords tells those body fields that people read; digests and notes are in the proof.
+func bodyWords(b logbook.Body) []string {
+	var all []string
+	for _, f := range []struct{ key, word string }{
+		{logbook.FieldReason, "because: "}, {logbook.FieldOutcome, "outcome: "}, {"sheet", "sheet: "}, {"where", "at: "},
+		{logbook.FieldRoute, "on: "}, {"role", "role: "}, {"until", "until: "}, {"lot", "lot: "}, {"verdict", "verdict: "},
+	} {
+		if value, ok := b.String(f.key); ok && value != "" {
+			all = append(all, f.word+value)
+		}
+	}
+	if up, ok := b.Bool("up"); ok {
+		if up {
+			all = append(all, "its bar is up")
+		} else {
+			all = append(all, "its bar stays down")
+		}
+	}
+	if flame, ok := b.Bool("flame_or_glow"); ok && flame {
+		all = append(all, "flame or glow was seen")
+	}
+	if never, ok := b.Bool(logbook.FieldNeverMoved); ok && never {
+		all = append(all, "the machine never moved")
+	}
+	if count, ok := b.Int(logbook.FieldCount); ok && count > 1 {
+		all = append(all, fmt.Sprintf("%d times", count))
+	}
+	if taps, ok := b.Int("taps"); ok {
+		misses, _ := b.Int("misses")
+		all = append(all, fmt.Sprintf("%s, %d missed", web.Count(int(taps), "tap", "taps"), misses))
+	}
+	return all
+}
+
+// proofPage is GET /logbook/{index}/proof. The proof itself holds hashes only; what the entry tells
+// is shown to whoever may read the logbook.
+func (s *Server) proofPage(c echo.Context) error {
+	ctx := c.Request().Context()
+	index, err := strconv.ParseInt(c.Param("index"), 10, 64)
+	if err != nil || index < 0 {
+		return db.ErrNotFound
+	}
+	proof, err := s.store.LogProof(ctx, index)
+	if err != nil {
+		return err
+	}
+	v := web.ProofView{Shell: s.shell(c, fmt.Sprintf("Proof of entry %d", index), "/logbook"), Proof: string(proof), Entry: web.EntryView{Index: index}}
+	who, _ := personOf(c)
+	if reads, err := s.hasRole(ctx, who, []role{officer, admin}); err != nil {
+		return err
+	} else if reads {
+		entries, err := s.store.LogFrom(ctx, index, 1)
+		if err != nil {
+			return err
+		}
+		if len(entries) == 1 {
+			v.Entry = s.entryView(entries[0])
+		}
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderProof(w, v) })
+}
+
+// headPage is GET /logbook/head: the signed head, to be printed.
+func (s *Server) headPage(c echo.Context) error {
+	note, size, err := s.store.LogHead(c.Request().Context())
+	if err != nil {
+		return err
+	}
+	v := web.HeadView{Shell: s.shell(c, "Head of the logbook", "/logbook"), Note: string(note), Size: size, Groups: rootGroups(string(note))}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderHead(w, v) })
+}
+
+// rootGroups spells the root of a checkpoint in eight groups of eight hexadecimal digits; nil where
+// there is none.
+func rootGroups(note string) []string {
+	lines := strings.Split(note, "\n")
+	if len(lines) < 3 {
+		return nil
+	}
+	root, err := base64.StdEncoding.DecodeString(lines[2])
+	if err != nil || len(root) != 32 {
+		return nil
+	}
+	digits := hex.EncodeToString(root)
+	var groups []string
+	for i := 0; i < len(digits); i += 8 {
+		groups = append(groups, digits[i:i+4]+" "+digits[i+4:i+8])
+	}
+	return groups
+}

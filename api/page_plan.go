@@ -1,0 +1,116 @@
+package api
+
+import (
+	"fmt"
+	"strings"
+
+	"kerfgate/api/web"
+	"kerfgate/plan"
+	"kerfgate/plan/canon"
+	"kerfgate/plan/machine"
+)
+
+// planView shows a plan: its picture and numbers, each with what it was computed from.
+func planView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
+	n := p.Numbers
+	on := web.OnWord(p.ToolKind == machine.ToolBeam)
+	v := &web.PlanView{Digest: digest.String(), Short: digest.Short(), Planner: p.Planner,
+		Picture: web.PlanSVG(web.Picture{ID: id, Plan: p}), Pieces: web.PieceWords(p)}
+	v.Numbers = []web.NumberView{
+		{Name: "takes", Value: web.Duration(n.TotalMS), Inputs: []string{
+			on + " " + web.Duration(n.BeamMS), "travel " + web.Duration(n.TravelMS), "switch delays and rests " + web.Duration(n.WaitMS)}},
+		{Name: "size", Value: web.Size(p.Extents.Width(), p.Extents.Height()), Inputs: []string{
+			fmt.Sprintf("x %s to %s mm from the origin", web.Millimetres(p.Extents.Min.X), web.Millimetres(p.Extents.Max.X)),
+			fmt.Sprintf("y %s to %s mm from the origin", web.Millimetres(p.Extents.Min.Y), web.Millimetres(p.Extents.Max.Y))}},
+		{Name: "work", Value: web.Length(n.WorkUM), Inputs: lengths(n)},
+		{Name: "loose", Value: web.PieceWords(p)},
+		{Name: "sheet", Value: web.Size(p.SheetSize.X, p.SheetSize.Y)},
+	}
+	if p.ToolKind == machine.ToolBeam {
+		v.Numbers = append(v.Numbers,
+			web.NumberView{Name: "beam energy", Value: fmt.Sprintf("%.1f kJ", float64(n.EnergyMJ)/1e6), Inputs: []string{
+				"power of each stroke × its time with the beam on, summed over the plan"}},
+			web.NumberView{Name: "purge", Value: "at least " + web.Duration(p.PurgeS*1000), Inputs: []string{
+				"from the machine’s extraction as commissioned; a lower bound, since material may go on gassing"}})
+	}
+	for _, w := range p.Warnings {
+		v.Warnings = append(v.Warnings, web.Reason{What: sentence(w.What), Next: sentence(w.Next), Value: w.Where})
+	}
+	v.Legend = legend(p)
+	return v
+}
+
+func lengths(n plan.Numbers) []string {
+	var all []string
+	for _, l := range []struct {
+		word string
+		um   int64
+	}{{"cut", n.CutUM}, {"mark", n.MarkUM}, {"engrave", n.EngraveUM}, {"draw", n.DrawUM}} {
+		if l.um > 0 {
+			all = append(all, l.word+" "+web.Length(l.um))
+		}
+	}
+	return append(all, "besides, travel "+web.Length(n.TravelUM))
+}
+
+// legend explains the lines that the picture has.
+func legend(p *plan.Plan) []web.LegendView {
+	has := map[plan.Operation]bool{}
+	for _, s := range p.Strokes {
+		has[s.Operation] = true
+	}
+	var all []web.LegendView
+	for _, op := range []plan.Operation{plan.Cut, plan.Mark, plan.Engrave, plan.Draw} {
+		if has[op] {
+			all = append(all, web.LegendView{Operation: string(op), Words: string(op)})
+		}
+	}
+	off := "travel, beam off"
+	if p.ToolKind == machine.ToolPen {
+		off = "travel, pen up"
+	}
+	all = append(all, web.LegendView{Operation: "travel", Words: off})
+	for _, piece := range p.Pieces {
+		if piece.Dropout {
+			return append(all, web.LegendView{Operation: "drop-out", Words: "drop-out"})
+		}
+	}
+	return all
+}
+
+// orderWords tells the order of work: runs of strokes with the same operation.
+func orderWords(p *plan.Plan) []string {
+	dropout := map[int64]bool{}
+	for _, piece := range p.Pieces {
+		dropout[piece.Number] = piece.Dropout
+	}
+	var words []string
+	last, count := "", 0
+	flush := func() {
+		if count == 0 {
+			return
+		}
+		op, thing, _ := strings.Cut(last, " ")
+		words = append(words, op+" "+web.Count(count, thing, thing+"s"))
+	}
+	for _, s := range p.Strokes {
+		thing := "line"
+		switch {
+		case s.Piece != 0 && dropout[s.Piece]:
+			thing = "drop-out"
+		case s.Piece != 0:
+			thing = "piece"
+		}
+		if key := string(s.Operation) + " " + thing; key != last {
+			flush()
+			last, count = key, 0
+		}
+		count++
+	}
+	flush()
+	const most = 5
+	if len(words) > most {
+		words = append(words[:most-1], web.Count(len(words)-most+1, "further step", "further steps"))
+	}
+	return words
+}

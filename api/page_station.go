@@ -1,0 +1,269 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"github.com/google/uuid"
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/api/web"
+	"kerfgate/checklist"
+	"kerfgate/db"
+	"kerfgate/plan/machine"
+	"kerfgate/queue"
+)
+
+// stationsPage is GET /stations.
+func (s *Server) stationsPage(c echo.Context) error {
+	lanes, err := s.laneViews(c)
+	if err != nil {
+		return err
+	}
+	v := web.StationsView{Shell: s.shell(c, "Stations", "/stations"), Lanes: lanes}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStations(w, v) })
+}
+
+// stationPage is GET /station/{machine}. It is the only page that may connect to another origin:
+// its own machine's worker.
+func (s *Server) stationPage(c echo.Context) error {
+	v, err := s.stationView(c)
+	if err != nil {
+		return err
+	}
+	if origin, ok := workerOrigin(v.WorkerURL); ok {
+		c.Response().Header().Set("Content-Security-Policy", contentPolicyFor(origin))
+	} else {
+		v.WorkerURL = ""
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStation(w, v) })
+}
+
+// stationMain is GET /station/{machine}/main, the part of an open station that changes.
+func (s *Server) stationMain(c echo.Context) error {
+	v, err := s.stationView(c)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStationMain(w, v) })
+}
+
+// workerOrigin is the origin of a worker's address; false for what is no plain web address. It goes
+// into a header, so host and port are held to their letters.
+func workerOrigin(address string) (string, bool) {
+	u, err := url.Parse(address)
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
+		return "", false
+	}
+	if strings.Trim(u.Host, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789.-:[]") != "" {
+		return "", false
+	}
+	return u.Scheme + "://" + u.Host, true
+}
+
+func (s *Server) stationView(c echo.Context) (web.StationView, error) {
+	ctx := c.Request().Context()
+	id, err := pathID(c)
+	if err != nil {
+		return web.StationView{}, err
+	}
+	lane, err := s.laneWith(ctx, func(l db.Lane) bool { return l.Machine.ID == id })
+	if err != nil {
+		return web.StationView{}, err
+	}
+	who, err := s.readerOf(ctx, c)
+	if err != nil {
+		return web.StationView{}, err
+	}
+	v := web.StationView{Machine: machineView(lane.Machine), WorkerURL: lane.Machine.WorkerURL,
+		Lockout: s.lockoutView(lane.Machine.Lockout, who), Watch: s.watchView(lane.Machine.Watch, who)}
+	v.Shell = s.shell(c, v.Machine.Label(), "/stations")
+	v.Eyewear = v.Machine.Beam
+	v.Queue = s.laneView(lane, who).Queue
+	run, ok := stationRun(lane, who)
+	if !ok {
+		return v, nil
+	}
+	v.Run, err = s.stationRunView(ctx, lane, run, who)
+	return v, err
+}
+
+// stationRun picks what the station deals with: the active run, else the checklist that this
+// person has open, else any that is open, else the next run.
+func stationRun(l db.Lane, who reader) (db.Run, bool) {
+	if l.Active != nil {
+		return *l.Active, true
+	}
+	var open *db.Run
+	for i, r := range l.Next {
+		if r.Phase != queue.Checking {
+			continue
+		}
+		if who.signed && r.Operator == who.person {
+			return r, true
+		}
+		if open == nil {
+			open = &l.Next[i]
+		}
+	}
+	switch {
+	case open != nil:
+		return *open, true
+	case len(l.Next) > 0:
+		return l.Next[0], true
+	}
+	return db.Run{}, false
+}
+
+func (s *Server) stationRunView(ctx context.Context, l db.Lane, r db.Run, who reader) (*web.StationRun, error) {
+	tool, _ := l.Machine.Profile.Tool(r.Tool)
+	beam := tool.Kind == machine.ToolBeam
+	v := &web.StationRun{ID: r.ID.String(), Number: r.Number, JobTitle: who.title(r), Copy: r.Copy, Copies: r.Copies,
+		Member: who.name(r.MemberName), Phase: string(r.Phase), Outcome: string(r.Outcome), Reason: r.Reason, Since: s.local(r.PhaseAt),
+		Operator: who.name(r.OperatorName), Mine: who.signed && r.Operator == who.person,
+		Material: r.MaterialName, Lot: r.StockLot, TotalMS: r.PlanTotalMS, OnWord: web.OnWord(beam)}
+	if r.Operator != uuid.Nil && v.Operator == "" {
+		v.Operator = "an operator"
+	}
+	if err := s.stationGate(ctx, l, r, who, v); err != nil {
+		return nil, err
+	}
+	if err := s.stationPlan(ctx, l, r, who, v); err != nil {
+		return nil, err
+	}
+	if p := r.Placement; p != nil {
+		v.Placed = &web.PlacedView{X: web.Millimetres(p.Origin.X), Y: web.Millimetres(p.Origin.Y), Homed: p.Homed, At: s.local(p.PlacedAt)}
+	}
+	reading, fresh := s.readingOf(r, s.now())
+	if beam || fresh && reading.AttendanceS >= 0 {
+		v.AttendEveryS, v.AttendGraceS = attendance(l.Machine.Profile.Attendance)
+	}
+	if fresh {
+		v.Reading = &web.ReadingView{DoneMS: reading.DoneMS, TotalMS: reading.TotalMS, LeftMS: reading.LeftMS, ToolOn: reading.ToolOn,
+			CountdownS: reading.CountdownS, AttendanceS: reading.AttendanceS, PurgeS: reading.PurgeS, Problem: reading.Problem}
+	}
+	return v, nil
+}
+
+// attendance is how often a profile asks for a tap and how long it then waits, in seconds.
+func attendance(a machine.Attendance) (everyS, graceS int64) {
+	everyS, graceS = a.EveryS, a.GraceS
+	if everyS <= 0 {
+		everyS = 60
+	}
+	if graceS <= 0 {
+		graceS = 15
+	}
+	return everyS, graceS
+}
+
+// stationGate fills in the gate: as this person would meet it, or as the board shows it to
+// whoever may not see the run itself.
+func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reader, v *web.StationRun) error {
+	var g db.Gate
+	found := false
+	if who.signed && (who.seesAll || who.mine(r)) {
+		var err error
+		if g, err = s.store.Gate(ctx, actorIn(ctx), r.ID); err != nil && !errors.Is(err, db.ErrNotFound) {
+			return err
+		}
+		found = err == nil
+	}
+	if !found && l.Gate != nil && l.Gate.Run.ID == r.ID {
+		g, found = *l.Gate, true
+	}
+	if !found {
+		return nil
+	}
+	v.Gate = gateView(g)
+	v.Gate.Locked = l.Machine.Lockout != nil
+	v.Settled = len(g.Reasons) == 0
+	opened := false
+	for i, b := range g.Bars {
+		bar := stationBar(b, v.Gate.Bars[i])
+		if !bar.Up && !opened && r.Placement != nil {
+			bar.Open, opened = true, true
+		}
+		v.Settled = v.Settled && bar.Up
+		v.Bars = append(v.Bars, bar)
+	}
+	if who.signed {
+		for _, reason := range g.Reasons {
+			// While the checklist is answered the placing row and the bars say this themselves.
+			v.Reasons = append(v.Reasons, web.Reason{What: sentence(reason.What), Next: reason.Next})
+		}
+	}
+	st := g.Facts.Stock
+	v.Colour, v.Thickness = st.Colour, thicknessWords(st.ThicknessUM, st.ToleranceUM, st.GrammageGPerM2)
+	v.SheetSize = web.Size(st.SheetWidthUM, st.SheetHeightUM)
+	if !who.signed {
+		return nil
+	}
+	all, err := s.authorisations(ctx, who.person)
+	if err != nil {
+		return err
+	}
+	for _, a := range all {
+		v.MayOpen = v.MayOpen || a.Machine == l.Machine.ID && valid(a, s.now())
+	}
+	v.MayOpen = v.MayOpen && l.Machine.Lockout == nil
+	return nil
+}
+
+func thicknessWords(um, toleranceUM, grammage int64) string {
+	if grammage > 0 {
+		return fmt.Sprintf("%d g/m²", grammage)
+	}
+	return fmt.Sprintf("%s mm, caliper %s to %s mm", web.Millimetres(um), web.Millimetres(um-toleranceUM), web.Millimetres(um+toleranceUM))
+}
+
+// stationBar adds to a bar the fields that answer it. A yes-or-no question that comes last gets
+// buttons of its own, so that it takes one touch.
+func stationBar(b checklist.Bar, drawn web.GateBar) web.StationBar {
+	v := web.StationBar{GateBar: drawn, Ask: sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Standing: b.Standing, Answered: b.Answered}
+	if b.Needs == b.Item.Ask {
+		v.Needs = ""
+	}
+	for i, f := range b.Item.Fields {
+		field := web.FieldView{ID: "field-" + b.Item.Key + "-" + f.Key, Key: f.Key, Title: sentence(f.Title), Kind: string(f.Kind),
+			Unit: f.Unit, Value: b.Values[f.Key], Choices: f.Choices, Standing: f.Standing}
+		if f.Kind == checklist.FieldYes && i == len(b.Item.Fields)-1 {
+			v.AskYes = &field
+			continue
+		}
+		v.Fields = append(v.Fields, field)
+	}
+	return v
+}
+
+// stationPlan fills in what the plan says, for those who may see it.
+func (s *Server) stationPlan(ctx context.Context, l db.Lane, r db.Run, who reader, v *web.StationRun) error {
+	if !who.signed {
+		return nil
+	}
+	row, err := s.store.Plan(ctx, actorIn(ctx), r.Plan)
+	if errors.Is(err, db.ErrNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	p := row.Plan
+	picture := web.Picture{ID: "station", Plan: p}
+	if r.Placement != nil {
+		picture.Origin, picture.Bed = &r.Placement.Origin, &l.Machine.Profile.TravelUM
+	}
+	v.Picture = web.PlanSVG(picture)
+	v.ToolOnMS, v.PurgeS = p.Numbers.BeamMS, p.PurgeS
+	v.Order, v.Pieces = orderWords(p), web.PieceWords(p)
+	v.Extents = web.Size(p.Extents.Width(), p.Extents.Height())
+	for _, w := range p.Warnings {
+		v.Warnings = append(v.Warnings, web.Reason{What: sentence(w.What), Next: w.Next})
+	}
+	return nil
+}

@@ -1,0 +1,123 @@
+package api
+
+import (
+	"bytes"
+	"context"
+
+	"kerfgate/api/wire"
+	"kerfgate/db"
+	"kerfgate/plan"
+	"kerfgate/plan/canon"
+)
+
+// MakePlan is POST /plans. Planning is heavy, so few plans are made at once.
+func (s *Server) MakePlan(ctx context.Context, request wire.MakePlanRequestObject) (wire.MakePlanResponseObject, error) {
+	choice, err := planChoice(*request.Body)
+	if err != nil {
+		return nil, err
+	}
+	row, err := s.makePlan(ctx, choice)
+	if err != nil {
+		return nil, err
+	}
+	return wire.MakePlan200JSONResponse(planShape(row)), nil
+}
+
+// makePlan waits for a planning slot and makes the plan.
+func (s *Server) makePlan(ctx context.Context, choice db.PlanChoice) (db.PlanRow, error) {
+	release, err := s.plans.take(ctx)
+	if err != nil {
+		return db.PlanRow{}, err
+	}
+	defer release()
+	return s.store.MakePlan(ctx, actorIn(ctx), choice)
+}
+
+// GetPlan is GET /plans/{digest}.
+func (s *Server) GetPlan(ctx context.Context, request wire.GetPlanRequestObject) (wire.GetPlanResponseObject, error) {
+	row, err := s.planOf(ctx, request.Digest)
+	if err != nil {
+		return nil, err
+	}
+	return wire.GetPlan200JSONResponse(planShape(row)), nil
+}
+
+// GetPlanPicture is GET /plans/{digest}/picture.svg.
+func (s *Server) GetPlanPicture(ctx context.Context, request wire.GetPlanPictureRequestObject) (wire.GetPlanPictureResponseObject, error) {
+	row, err := s.planOf(ctx, request.Digest)
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	drawPlan(&b, row.Plan)
+	return wire.GetPlanPicture200ImageSvgXMLResponse{Body: &b, ContentLength: int64(b.Len())}, nil
+}
+
+func (s *Server) planOf(ctx context.Context, text string) (db.PlanRow, error) {
+	digest, err := canon.Parse(text)
+	if err != nil {
+		return db.PlanRow{}, err
+	}
+	return s.store.Plan(ctx, actorIn(ctx), digest)
+}
+
+func planChoice(body wire.PlanChoice) (db.PlanChoice, error) {
+	choice := db.PlanChoice{Drawing: body.DrawingID, Machine: body.MachineID, Tool: body.Tool,
+		Material: body.MaterialID, Stock: body.StockID, Default: plan.Operation(body.DefaultOperation),
+		Operations: map[string]plan.Operation{}}
+	if body.Tool == "" {
+		return choice, invalid("tool", "no tool is chosen", "name a tool of the machine")
+	}
+	if !body.DefaultOperation.Valid() {
+		return choice, invalid("default_operation", "no such operation", "use cut, mark, engrave or draw")
+	}
+	if body.Operations == nil {
+		return choice, nil
+	}
+	for letter, op := range *body.Operations {
+		if !op.Valid() {
+			return choice, invalid("operations."+letter, "no such operation", "use cut, mark, engrave or draw")
+		}
+		choice.Operations[letter] = plan.Operation(op)
+	}
+	return choice, nil
+}
+
+func planShape(row db.PlanRow) wire.Plan {
+	p := row.Plan
+	digest := row.Digest.String()
+	shape := wire.Plan{
+		Digest: digest, Planner: p.Planner, DrawingID: row.Drawing, MachineID: row.Machine,
+		Tool: p.Tool, ToolKind: p.ToolKind, MaterialID: row.Material, StockID: row.Stock,
+		MemberID: row.Member, MadeAt: utc(row.MadeAt),
+		Groups:   make([]wire.Group, 0, len(p.Groups)),
+		Pieces:   make([]wire.Piece, 0, len(p.Pieces)),
+		Warnings: make([]wire.Warning, 0, len(p.Warnings)),
+		Strokes:  int64(len(p.Strokes)), Extents: boxShape(p.Extents), PurgeS: p.PurgeS,
+		SheetWidthMm: mm(p.SheetSize.X), SheetHeightMm: mm(p.SheetSize.Y),
+		Picture: base + "/plans/" + digest + "/picture.svg",
+		Numbers: wire.Numbers{
+			TotalS: seconds(p.Numbers.TotalMS), ToolOnS: seconds(p.Numbers.BeamMS),
+			TravelS: seconds(p.Numbers.TravelMS), WaitS: seconds(p.Numbers.WaitMS),
+			WorkMm: mm(p.Numbers.WorkUM), TravelMm: mm(p.Numbers.TravelUM), CutMm: mm(p.Numbers.CutUM),
+			MarkMm: mm(p.Numbers.MarkUM), EngraveMm: mm(p.Numbers.EngraveUM), DrawMm: mm(p.Numbers.DrawUM),
+			EnergyJ: float64(p.Numbers.EnergyMJ) / 1000,
+		},
+	}
+	for _, g := range p.Groups {
+		op, ok := row.Operations[g.Letter]
+		if !ok {
+			op = row.Default
+		}
+		shape.Groups = append(shape.Groups, wire.Group{Letter: g.Letter, Layer: g.Layer, Colour: g.Colour,
+			Shapes: g.Shapes, LengthMm: mm(g.LengthUM), Operation: wire.Operation(op)})
+	}
+	for _, x := range p.Pieces {
+		shape.Pieces = append(shape.Pieces, wire.Piece{Number: x.Number, Dropout: x.Dropout,
+			Extents: boxShape(x.Extents), AreaMm2: x.AreaMM2})
+	}
+	for _, x := range p.Warnings {
+		shape.Warnings = append(shape.Warnings, wire.Warning{What: x.What, Where: x.Where, Next: x.Next})
+	}
+	return shape
+}

@@ -1,0 +1,175 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"slices"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/db"
+)
+
+// role is what a caller can be to a route. A person has several at once: everybody signed in is a
+// member, a member with a valid authorisation for any machine is an operator, officer and admin come
+// from the account. Whether an operator may operate this machine, and whether an object is
+// somebody's own, is the store's to decide.
+type role string
+
+const (
+	anyone   role = "anyone" // no sign-in
+	member   role = "member"
+	operator role = "operator"
+	officer  role = role(db.RoleOfficer)
+	admin    role = role(db.RoleAdmin)
+)
+
+// routeKey names a route as the router does.
+type routeKey struct{ method, path string }
+
+// rule is one row of the matrix: which roles suffice, and how the route treats a request.
+type rule struct {
+	routeKey
+	roles []role
+	// stop routes are answered before everything that could refuse or delay them (I5).
+	stop bool
+	// once: the route takes an Idempotency-Key.
+	once bool
+	// body is the largest body in bytes; zero means that the route reads none.
+	body int64
+	// upload routes hold a whole file in memory and wait for one of the upload slots.
+	upload bool
+	// stream routes stay open; a foreign Origin is refused though they are GETs.
+	stream bool
+}
+
+const (
+	base = "/api/v1"
+
+	kib          = 1 << 10
+	mib          = 1 << 20
+	jsonBody     = 64 * kib
+	drawingBody  = 32*mib + 64*kib // the drawing's own 32 MiB and the form around it
+	drawingLimit = 32 * mib
+	uploadSlots  = 4
+)
+
+// policy is the whole matrix of the JSON routes, roles by route.
+func policy() []rule {
+	get := func(path string, roles ...role) rule {
+		return rule{routeKey: routeKey{http.MethodGet, base + path}, roles: roles}
+	}
+	post := func(path string, body int64, roles ...role) rule {
+		return rule{routeKey: routeKey{http.MethodPost, base + path}, roles: roles, body: body, once: true}
+	}
+	put := func(path string, body int64, roles ...role) rule {
+		return rule{routeKey: routeKey{http.MethodPut, base + path}, roles: roles, body: body}
+	}
+	del := func(path string, roles ...role) rule {
+		return rule{routeKey: routeKey{http.MethodDelete, base + path}, roles: roles}
+	}
+	stop := func(path string) rule {
+		return rule{routeKey: routeKey{http.MethodPost, base + path}, roles: []role{anyone}, stop: true}
+	}
+	signIn := rule{routeKey: routeKey{http.MethodPost, base + "/sessions"}, roles: []role{anyone}, body: 4 * kib}
+	drawings := post("/drawings", drawingBody, member)
+	drawings.upload = true
+	events := get("/events", anyone)
+	events.stream = true
+
+	return []rule{
+		get("/health", anyone),
+		signIn,
+		del("/sessions/current", member),
+		get("/me", member),
+
+		get("/machines", member),
+		get("/machines/:id", member),
+		post("/machines/:id/lockout", jsonBody, operator, officer, admin),
+		post("/machines/:id/lockout/lift", jsonBody, officer),
+		stop("/machines/:id/stop"),
+		post("/machines/:id/watch/close", 0, operator, officer),
+
+		get("/materials", member),
+		drawings,
+		get("/drawings/:id", member),
+		get("/drawings/:id/original", member),
+		post("/plans", jsonBody, member),
+		get("/plans/:digest", member),
+		get("/plans/:digest/picture.svg", member),
+
+		get("/jobs", member),
+		post("/jobs", jsonBody, member),
+		get("/jobs/:id", member),
+		post("/jobs/:id/withdraw", 0, member),
+
+		get("/board", anyone),
+		get("/runs/:id", member),
+		get("/runs/:id/gate", operator, officer),
+		post("/runs/:id/checklist", 0, operator),
+		del("/runs/:id/checklist", operator, officer),
+		post("/runs/:id/setup", jsonBody, operator),
+		put("/runs/:id/placement", jsonBody, operator),
+		put("/runs/:id/answers/:item", jsonBody, operator),
+		post("/runs/:id/sign", 0, operator),
+		post("/runs/:id/resume", 0, operator),
+		stop("/runs/:id/stop"),
+		post("/runs/:id/inspection", jsonBody, operator, officer),
+		get("/runs/:id/picture.png", member),
+
+		get("/logbook", officer, admin),
+		get("/logbook/export", officer, admin),
+		get("/logbook/head", member),
+		get("/logbook/check", officer, admin),
+		get("/logbook/:index/proof", member),
+		events,
+	}
+}
+
+// open says whether the route asks for no sign-in.
+func (r rule) open() bool { return slices.Contains(r.roles, anyone) }
+
+// allow lets a request through to its handler when the caller has one of the rule's roles.
+func (s *Server) allow(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r := visitOf(c).rule
+		if r.open() {
+			return next(c)
+		}
+		who, ok := personOf(c)
+		if !ok {
+			return errNotSignedIn
+		}
+		may, err := s.hasRole(c.Request().Context(), who, r.roles)
+		if err != nil {
+			return err
+		}
+		if !may {
+			return db.ErrNotAllowed
+		}
+		return next(c)
+	}
+}
+
+func (s *Server) hasRole(ctx context.Context, who signedIn, roles []role) (bool, error) {
+	if slices.Contains(roles, member) || slices.Contains(roles, role(who.Person.Role)) {
+		return true, nil
+	}
+	if !slices.Contains(roles, operator) {
+		return false, nil
+	}
+	return s.isOperator(ctx, who)
+}
+
+// isOperator says whether the person has a valid authorisation for any machine.
+func (s *Server) isOperator(ctx context.Context, who signedIn) (bool, error) {
+	all, err := s.authorisations(ctx, who.Person.ID)
+	if err != nil {
+		return false, err
+	}
+	now := s.now()
+	return slices.ContainsFunc(all, func(a db.Authorisation) bool { return valid(a, now) }), nil
+}
+
+func valid(a db.Authorisation, now time.Time) bool { return now.Before(a.ExpiresAt) }

@@ -1,0 +1,197 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/google/uuid"
+
+	"kerfgate/api/wire"
+	"kerfgate/db"
+	"kerfgate/plan/geom"
+	"kerfgate/queue/broker"
+)
+
+// SetUp is POST /runs/{id}/setup.
+func (s *Server) SetUp(ctx context.Context, request wire.SetUpRequestObject) (wire.SetUpResponseObject, error) {
+	if !request.Body.Kind.Valid() {
+		return nil, invalid("kind", "no such set-up move", "use home, jog, trace or where")
+	}
+	command := broker.SetupCommand{Kind: string(request.Body.Kind)}
+	var err error
+	if command.By.X, err = fieldMM("by_x_mm", request.Body.ByXMm); err != nil {
+		return nil, err
+	}
+	if command.By.Y, err = fieldMM("by_y_mm", request.Body.ByYMm); err != nil {
+		return nil, err
+	}
+	r, err := s.run(ctx, request.ID)
+	if err != nil {
+		return nil, err
+	}
+	done, err := s.setUp(ctx, r, command)
+	if err != nil {
+		return nil, err
+	}
+	return wire.SetUp200JSONResponse{PositionXMm: mm(done.Position.X), PositionYMm: mm(done.Position.Y), Homed: done.Homed}, nil
+}
+
+// PlaceRun is PUT /runs/{id}/placement.
+func (s *Server) PlaceRun(ctx context.Context, request wire.PlaceRunRequestObject) (wire.PlaceRunResponseObject, error) {
+	b := request.Body
+	here := b.Here != nil && *b.Here
+	if here == (b.OriginXMm != nil || b.OriginYMm != nil) || (!here && (b.OriginXMm == nil || b.OriginYMm == nil)) {
+		return nil, invalid("origin_x_mm", "where the origin lies is missing or said twice", "give origin_x_mm and origin_y_mm, or here alone")
+	}
+	r, err := s.run(ctx, request.ID)
+	if err != nil {
+		return nil, err
+	}
+	var origin geom.Point
+	if !here {
+		if origin.X, err = fieldMM("origin_x_mm", b.OriginXMm); err != nil {
+			return nil, err
+		}
+		if origin.Y, err = fieldMM("origin_y_mm", b.OriginYMm); err != nil {
+			return nil, err
+		}
+	}
+	if r, err = s.place(ctx, r, origin, here); err != nil {
+		return nil, err
+	}
+	return wire.PlaceRun200JSONResponse(runShape(r)), nil
+}
+
+// place keeps where the plan lies: at origin in machine coordinates or, here, where the carriage is.
+// Whether the machine knows its place is the machine's to say, so it is asked in both cases.
+func (s *Server) place(ctx context.Context, r db.Run, origin geom.Point, here bool) (db.Run, error) {
+	at, err := s.setUp(ctx, r, broker.SetupCommand{Kind: broker.SetupWhere})
+	if err != nil {
+		return db.Run{}, err
+	}
+	if here {
+		origin = at.Position
+	}
+	return s.store.Place(ctx, actorIn(ctx), r.ID, db.Placement{Origin: origin, Homed: at.Homed})
+}
+
+func fieldMM(field string, value *float64) (int64, error) {
+	if value == nil {
+		return 0, nil
+	}
+	return micrometres(field, *value)
+}
+
+// setUp sends one command without beam under a set-up leave and waits for what the worker did.
+func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupCommand) (broker.SetupResult, error) {
+	if command.Kind == broker.SetupTrace {
+		if r.Placement == nil {
+			return broker.SetupResult{}, invalid("kind", "the plan has no place on the bed yet", "place it, then trace")
+		}
+		row, err := s.store.Plan(ctx, actorIn(ctx), r.Plan)
+		if err != nil {
+			return broker.SetupResult{}, err
+		}
+		command.Origin, command.Extents = r.Placement.Origin, row.Plan.Extents
+	}
+	key := leaveKey{run: r.ID, person: actorIn(ctx).Person}
+	var err error
+	if command.Leave, command.Number, err = s.leave(ctx, key, r); err != nil {
+		return broker.SetupResult{}, err
+	}
+	done, err := s.floor.Setup(ctx, r.Machine, command)
+	if err != nil {
+		s.leaves.drop(key)
+		return broker.SetupResult{}, unreached(err)
+	}
+	if done.Problem != "" {
+		// Whatever it was, the next command starts from a fresh leave.
+		s.leaves.drop(key)
+		return broker.SetupResult{}, unreached(fmt.Errorf("%w: %.200s", broker.ErrWorkerSays, done.Problem))
+	}
+	return done, nil
+}
+
+// leave gives the set-up leave in hand with its next number, or asks for a new one.
+func (s *Server) leave(ctx context.Context, key leaveKey, r db.Run) (note []byte, number int64, err error) {
+	if note, number, ok := s.leaves.next(key); ok {
+		return note, number, nil
+	}
+	challenge, err := s.floor.Challenge(ctx, r.Machine, r.ID, broker.PurposeSetup)
+	if err != nil {
+		return nil, 0, unreached(err)
+	}
+	note, err = s.store.Leave(ctx, actorIn(ctx), r.ID, challenge)
+	if err != nil {
+		return nil, 0, err
+	}
+	return note, s.leaves.keep(key, note), nil
+}
+
+// leaves holds the set-up leaves in use, so that a jog of many steps is one leave and one entry.
+type leaves struct {
+	now func() time.Time
+
+	mu   sync.Mutex
+	held map[leaveKey]heldLeave
+}
+
+type leaveKey struct{ run, person uuid.UUID }
+
+type heldLeave struct {
+	note   []byte
+	number int64
+	until  time.Time
+}
+
+// leaveLasts is well under the 10 minutes that a leave is good for at the worker.
+const leaveLasts = 5 * time.Minute
+
+func newLeaves(now func() time.Time) *leaves {
+	return &leaves{now: now, held: map[leaveKey]heldLeave{}}
+}
+
+func (l *leaves) next(key leaveKey) (note []byte, number int64, ok bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	h, ok := l.held[key]
+	if !ok || !l.now().Before(h.until) {
+		return nil, 0, false
+	}
+	h.number++
+	l.held[key] = h
+	return h.note, h.number, true
+}
+
+func (l *leaves) keep(key leaveKey, note []byte) (number int64) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	now := l.now()
+	for k, h := range l.held {
+		if !now.Before(h.until) || k.run == key.run {
+			delete(l.held, k)
+		}
+	}
+	l.held[key] = heldLeave{note: note, number: 1, until: now.Add(leaveLasts)}
+	return 1
+}
+
+// drop forgets a leave.
+func (l *leaves) drop(key leaveKey) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.held, key)
+}
+
+// dropRun forgets every leave of a run: a newer challenge has cancelled them.
+func (l *leaves) dropRun(run uuid.UUID) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for k := range l.held {
+		if k.run == run {
+			delete(l.held, k)
+		}
+	}
+}

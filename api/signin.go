@@ -1,0 +1,142 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"kerfgate/api/wire"
+	"kerfgate/db"
+)
+
+// opened is a session just opened; Token is shown once and kept nowhere.
+type opened struct {
+	Person  db.Person
+	Session db.Session
+	Token   string
+}
+
+// signIn opens a session for who knows name and password. Errors are errWrongSignIn, whatever was
+// wrong, and a limitedError after too many wrong tries.
+func (s *Server) signIn(ctx context.Context, name, password string, kind db.SessionKind) (opened, error) {
+	name = strings.TrimSpace(name)
+	if n := utf8.RuneCountInString(name); n == 0 || n > 100 {
+		return opened{}, errWrongSignIn
+	}
+	succeeded, err := s.limiter.begin(strings.ToLower(name), visitIn(ctx).address)
+	if err != nil {
+		return opened{}, err
+	}
+	person, hash, err := s.store.PersonBySignIn(ctx, name)
+	if err != nil && !errors.Is(err, db.ErrNotFound) {
+		return opened{}, err
+	}
+	if err != nil || person.Disabled {
+		hash = ""
+	}
+	ok, err := passwordMatches(ctx, password, hash)
+	if err != nil {
+		return opened{}, err
+	}
+	if !ok {
+		s.log.Warn("wrong sign-in", "request", visitIn(ctx).id, "address", visitIn(ctx).address)
+		return opened{}, errWrongSignIn
+	}
+	lasts := browserLasts
+	if kind == db.SessionScript {
+		lasts = scriptLasts
+	}
+	token, tokenHash := newToken()
+	session, err := s.store.OpenSession(ctx, person.ID, kind, tokenHash[:], lasts)
+	if err != nil {
+		return opened{}, err
+	}
+	succeeded()
+	return opened{Person: person, Session: session, Token: token}, nil
+}
+
+// OpenSession is POST /sessions.
+func (s *Server) OpenSession(ctx context.Context, request wire.OpenSessionRequestObject) (wire.OpenSessionResponseObject, error) {
+	kind := db.SessionScript
+	if k := request.Body.Kind; k != nil {
+		if !k.Valid() {
+			return nil, invalid("kind", "no such kind of session", "use browser or script")
+		}
+		kind = db.SessionKind(*k)
+	}
+	o, err := s.signIn(ctx, request.Body.SignIn, request.Body.Password, kind)
+	if err != nil {
+		return nil, err
+	}
+	answer := sessionAnswer{body: wire.OpenSession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt}}
+	if kind == db.SessionBrowser {
+		answer.cookie = s.sessionCookie(o.Token, o.Session.ExpiresAt)
+	} else {
+		answer.body.Token = &o.Token
+	}
+	return answer, nil
+}
+
+// sessionAnswer is a session with its cookie.
+type sessionAnswer struct {
+	body   wire.OpenSession201JSONResponse
+	cookie *http.Cookie
+}
+
+// VisitOpenSessionResponse writes the answer.
+func (a sessionAnswer) VisitOpenSessionResponse(w http.ResponseWriter) error {
+	if a.cookie != nil {
+		http.SetCookie(w, a.cookie)
+	}
+	return a.body.VisitOpenSessionResponse(w)
+}
+
+// EndSession is DELETE /sessions/current.
+func (s *Server) EndSession(ctx context.Context, _ wire.EndSessionRequestObject) (wire.EndSessionResponseObject, error) {
+	who, _ := personIn(ctx)
+	if err := s.store.EndSession(ctx, who.Actor(), who.Session.ID); err != nil {
+		return nil, err
+	}
+	return signedOut{cookie: s.endedCookie()}, nil
+}
+
+// signedOut is the answer that also makes a browser forget its cookie.
+type signedOut struct{ cookie *http.Cookie }
+
+// VisitEndSessionResponse writes the answer.
+func (a signedOut) VisitEndSessionResponse(w http.ResponseWriter) error {
+	http.SetCookie(w, a.cookie)
+	return wire.EndSession204Response{}.VisitEndSessionResponse(w)
+}
+
+// GetMe is GET /me.
+func (s *Server) GetMe(ctx context.Context, _ wire.GetMeRequestObject) (wire.GetMeResponseObject, error) {
+	who, _ := personIn(ctx)
+	all, err := s.store.Authorisations(ctx, who.Person.ID)
+	if err != nil {
+		return nil, err
+	}
+	me := wire.Me{Person: personShape(who.Person), Roles: []string{string(member)}, Authorisations: []wire.Authorisation{}}
+	now, isOperator := s.now(), false
+	for _, a := range all {
+		isOperator = isOperator || valid(a, now)
+		me.Authorisations = append(me.Authorisations, wire.Authorisation{ID: a.ID, MachineID: a.Machine,
+			GrantedAt: utc(a.GrantedAt), ExpiresAt: utc(a.ExpiresAt)})
+	}
+	if isOperator {
+		me.Roles = append(me.Roles, string(operator))
+	}
+	if who.Person.Role != db.RoleMember {
+		me.Roles = append(me.Roles, string(who.Person.Role))
+	}
+	return wire.GetMe200JSONResponse(me), nil
+}
+
+func personShape(p db.Person) wire.Person {
+	return wire.Person{ID: p.ID, SignIn: p.SignInName, Name: p.Name, Role: string(p.Role)}
+}
+
+func utc(t time.Time) time.Time { return t.UTC() }

@@ -1,0 +1,95 @@
+package web
+
+import (
+	"html/template"
+	"io"
+)
+
+// HandInView is the page on which a member hands in a drawing.
+type HandInView struct {
+	Shell
+	// What can be chosen.
+	Tools     []ToolChoice
+	Materials []MaterialChoice
+	// What was chosen.
+	Tool  string // machine id, a stroke, tool name
+	Stock string
+	// Drawing is set once a file has been received.
+	DrawingID   string
+	DrawingName string
+	DrawingSize string
+	Groups      []GroupView
+	Plan        *PlanView
+	JobTitle    string
+	Copies      int64
+	Due         string // as a local date and time field gives it
+}
+
+// ToolChoice is one tool of one machine.
+type ToolChoice struct {
+	Value   string
+	Label   string
+	Chosen  bool
+	Note    string // "locked out"
+	Forbids bool   // cannot be chosen
+}
+
+// MaterialChoice is one material with its lots.
+type MaterialChoice struct {
+	Name    string
+	Verdict string
+	Stock   []StockChoice
+}
+
+// StockChoice is one lot on the shelf.
+type StockChoice struct {
+	Value   string
+	Label   string
+	Chosen  bool
+	Forbids bool
+}
+
+// GroupView is one of the drawing's own groups.
+type GroupView struct {
+	Letter  string
+	Words   string // "layer “holes”, line #1c1a17, 12 shapes, 480 mm"
+	Colour  string // #rrggbb of its line, empty for none; it describes and means nothing
+	Choices []OperationChoice
+}
+
+// OperationChoice is an operation that a group can be given.
+type OperationChoice struct {
+	Value  string
+	Chosen bool
+}
+
+// PlanView is a plan as people read it.
+type PlanView struct {
+	Digest   string
+	Short    string
+	Planner  string
+	Picture  template.HTML
+	Numbers  []NumberView
+	Warnings []Reason
+	Pieces   string
+	Legend   []LegendView
+}
+
+// NumberView is one computed number; it opens to show what it was computed from.
+type NumberView struct {
+	Name   string
+	Value  string
+	Inputs []string
+}
+
+// LegendView explains one line of the picture.
+type LegendView struct {
+	Operation string
+	Words     string
+}
+
+// RenderHandIn writes the page.
+func RenderHandIn(w io.Writer, v HandInView) error { return render(w, "hand-in", "frame", v) }
+
+// RenderHandInForm writes the page's main part alone.
+func RenderHandInForm(w io.Writer, v HandInView) error { return render(w, "hand-in", "inner", v) }

@@ -1,0 +1,68 @@
+package web
+
+import (
+	"io"
+	"time"
+)
+
+// JobView is one job with its plan and runs.
+type JobView struct {
+	Shell
+	ID          string
+	Rev         int64
+	JobTitle    string
+	State       string
+	Member      string
+	Machine     MachineView
+	Tool        string
+	Material    string
+	Lot         string
+	Copies      int64
+	Due         *time.Time
+	SubmittedAt time.Time
+	WithdrawnAt *time.Time
+	DrawingID   string
+	DrawingName string
+	PlanDigest  string
+	Plan        *PlanView
+	Runs        []RunView
+	MayWithdraw bool
+	MayRepeat   bool
+	// NotBefore is when the last sheet may be ready at the earliest; nil where nothing is known.
+	NotBefore *time.Time
+}
+
+// RunView is one run of a job.
+type RunView struct {
+	ID         string
+	Number     int64
+	Copy       int64
+	Copies     int64
+	Phase      string
+	Outcome    string
+	Words      string // what happened, in a sentence
+	Operator   string
+	StartedAt  *time.Time
+	EndedAt    *time.Time
+	PlannedMS  int64
+	RealMS     int64
+	PictureURL string // the machine's picture of the sheet, empty if there is none
+	SheetFate  string
+	Flame      bool
+	Origin     string
+	Gate       *Gate // with the answers, once the run was signed
+	Answers    []AnswerView
+}
+
+// AnswerView is one answer of a gate's record in words, for those who cannot use the drawing.
+type AnswerView struct {
+	Title string
+	Said  string
+	Needs string
+}
+
+// RenderJob writes the page.
+func RenderJob(w io.Writer, v JobView) error { return render(w, "job", "frame", v) }
+
+// RenderJobMain writes the page's main part alone.
+func RenderJobMain(w io.Writer, v JobView) error { return render(w, "job", "job", v) }

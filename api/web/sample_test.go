@@ -1,0 +1,348 @@
+package web
+
+import (
+	"html/template"
+	"io"
+	"math"
+	"time"
+
+	"kerfgate/plan"
+	"kerfgate/plan/geom"
+)
+
+// The samples are a day in a community garden's workshop.
+
+var sampleNow = time.Date(2026, 11, 25, 14, 3, 7, 0, time.FixedZone("CET", 3600))
+
+func at(hour, minute int) time.Time {
+	return time.Date(2026, 11, 25, hour, minute, 0, 0, sampleNow.Location())
+}
+
+func atp(hour, minute int) *time.Time { t := at(hour, minute); return &t }
+
+// samplePlan is a bed sign: two holes, a wavy line, a speech-bubble outline.
+func samplePlan() *plan.Plan {
+	circle := func(cx, cy, r float64, piece int64) plan.Stroke {
+		s := plan.Stroke{Operation: plan.Cut, Group: "B", Closed: true, Piece: piece}
+		for i := 0; i <= 40; i++ {
+			a := 2 * math.Pi * float64(i) / 40
+			s.Points = append(s.Points, geom.Pt(int64(math.Round((cx+r*math.Cos(a))*1000)), int64(math.Round((cy+r*math.Sin(a))*1000))))
+		}
+		return s
+	}
+	wave := plan.Stroke{Operation: plan.Mark, Group: "C"}
+	for i := 0; i <= 60; i++ {
+		x := 60 + 1.5*float64(i)
+		wave.Points = append(wave.Points, geom.Pt(int64(math.Round(x*1000)), int64(math.Round((66+14*math.Sin(float64(i)/60*4*math.Pi))*1000))))
+	}
+	outline := plan.Stroke{Operation: plan.Cut, Group: "A", Closed: true, Piece: 3}
+	for _, p := range [][2]float64{{24, 34}, {84, 34}, {100, 18}, {116, 34}, {186, 34}, {186, 106}, {24, 106}, {24, 34}} {
+		outline.Points = append(outline.Points, geom.Pt(int64(p[0]*1000), int64(p[1]*1000)))
+	}
+	return &plan.Plan{
+		Planner: plan.Version, Tool: "beam", ToolKind: "beam",
+		Strokes: []plan.Stroke{circle(44, 90, 6, 1), circle(166, 90, 6, 2), wave, outline},
+		Pieces: []plan.Piece{
+			{Number: 1, Dropout: true}, {Number: 2, Dropout: true}, {Number: 3},
+		},
+		Extents:   geom.Box{Min: geom.Pt(24000, 18000), Max: geom.Pt(186000, 106000)},
+		SheetSize: geom.Pt(300000, 180000), PurgeS: 60,
+		Numbers: plan.Numbers{TotalMS: 260_000, BeamMS: 171_000},
+	}
+}
+
+func samplePicture(id string) template.HTML {
+	origin := geom.Pt(40000, 30000)
+	return PlanSVG(Picture{ID: id, Plan: samplePlan(), Origin: &origin,
+		Bed: &geom.Box{Max: geom.Pt(400000, 300000)}})
+}
+
+var sampleMachines = []MachineView{
+	{ID: "0190a000-0000-7000-8000-000000000001", Bay: "Bay 1", Name: "CO₂, lidded", Carries: "beam 10,600 nm, 40 W, lidded", Beam: true},
+	{ID: "0190a000-0000-7000-8000-000000000002", Bay: "Bay 2", Name: "diode, open", Carries: "beam 445 nm, 5 W, open", Beam: true, Simulated: "simulated: motion 10×, purge and watch 60×"},
+	{ID: "0190a000-0000-7000-8000-000000000003", Bay: "Bay 3", Name: "pen plotter", Carries: "pen 0.5 mm"},
+}
+
+func sampleGate(up int) Gate {
+	bars := []GateBar{
+		{Key: "eyewear", Title: "Eyewear", Said: []string{"marking on the pair 190-450 D LB6", "pair on, everybody inside"}},
+		{Key: "extinguisher", Title: "Extinguisher", Said: []string{"CO₂", "gauge in the green", "last look on the tag 2026-11", "within reach"}},
+		{Key: "ventilation", Title: "Ventilation", Said: []string{"112 Pa"}},
+		{Key: "material", Title: "Material verified", Said: []string{"lot P118", "3.05 mm"}},
+		{Key: "supply", Title: "Beam supply on", Said: []string{"on"}},
+	}
+	for i := range bars {
+		bars[i].Up = i < up
+		if !bars[i].Up {
+			bars[i].Said = nil
+		}
+	}
+	return Gate{Bars: bars}
+}
+
+func sampleShell(title, here string) Shell {
+	role := "member"
+	if here == "/logbook" {
+		role = "officer"
+	}
+	return Shell{Title: title, Here: here, Now: sampleNow, Person: &Person{Name: "Runa Eik", Role: role}}
+}
+
+func sampleLanes() []LaneView {
+	return []LaneView{
+		{Machine: sampleMachines[0], Watch: &WatchView{By: "Tove L.", Until: at(14, 41)},
+			Queue: []Ticket{
+				{Number: 42, Title: "bed sign “dill”", Copy: 1, Copies: 1, Who: "Kari B.", NotBefore: atp(14, 12)},
+				{Number: 43, Title: "label set", Copy: 2, Copies: 5, Who: "Runa E.", Mine: true, Href: "/jobs/1", NotBefore: atp(14, 25)},
+				{Number: 44, Title: "drawer front, 6 mm", Copy: 1, Copies: 1, Who: "Mo A.", Waiting: "the machine is not ready for it"},
+			},
+			Gate: sampleGate(5), GateWords: "open for run 40",
+			Now: &NowView{Phase: "running", Head: "drawer front, plywood 3 mm", Words: "running, attended by Tove L.",
+				DoneMS: 480_000, TotalMS: 670_000, LeftMS: 190_000, HasLeft: true, LeftText: "3 min 10 s", Then: "then the purge"}},
+		{Machine: sampleMachines[1],
+			Queue: []Ticket{
+				{Number: 41, Title: "bed sign “thyme”", Copy: 3, Copies: 6, Who: "Runa E.", Mine: true, Href: "/jobs/2", AtGate: true},
+				{Number: 45, Title: "hinge sample, felt", Copy: 1, Copies: 1, Who: "Siri N.", NotBefore: atp(14, 40)},
+			},
+			Gate: sampleGate(2), GateWords: "3 bars down",
+			Now: &NowView{Phase: "checking", Head: "at the gate", Words: "ventilation, material verified, beam supply on: Runa E. is answering"}},
+		{Machine: sampleMachines[2], Lockout: &LockoutView{Reason: "belt slipped on y", By: "Jon S.", Since: time.Date(2026, 11, 24, 18, 20, 0, 0, sampleNow.Location())},
+			Queue: []Ticket{{Number: 46, Title: "gauge dial", Copy: 1, Copies: 1, Who: "Jon S.", Waiting: "waits for the machine"}},
+			Gate:  Gate{Locked: true}, GateWords: "locked out"},
+	}
+}
+
+func sampleStation(phase string) StationView {
+	fields := map[string][]FieldView{
+		"eyewear": {{ID: "f-eyewear-marking", Key: "marking", Title: "Marking on the pair", Kind: "text", Standing: true}},
+		"extinguisher": {
+			{ID: "f-ext-agent", Key: "agent", Title: "Agent", Kind: "choice", Choices: []string{"CO₂", "clean agent", "powder", "water or foam"}},
+			{ID: "f-ext-gauge", Key: "gauge", Title: "Gauge", Kind: "choice", Choices: []string{"in the green", "not in the green", "no gauge, seal and weight tag intact"}},
+			{ID: "f-ext-month", Key: "inspected", Title: "Last look on the tag", Kind: "month"}},
+		"ventilation": {{ID: "f-vent-pa", Key: "reading", Title: "Gauge now", Kind: "number", Unit: "Pa"}},
+		"material":    {{ID: "f-mat-lot", Key: "lot", Title: "Lot on the sheet", Kind: "text"}, {ID: "f-mat-mm", Key: "thickness", Title: "Thickness by caliper", Kind: "number", Unit: "mm"}},
+	}
+	needs := map[string]string{
+		"eyewear":      "OD 4.2 or more at 445 nm (5 W beam; as the person in charge of laser safety entered it)",
+		"extinguisher": "gauge in the green or seal and tag intact, looked at this month or last, within reach; CO₂ or clean agent first. Class letters differ between the US and Europe",
+		"ventilation":  "at least 96 Pa (80 % of 120 Pa commissioned)",
+		"material":     "lot P118, 2.8 to 3.2 mm",
+	}
+	asks := map[string]string{
+		"eyewear": "The number on the pair, and that it is on.", "extinguisher": "Look at it.", "ventilation": "Read the gauge with the fan running.",
+		"material": "Read the lot on the sheet and measure it.", "supply": "Last, with the pair on.",
+	}
+	g := sampleGate(2)
+	run := &StationRun{
+		ID: "0190a000-0000-7000-8000-0000000000aa", Number: 41, JobTitle: "bed sign “thyme”", Copy: 3, Copies: 6, Member: "Kari Berg",
+		Phase: phase, Since: at(14, 1), Operator: "Runa Eik", Mine: true, MayOpen: true,
+		Material: "plywood, birch", Colour: "pale", Thickness: "3 mm, caliper 2.8 to 3.2 mm", Lot: "P118", SheetSize: "300 × 180 mm",
+		Picture: samplePicture("station"), TotalMS: 260_000, ToolOnMS: 171_000, OnWord: OnWord(true),
+		Order: []string{"cut 2 drop-outs", "mark 1 line", "cut 1 outline"}, Pieces: "1 piece, 2 drop-outs", Extents: "162 × 88 mm",
+		Placed: &PlacedView{X: "40", Y: "30", Homed: true, By: "Runa Eik", At: at(14, 1)},
+		Gate:   g, Reasons: nil, AttendEveryS: 60, AttendGraceS: 15, PurgeS: 60,
+		Reading: &ReadingView{DoneMS: 92_000, TotalMS: 260_000, LeftMS: 175_000, CountdownS: 4, AttendanceS: 47, PurgeS: 52},
+	}
+	for i, bar := range g.Bars {
+		sb := StationBar{GateBar: bar, Ask: asks[bar.Key], Needs: needs[bar.Key], Fields: fields[bar.Key], Answered: bar.Up, Open: i == 2}
+		switch bar.Key {
+		case "eyewear":
+			sb.AskYes = &FieldView{ID: "f-eyewear-on", Key: "on", Title: "Pair on, everybody inside", Kind: "yes"}
+		case "extinguisher":
+			sb.AskYes = &FieldView{ID: "f-ext-reach", Key: "reach", Title: "Within reach", Kind: "yes"}
+		case "supply":
+			sb.AskYes = &FieldView{ID: "f-supply-on", Key: "on", Title: "The supply is on", Kind: "yes"}
+		}
+		run.Bars = append(run.Bars, sb)
+	}
+	if phase != "checking" && phase != "proposed" {
+		run.Gate = sampleGate(5)
+	}
+	switch phase {
+	case "paused":
+		run.Reason = "attendance missed"
+	case "purging", "inspecting":
+		run.Outcome = "completed"
+	}
+	v := StationView{Shell: sampleShell("Bay 2 · diode, open", "/stations"), Machine: sampleMachines[1],
+		WorkerURL: "https://bay2.example:8443", Run: run, Eyewear: true}
+	if phase == "inspecting" {
+		v.Watch = &WatchView{By: "Runa Eik", Until: at(14, 41), Mine: true}
+	}
+	return v
+}
+
+func samplePlanView() *PlanView {
+	return &PlanView{
+		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: samplePicture("job"), Pieces: "1 piece, 2 drop-outs",
+		Numbers: []NumberView{
+			{Name: "takes", Value: "4 min 20 s", Inputs: []string{"beam on 2 min 51 s", "travel 1 min 2 s", "switch delays and rests 27 s"}},
+			{Name: "size", Value: "162 × 88 mm", Inputs: []string{"x 24 to 186 mm, y 18 to 106 mm from the sheet’s corner"}},
+			{Name: "work", Value: "0.77 m", Inputs: []string{"cut 0.63 m", "mark 140 mm"}},
+			{Name: "sheet", Value: "300 × 180 mm"},
+		},
+		Warnings: []Reason{{What: "Hole B is closer to the edge than two thicknesses", Next: "move it 2 mm inward if the sign will hang on it"}},
+		Legend: []LegendView{{Operation: "cut", Words: "cut"}, {Operation: "mark", Words: "mark"}, {Operation: "travel", Words: "travel, beam off"},
+			{Operation: "drop-out", Words: "drop-out"}},
+	}
+}
+
+func sampleHandIn() HandInView {
+	choices := func(chosen string) []OperationChoice {
+		var all []OperationChoice
+		for _, op := range []string{"cut", "mark", "engrave"} {
+			all = append(all, OperationChoice{Value: op, Chosen: op == chosen})
+		}
+		return all
+	}
+	return HandInView{
+		Shell: sampleShell("Hand in", "/hand-in"),
+		Tools: []ToolChoice{{Value: "1|beam", Label: "Bay 1 · CO₂, lidded: beam"}, {Value: "2|beam", Label: "Bay 2 · diode, open: beam", Chosen: true},
+			{Value: "3|pen", Label: "Bay 3 · pen plotter: pen", Note: "locked out"}},
+		Materials: []MaterialChoice{
+			{Name: "plywood, birch", Verdict: "allowed", Stock: []StockChoice{{Value: "p118", Label: "lot P118, pale, 3 mm, 300 × 180 mm, 11 free", Chosen: true}}},
+			{Name: "felt, wool", Verdict: "with care", Stock: []StockChoice{{Value: "f2", Label: "lot F2, grey, 2 mm, 300 × 200 mm, 4 free"}}},
+			{Name: "vinyl sheet", Verdict: "forbidden", Stock: []StockChoice{{Value: "v1", Label: "lot V1, white, 1 mm", Forbids: true}}},
+		},
+		DrawingID: "0190a000-0000-7000-8000-0000000000d1", DrawingName: "thyme.svg",
+		Groups: []GroupView{
+			{Letter: "A", Words: "layer “outline”, line #1c1a17, 1 shape, 503 mm", Choices: choices("cut")},
+			{Letter: "B", Words: "layer “holes”, line #1c1a17, 2 shapes, 75 mm", Choices: choices("cut")},
+			{Letter: "C", Colour: "#5b2a63", Words: "no layer, line #5b2a63, 1 shape, 140 mm", Choices: choices("mark")},
+		},
+		Plan: samplePlanView(), JobTitle: "thyme", Copies: 1,
+	}
+}
+
+func sampleJob() JobView {
+	g := sampleGate(5)
+	v := JobView{
+		Shell: sampleShell("bed sign “thyme”", "/"), ID: "0190a000-0000-7000-8000-0000000000b1", Rev: 3,
+		JobTitle: "bed sign “thyme”", State: "in progress", Member: "Kari Berg", Machine: sampleMachines[1], Tool: "beam",
+		Material: "plywood, birch", Lot: "P118", Copies: 6, SubmittedAt: at(9, 12), DrawingID: "d1", DrawingName: "thyme.svg",
+		Plan: samplePlanView(), MayWithdraw: true, MayRepeat: true, NotBefore: atp(15, 5),
+		Runs: []RunView{
+			{ID: "r41", Number: 41, Copy: 3, Copies: 6, Phase: "checking", Words: "At the gate: Runa Eik is answering the checklist.", Gate: nil},
+			{ID: "r39", Number: 39, Copy: 2, Copies: 6, Phase: "closed", Outcome: "completed", Words: "Every stroke was done; the sheet was kept.",
+				Operator: "Runa Eik", StartedAt: atp(13, 31), EndedAt: atp(13, 36), PlannedMS: 260_000, RealMS: 271_000, SheetFate: "kept", Origin: "x 40, y 30 mm",
+				Gate: &g},
+		},
+	}
+	for _, b := range g.Bars {
+		said := ""
+		for i, s := range b.Said {
+			if i > 0 {
+				said += ", "
+			}
+			said += s
+		}
+		v.Runs[1].Answers = append(v.Runs[1].Answers, AnswerView{Title: b.Title, Said: said})
+	}
+	return v
+}
+
+func sampleLogbook() LogbookView {
+	v := LogbookView{Shell: sampleShell("Logbook", "/logbook"), Size: 1204, MayProve: true, Older: "/logbook?before=1196",
+		Kinds:    []KindChoice{{Value: "run", Label: "runs"}, {Value: "answer.given", Label: "answer given"}},
+		Machines: []MachineChoice{{Value: "2", Label: "Bay 2 · diode, open"}},
+		Report: &CheckView{Good: true, At: sampleNow, TookMS: 240, Checked: []string{
+			"1,204 entries, gapless, each hash recomputed, up to the root", "12 heads: signatures, and that each grew out of the one before",
+			"41 runs held to the phase table", "40 permits: signature, and that each started at most one run"}},
+	}
+	for i, e := range []struct{ who, what, kind, on string }{
+		{"Runa Eik", "answered an item: extinguisher", "answer.given", "run 41, Bay 2 · diode, open"},
+		{"Runa Eik", "answered an item: eyewear", "answer.given", "run 41, Bay 2 · diode, open"},
+		{"Runa Eik", "opened the checklist", "run.opened", "run 41, Bay 2 · diode, open"},
+		{"the system", "kept a signed head", "head.kept", ""},
+		{"Tove Lind", "recorded the inspection", "run.inspected", "run 40, Bay 1 · CO₂, lidded"},
+	} {
+		v.Entries = append(v.Entries, EntryView{Index: int64(1203 - i), At: sampleNow.Add(-time.Duration(i) * 47 * time.Second),
+			Who: e.who, What: e.what, Kind: e.kind, On: e.on})
+	}
+	return v
+}
+
+type samplePage struct {
+	name   string
+	render func(io.Writer) error
+}
+
+func samplePages() []samplePage {
+	all := []samplePage{
+		{"sign-in", func(w io.Writer) error {
+			v := SignInView{Shell: sampleShell("Sign in", "/sign-in"), Next: "/"}
+			v.Person = nil
+			return RenderSignIn(w, v)
+		}},
+		{"board", func(w io.Writer) error {
+			return RenderBoard(w, BoardView{Shell: sampleShell("Board", "/"), Lanes: sampleLanes()})
+		}},
+		{"hand-in", func(w io.Writer) error {
+			v := sampleHandIn()
+			v.DrawingID, v.DrawingName, v.Plan = "", "", nil
+			return RenderHandIn(w, v)
+		}},
+		{"hand-in-plan", func(w io.Writer) error { return RenderHandIn(w, sampleHandIn()) }},
+		{"hand-in-refused", func(w io.Writer) error {
+			v := sampleHandIn()
+			v.Plan = nil
+			v.Problem = &Problem{Title: "No plan can be made", Reasons: []Reason{
+				{What: "The drawing is larger than the sheet", Next: "scale it down or choose a larger lot", Limit: "300 × 180 mm", Value: "412 × 90 mm"},
+				{What: "No proven setting for engrave on felt, wool 2 mm", Next: "choose another operation for C, or ask an operator to prove one"}}}
+			return RenderHandIn(w, v)
+		}},
+		{"job", func(w io.Writer) error { return RenderJob(w, sampleJob()) }},
+		{"stations", func(w io.Writer) error {
+			return RenderStations(w, StationsView{Shell: sampleShell("Stations", "/stations"), Lanes: sampleLanes()})
+		}},
+		{"logbook", func(w io.Writer) error { return RenderLogbook(w, sampleLogbook()) }},
+		{"proof", func(w io.Writer) error {
+			return RenderProof(w, ProofView{Shell: sampleShell("Proof", "/logbook"), Entry: sampleLogbook().Entries[0],
+				Proof: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n"})
+		}},
+		{"head", func(w io.Writer) error {
+			return RenderHead(w, HeadView{Shell: sampleShell("Head", "/logbook"), Size: 1204,
+				Note:   "garden.example/log\n1204\nbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzMTI=\n\n— garden.example/log c2lnbmF0dXJl\n",
+				Groups: []string{"6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 3132"}})
+		}},
+		{"problem", func(w io.Writer) error {
+			return RenderProblem(w, ProblemView{Shell: sampleShell("Not found", ""), Detail: "There is no such page, or it is not yours.", RequestID: "0190"})
+		}},
+		{"station-idle", func(w io.Writer) error {
+			v := sampleStation("proposed")
+			v.Run, v.Person = nil, nil
+			return RenderStation(w, v)
+		}},
+		{"station-locked", func(w io.Writer) error {
+			v := sampleStation("proposed")
+			v.Lockout, v.Run.MayOpen, v.Run.Gate.Locked = sampleLanes()[2].Lockout, false, true
+			v.Run.Reasons = []Reason{{What: "the machine is locked out", Next: "a safety officer lifts the lockout"}}
+			return RenderStation(w, v)
+		}},
+		{"station-placing", func(w io.Writer) error {
+			v := sampleStation("checking")
+			v.Run.Placed, v.Run.Bars[2].Open = nil, false
+			v.Run.PositionAt = &PositionView{X: "12.5", Y: "40", Homed: true}
+			v.Run.Reasons = []Reason{{What: "The sheet is not placed", Next: "home the machine and set the origin"}}
+			return RenderStation(w, v)
+		}},
+		{"station-extinguisher", func(w io.Writer) error {
+			v := sampleStation("checking")
+			v.Run.Bars[1].Open, v.Run.Bars[1].Up, v.Run.Bars[2].Open = true, false, false
+			return RenderStation(w, v)
+		}},
+		{"station-ready", func(w io.Writer) error {
+			v := sampleStation("checking")
+			v.Run.Gate = sampleGate(5)
+			for i := range v.Run.Bars {
+				v.Run.Bars[i].GateBar, v.Run.Bars[i].Answered, v.Run.Bars[i].Open = v.Run.Gate.Bars[i], true, false
+			}
+			v.Run.Settled = true
+			return RenderStation(w, v)
+		}},
+	}
+	for _, phase := range []string{"proposed", "checking", "permitted", "starting", "running", "paused", "purging", "inspecting"} {
+		all = append(all, samplePage{"station-" + phase, func(w io.Writer) error { return RenderStation(w, sampleStation(phase)) }})
+	}
+	return all
+}

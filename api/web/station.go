@@ -1,0 +1,172 @@
+package web
+
+import (
+	"html/template"
+	"io"
+	"time"
+)
+
+// StationsView lists the machines.
+type StationsView struct {
+	Shell
+	Lanes []LaneView
+}
+
+// StationView is the page that stands at one machine.
+type StationView struct {
+	Shell
+	Machine   MachineView
+	WorkerURL string
+	Lockout   *LockoutView
+	Watch     *WatchView
+	Run       *StationRun // nil when nothing waits
+	Queue     []Ticket
+	Eyewear   bool // a beam: eyewear stays on until its supply is off
+}
+
+// StationRun is the run that the station deals with: the active one, else the next.
+type StationRun struct {
+	ID       string
+	Number   int64
+	JobTitle string
+	Copy     int64
+	Copies   int64
+	Member   string
+	Phase    string
+	Outcome  string
+	Reason   string
+	Since    time.Time
+	Operator string
+	Mine     bool // the person signed in has the checklist, or attends
+	MayOpen  bool // the person signed in may open the checklist
+
+	// The sheet to load.
+	Material  string
+	Colour    string
+	Thickness string // "3 mm, caliper 2.8 to 3.2 mm"
+	Lot       string
+	SheetSize string
+	Picture   template.HTML
+
+	// The plan.
+	TotalMS  int64
+	ToolOnMS int64
+	OnWord   string // "beam on", "pen down"
+	Order    []string
+	Pieces   string
+	Extents  string
+	Warnings []Reason
+
+	// Placing.
+	Placed     *PlacedView
+	PositionAt *PositionView // where the carriage is, after a set-up command
+
+	// The gate.
+	Gate    Gate
+	Bars    []StationBar
+	Reasons []Reason
+	Settled bool // all bars are up and nothing else says no
+
+	Reading      *ReadingView
+	AttendEveryS int64
+	AttendGraceS int64
+	PurgeS       int64
+}
+
+// Down counts the bars that are down.
+func (r StationRun) Down() int { return r.Gate.Down() }
+
+// Shows says which of the station's panels belongs to the run's phase.
+func (r StationRun) Shows() string {
+	switch r.Phase {
+	case "starting", "running", "paused":
+		return "run"
+	case "purging", "inspecting":
+		return "after"
+	}
+	return r.Phase
+}
+
+// PlacedView is where the plan lies on the bed.
+type PlacedView struct {
+	X, Y  string // mm
+	Homed bool
+	By    string
+	At    time.Time
+}
+
+// PositionView is what the machine said about where it is.
+type PositionView struct {
+	X, Y  string // mm
+	Homed bool
+}
+
+// StationBar is one item of the gate with the fields to answer it.
+type StationBar struct {
+	GateBar
+	Ask      string
+	Needs    string
+	Next     string
+	Standing bool // its standing answers hold from an earlier run
+	Answered bool
+	Open     bool // its fields are shown
+	Fields   []FieldView
+	// AskYes is the yes-or-no field that its own buttons answer; nil where there is none.
+	AskYes *FieldView
+}
+
+// FieldView is one value to give.
+type FieldView struct {
+	ID       string // unique in the page
+	Key      string
+	Title    string
+	Kind     string // text, number, month, choice, yes
+	Unit     string
+	Value    string
+	Choices  []string
+	Standing bool
+}
+
+// ReadingView is the newest glance at the running machine.
+type ReadingView struct {
+	DoneMS, TotalMS, LeftMS int64
+	ToolOn                  bool
+	CountdownS              int64
+	AttendanceS             int64
+	PurgeS                  int64
+	Problem                 string
+}
+
+// RenderStations writes the list of stations.
+func RenderStations(w io.Writer, v StationsView) error { return render(w, "stations", "frame", v) }
+
+// RenderStation writes the page of one station.
+func RenderStation(w io.Writer, v StationView) error { return render(w, "station", "station-frame", v) }
+
+// RenderStationMain writes the part of a station's page that changes.
+func RenderStationMain(w io.Writer, v StationView) error { return render(w, "station", "main", v) }
+
+// Steps are the lengths of one move while a sheet is placed, in mm.
+func (StationRun) Steps() []string { return []string{"1", "10", "50"} }
+
+// OffAsk asks at the inspection whether the tool's energy is gone.
+func (r StationRun) OffAsk() string {
+	if r.OnWord == penDown {
+		return "Is the pen off the sheet?"
+	}
+	return "Is the beam supply off?"
+}
+
+// What a tool that is on is called.
+const (
+	beamOn  = "beam on"
+	penDown = "pen down"
+)
+
+// OnWord is what a tool of that kind does while it is on.
+func OnWord(beam bool) string {
+	if beam {
+		return beamOn
+	}
+	return penDown
+}
