@@ -251,7 +251,7 @@ func TestStationScript(t *testing.T) {
 	b.click(t, ".start")
 	b.until(t, `document.querySelector(".bay").dataset.phase === "running"`)
 	b.click(t, "#attend")
-	b.called(t, `worker POST /attend {"token":"6162632d5f"}`)
+	b.called(t, `worker POST /attend {"token":"abc-_"}`)
 	b.until(t, `document.querySelector('[data-live="attend-words"]').textContent.startsWith("heard ")`)
 }
 
