@@ -86,18 +86,23 @@ func noteKey(dir, name string, generate func() (secret, public string, err error
 
 // Seed reads a key pair for the broker, or makes it.
 func Seed(path string) (nkeys.KeyPair, error) {
-	text, err := Read(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		pair, err := nkeys.CreateUser()
-		if err != nil {
-			return nil, err
-		}
-		seed, err := pair.Seed()
-		if err != nil {
-			return nil, err
-		}
-		return pair, Write(path, string(seed))
+	pair, err := ReadSeed(path)
+	if !errors.Is(err, fs.ErrNotExist) {
+		return pair, err
 	}
+	if pair, err = nkeys.CreateUser(); err != nil {
+		return nil, err
+	}
+	seed, err := pair.Seed()
+	if err != nil {
+		return nil, err
+	}
+	return pair, Write(path, string(seed))
+}
+
+// ReadSeed reads a key pair for the broker. Errors: ErrMode, fs.ErrNotExist.
+func ReadSeed(path string) (nkeys.KeyPair, error) {
+	text, err := Read(path)
 	if err != nil {
 		return nil, err
 	}

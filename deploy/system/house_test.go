@@ -26,11 +26,21 @@ type house struct {
 }
 
 // startTry starts everything on a data folder and waits until it is ready.
-func startTry(t *testing.T, dir string, env ...string) *house {
+func startTry(t *testing.T, dir string) *house {
+	t.Helper()
+	return startTryAs(t, dir, nil)
+}
+
+// startTryAs does it as another user; nil means this one.
+func startTryAs(t *testing.T, dir string, user *syscall.Credential) *house {
 	t.Helper()
 	h := &house{dir: dir, exited: make(chan struct{})}
 	h.cmd = exec.Command(program, "try", "--data", dir, "--listen", "127.0.0.1:0")
-	h.cmd.Env = append(os.Environ(), env...)
+	h.cmd.Dir = dir
+	if _, err := os.Stat(dir); err != nil {
+		h.cmd.Dir = filepath.Dir(dir)
+	}
+	h.cmd.SysProcAttr = &syscall.SysProcAttr{Credential: user}
 	h.cmd.Stderr = testLog{t}
 	out, err := h.cmd.StdoutPipe()
 	if err != nil {

@@ -72,7 +72,10 @@ func Enrol(dir, permitPublic string) (publicKey string, err error) {
 
 // Run works until ctx ends.
 func Run(ctx context.Context, cfg Config) error {
-	key, err := keyring.Seed(filepath.Join(cfg.Dir, SeedFile))
+	key, err := keyring.ReadSeed(filepath.Join(cfg.Dir, SeedFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s is no worker's folder\n  make it with: kerfgate enrol --dir %s --permit-key …", cfg.Dir, cfg.Dir)
+	}
 	if err != nil {
 		return err
 	}

@@ -1,0 +1,183 @@
+package system_test
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// processesIn lists the processes whose command line or working folder names the data folder:
+// workers, and the private Postgres.
+func processesIn(t *testing.T, dir string) []string {
+	t.Helper()
+	entries, err := os.ReadDir("/proc")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var found []string
+	for _, e := range entries {
+		pid, err := strconv.Atoi(e.Name())
+		if err != nil || pid == os.Getpid() {
+			continue
+		}
+		line, _ := os.ReadFile(filepath.Join("/proc", e.Name(), "cmdline")) // it may be gone by now
+		cwd, _ := os.Readlink(filepath.Join("/proc", e.Name(), "cwd"))
+		if strings.Contains(string(line), dir) || strings.HasPrefix(cwd, dir) {
+			found = append(found, fmt.Sprintf("%d %s", pid, strings.ReplaceAll(string(line), "\x00", " ")))
+		}
+	}
+	return found
+}
+
+func waitsForNoProcess(t *testing.T, dir string) {
+	t.Helper()
+	deadline := time.Now().Add(20 * time.Second)
+	for {
+		left := processesIn(t, dir)
+		if len(left) == 0 {
+			return
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("processes are left behind:\n%s", strings.Join(left, "\n"))
+		}
+		time.Sleep(50 * time.Millisecond) // processes of others end in their own time
+	}
+}
+
+// Ctrl-C stops everything and leaves no process; started again, it goes on with the data it had;
+// after kill -9 of everything it starts again; and a second one on the same folder is refused.
+func TestTryStopsAndGoesOn(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(dataDir(t), "data")
+	first := startTry(t, dir)
+	password := first.password(t, "thyme")
+	jobs := len(first.as(t, "thyme").get("/jobs").list("jobs"))
+	first.as(t, "thyme").handIn("kept.svg", []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`))
+	size := first.as(t, "juniper").get("/logbook?limit=1").list("entries")[0].num("index")
+
+	second := exec.Command(program, "try", "--data", dir, "--listen", "127.0.0.1:0")
+	if out, err := second.CombinedOutput(); err == nil || !strings.Contains(string(out), "in use") {
+		t.Errorf("a second try on the same folder: %v\n%s", err, out)
+	}
+	first.stop(t)
+	waitsForNoProcess(t, dir)
+
+	again := startTry(t, dir)
+	if again.password(t, "thyme") != password {
+		t.Error("the sign-ins changed with the restart")
+	}
+	if got := len(again.as(t, "thyme").get("/jobs").list("jobs")); got != jobs {
+		t.Errorf("%d jobs after the restart, want %d", got, jobs)
+	}
+	if got := again.as(t, "juniper").get("/logbook?limit=1").list("entries")[0].num("index"); got < size {
+		t.Errorf("the logbook shrank from %v to %v", size, got)
+	}
+
+	// kill -9 of everything at once: by process id, only ours.
+	killAll(t, dir, again)
+	waitsForNoProcess(t, dir)
+	last := startTry(t, dir)
+	if status, body, err := last.as(t, "juniper").try("GET", "/logbook/check", nil, ""); err != nil || status != 200 {
+		t.Errorf("the logbook after kill -9: %d %v %s", status, err, body)
+	}
+	last.stop(t)
+	waitsForNoProcess(t, dir)
+}
+
+func killAll(t *testing.T, dir string, h *house) {
+	t.Helper()
+	for _, line := range processesIn(t, dir) {
+		pid, err := strconv.Atoi(strings.Fields(line)[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := syscall.Kill(pid, syscall.SIGKILL); err != nil && err != syscall.ESRCH {
+			t.Error(err)
+		}
+	}
+	<-h.exited
+}
+
+// kill -9 of the one process that a person sees takes the workers and Postgres with it.
+func TestTryKilledLeavesNoProcess(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(dataDir(t), "data")
+	h := startTry(t, dir)
+	if len(processesIn(t, dir)) < 5 {
+		t.Errorf("fewer processes than three workers, Postgres and try itself: %v", processesIn(t, dir))
+	}
+	if err := h.cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	<-h.exited
+	waitsForNoProcess(t, dir)
+}
+
+// Run as root the tests also start everything as a user who owns nothing but their folder.
+func TestTryAsNormalUser(t *testing.T) {
+	t.Parallel()
+	if os.Geteuid() != 0 {
+		t.Log("the other tests here run as a normal user already")
+		return
+	}
+	const nobody = 65534
+	dir := filepath.Join(dataDir(t), "data")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chown(dir, nobody, nobody); err != nil {
+		t.Fatal(err)
+	}
+	h := startTryAs(t, dir, &syscall.Credential{Uid: nobody, Gid: nobody})
+	if len(h.as(t, "thyme").get("/machines").list("machines")) != 3 {
+		t.Error("not three machines")
+	}
+	rowan := h.as(t, "rowan")
+	run := rowan.get("/board").list("lanes")[0].list("next")[0].str("id")
+	rowan.waits("/runs/"+run, "its worker to be ready", 30*time.Second, func(o object) bool { return o.at("ready") == true })
+	h.stop(t)
+	waitsForNoProcess(t, dir)
+}
+
+// What a person meets who types something wrong: one clear line that says what and what next.
+func TestCommandLineRefusals(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	empty := filepath.Join(dir, "empty")
+	if err := os.WriteFile(empty, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args []string
+		exit int
+		says string
+	}{
+		{[]string{"try", "--listen", "0.0.0.0:8180", "--data", dir}, 1, "loopback"},
+		{[]string{"try", "--listen", "nonsense", "--data", dir}, 1, "listen address"},
+		{[]string{"logbook", "check", empty}, 1, "cannot"},
+		{[]string{"logbook", "check", filepath.Join(dir, "missing")}, 1, "missing"},
+		{[]string{"worker", "--dir", dir, "--machine", "no-id", "--broker", "nats://127.0.0.1:1"}, 1, "machine"},
+		{[]string{"worker", "--dir", filepath.Join(dir, "w"), "--machine", "0190a000-0000-7000-8000-000000000002", "--broker", "nats://127.0.0.1:1"}, 1, "enrol"},
+		{[]string{"nonsense"}, 1, "nonsense"},
+	} {
+		out, err := exec.Command(program, c.args...).CombinedOutput()
+		var exit *exec.ExitError
+		if !asExit(err, &exit) {
+			t.Errorf("%v ended with %v\n%s", c.args, err, out)
+			continue
+		}
+		if !strings.Contains(string(out), c.says) {
+			t.Errorf("%v says nothing of %q:\n%s", c.args, c.says, out)
+		}
+		if slices.Contains(strings.Split(string(out), "\n"), "panic") {
+			t.Errorf("%v panics:\n%s", c.args, out)
+		}
+	}
+}
