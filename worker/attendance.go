@@ -68,20 +68,27 @@ func (c *core) watchAttendance() {
 		if late := c.now.boot - missed; late > w.every {
 			w.from = c.now.boot // this process stood still: one miss, not many at once
 		}
-		id, digest := c.run.id, c.run.digest
+		id, digest, misses, taps := c.run.id, c.run.digest, w.misses, w.taps
+		// The tool goes off first; then the miss is written, and after it what it led to.
+		tell := func() {
+			c.write("", []journal.Fact{{Kind: journal.Missed, Run: id}},
+				broker.Report{Kind: broker.ReportAttendance, Run: id, Permit: digest, Reason: phraseMissed,
+					Misses: misses, Taps: taps})
+		}
 		switch {
-		case w.misses > 1 && (c.stage == running || c.stage == paused):
+		case misses > 1 && (c.stage == running || c.stage == paused):
 			c.do(doHalt{})
+			tell()
 			c.finish(ending{kind: broker.ReportStopped, reason: phraseSecondMiss})
 		case c.stage == running:
-			c.onPause(phraseMissed)
+			c.pause(phraseMissed, tell)
 		case c.stage == paused && c.run.resuming:
 			c.run.resuming = false // missed just as the machine was told to go on
 			c.do(doHold{run: id})
+			tell()
+		default:
+			tell()
 		}
-		c.write("", []journal.Fact{{Kind: journal.Missed, Run: id}},
-			broker.Report{Kind: broker.ReportAttendance, Run: id, Permit: digest, Reason: phraseMissed,
-				Misses: w.misses, Taps: w.taps})
 	}
 }
 

@@ -128,7 +128,10 @@ func (c *core) pauseOrEnd(moving bool, reason string) {
 
 // onPause switches the tool off first and tells it afterwards. Anybody and anything may pause; only
 // the server's signature resumes.
-func (c *core) onPause(reason string) {
+func (c *core) onPause(reason string) { c.pause(reason, func() {}) }
+
+// pause switches the tool off, has the cause told, and reports the pause.
+func (c *core) pause(reason string, tell func()) {
 	if c.stage != running {
 		return
 	}
@@ -136,6 +139,7 @@ func (c *core) onPause(reason string) {
 	c.run.pausedAt = c.now.boot
 	c.run.pauseToken = c.random()
 	c.do(doHold{run: c.run.id})
+	tell()
 	c.report(broker.Report{Kind: broker.ReportPaused, Run: c.run.id, Permit: c.run.digest, Reason: reason,
 		PauseToken: c.run.pauseToken, Misses: c.run.watch.misses, Taps: c.run.watch.taps})
 }

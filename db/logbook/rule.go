@@ -2,7 +2,6 @@ package logbook
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"golang.org/x/mod/sumdb/note"
@@ -28,6 +27,7 @@ type liveRun struct {
 	burned  bool
 	moved   bool
 	missed  string // phase in which attendance was missed, until the run moves
+	misses  int    // in running and paused, over the whole run
 }
 
 type machineState struct {
@@ -129,8 +129,9 @@ func (r *rules) attendanceMissed(e Entry) *CheckError {
 	if run.phase != phaseRunning && run.phase != phasePaused {
 		return nil
 	}
-	again := run.missed != ""
+	again := run.missed == phaseRunning || run.misses > 1
 	run.missed = run.phase
+	run.misses++
 	if again {
 		return broken("I9: attendance of run %s missed again, and it was still %s", id, run.phase)
 	}
@@ -234,18 +235,16 @@ func (r *rules) once(e Entry, id ID, run *liveRun) *CheckError {
 	return nil
 }
 
-// afterMiss holds I9: what may follow a missed attendance.
+// afterMiss holds I9: a miss while running pauses or ends the run; the second miss of a run ends it.
+// The first miss in a pause that had another cause changes nothing: the beam is off already.
 func afterMiss(k Kind, id ID, run *liveRun) *CheckError {
-	ends := []Kind{RunStopped, RunFailed, RunInterrupted}
-	switch run.missed {
-	case phaseRunning:
-		if k != RunPaused && k != RunCompleted && !slices.Contains(ends, k) {
-			return broken("I9: attendance of run %s was missed, then came %s", id, k)
-		}
-	case phasePaused:
-		if !slices.Contains(ends, k) {
-			return broken("I9: attendance of run %s was missed in a pause, then came %s", id, k)
-		}
+	ends := k == RunStopped || k == RunFailed || k == RunInterrupted
+	switch {
+	case run.missed == "" || ends:
+	case run.misses > 1:
+		return broken("I9: attendance of run %s was missed twice, then came %s", id, k)
+	case run.missed == phaseRunning && k != RunPaused && k != RunCompleted:
+		return broken("I9: attendance of run %s was missed, then came %s", id, k)
 	}
 	return nil
 }

@@ -215,11 +215,14 @@ func TestI9_MissedAttendance(t *testing.T) {
 		{name: "resumed from running", tell: then(missed, "run.resumed running running"), want: "I9"},
 		{name: "missed again, not paused", tell: then(missed, missed), want: "I9"},
 		{name: "paused and resumed", tell: then(missed, paused, "run.resumed paused running")},
-		{name: "missed in a pause, resumed", tell: then(paused, missed, "run.resumed paused running"), want: "I9"},
+		{name: "missed in a pause, resumed", tell: then(paused, missed, "run.resumed paused running")},
+		{name: "missed a second time in a pause, resumed", tell: then(missed, paused, missed, "run.resumed paused running"), want: "I9"},
+		{name: "missed a second time in a pause, stopped", tell: then(missed, paused, missed, "run.stopped paused purging")},
+		{name: "missed, resumed, missed, paused again", tell: then(missed, paused, "run.resumed paused running", missed, paused), want: "I9"},
 		{name: "missed in a pause, stopped", tell: then(paused, missed, "run.stopped paused purging")},
 		{name: "missed in a pause, interrupted", tell: then(paused, missed, "run.interrupted paused purging")},
 		{name: "missed in a pause, failed", tell: then(paused, missed, "run.failed paused purging")},
-		{name: "missed twice in a pause", tell: then(paused, missed, missed), want: "I9"},
+		{name: "missed three times in a pause", tell: then(paused, missed, missed, missed), want: "I9"},
 		{name: "of a run that is not there", tell: func(l *testLog) { l.walk(runA, machineA, missed) }, want: "attendance.missed"},
 	})
 }

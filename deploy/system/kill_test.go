@@ -43,7 +43,7 @@ func (s *site) killedAt(t *testing.T, dir, step string, victim func() *process, 
 	s.t = t
 	defer func() { s.t = outer }()
 	thyme, rowan := s.as("thyme"), s.as("rowan")
-	run := s.submitOne(thyme)
+	run := s.submit(thyme, square)
 	toTheGate(rowan, run)
 	answerAll(rowan, run, plywoodAnswers())
 
@@ -80,14 +80,17 @@ func (s *site) killedAt(t *testing.T, dir, step string, victim func() *process, 
 	}
 }
 
-// submitOne hands in a small drawing for the lidded cutter and returns its one run.
-func (s *site) submitOne(thyme *caller) string {
-	drawing := thyme.handIn("square.svg", []byte(`<svg xmlns="http://www.w3.org/2000/svg" width="30mm" height="30mm" viewBox="0 0 30 30">
-<rect x="5" y="5" width="20" height="20" fill="none" stroke="black"/></svg>`))
+// square is a small drawing that takes little time.
+const square = `<svg xmlns="http://www.w3.org/2000/svg" width="30mm" height="30mm" viewBox="0 0 30 30">
+<rect x="5" y="5" width="20" height="20" fill="none" stroke="black"/></svg>`
+
+// submit hands in a drawing that is cut in plywood on the lidded cutter and returns its one run.
+func (s *site) submit(thyme *caller, svg string) string {
+	drawing := thyme.handIn("drawing.svg", []byte(svg))
 	plywood := at(thyme.get("/materials").list("materials"), "name", "poplar plywood")
 	plan := thyme.post("/plans", object{"drawing_id": drawing.str("id"), "machine_id": s.machine.ID, "tool": "beam",
 		"material_id": plywood.str("id"), "stock_id": at(plywood.list("stock"), "lot", "P118").str("id"), "default_operation": "cut"})
-	return thyme.post("/jobs", object{"title": "square", "plan": plan.str("digest"), "copies": 1}).list("runs")[0].str("id")
+	return thyme.post("/jobs", object{"title": "drawer front", "plan": plan.str("digest"), "copies": 1}).list("runs")[0].str("id")
 }
 
 // toTheEnd brings a run to closed from wherever it is and says how many further sign-offs it took.
