@@ -21,6 +21,8 @@ has_postgres || missing="$missing postgresql"
 if [ "$want" = test ]; then
 	# The race detector needs a C compiler and the C library's headers.
 	{ has gcc && echo '#include <stdlib.h>' | gcc -E - >/dev/null 2>&1; } || missing="$missing gcc libc6-dev"
+	has curl || missing="$missing curl"
+	has jq || missing="$missing jq"
 	has chromium || has chromium-browser || missing="$missing chromium fonts-dejavu-core"
 fi
 [ -z "$missing" ] && exit 0
