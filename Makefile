@@ -3,7 +3,7 @@ SHELL := /bin/sh
 export GOFLAGS := -buildvcs=false
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: help try build test check generate generate-check install-try install-test clean
+.PHONY: help try build test check generate install-try install-test clean
 
 help: ## list the targets
 	@grep -E '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 18

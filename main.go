@@ -120,7 +120,11 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
-	fmt.Printf("ready http://%s\n", listener.Addr())
+	scheme := "http"
+	if tlsConfig != nil {
+		scheme = "https"
+	}
+	fmt.Printf("ready %s://%s\n", scheme, listener.Addr())
 	return server.Run(ctx)
 }
 

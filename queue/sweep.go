@@ -12,6 +12,8 @@ type Expirer interface {
 	ExpireChecklists(ctx context.Context) (int, error)
 	// ExpirePermits voids the permits that no worker took in time.
 	ExpirePermits(ctx context.Context) (int, error)
+	// ForgetKeys deletes the idempotency keys that are too old to bind anything.
+	ForgetKeys(ctx context.Context) (int, error)
 }
 
 // sweepEvery is how often time alone may change something. Nothing depends on it being exact: a
@@ -29,7 +31,7 @@ func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
 		case <-tick.C:
 		}
 		for name, expire := range map[string]func(context.Context) (int, error){
-			"checklists": store.ExpireChecklists, "permits": store.ExpirePermits,
+			"checklists": store.ExpireChecklists, "permits": store.ExpirePermits, "idempotency keys": store.ForgetKeys,
 		} {
 			if n, err := expire(ctx); err != nil && ctx.Err() == nil {
 				log.Error("sweep", "what", name, "error", err)

@@ -74,7 +74,6 @@ type (
 	evMachine  struct{ event driver.Event }
 	evPrepared struct {
 		offer  broker.Offer
-		facts  planFacts
 		reason string // empty: ready
 	}
 	evPlan struct {

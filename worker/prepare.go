@@ -29,9 +29,6 @@ type preparation struct {
 	wait   []func(error) // deliveries to be acknowledged
 }
 
-// planFacts is what preparing a plan found in it.
-type planFacts struct{ totalMS, purgeS int64 }
-
 // onOffer prepares what is offered. Offers are states: an older revision changes nothing, the same
 // one again is answered with the first result.
 func (c *core) onOffer(o broker.Offer, done func(error)) {

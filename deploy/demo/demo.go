@@ -13,8 +13,10 @@ import (
 	"io/fs"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
+	"github.com/google/uuid"
 	"golang.org/x/sync/errgroup"
 
 	"kerfgate/api"
@@ -99,16 +101,53 @@ func SignIns(dir string) ([]SignIn, error) {
 
 // Config is what Fill needs.
 type Config struct {
-	Store   *db.Store
-	SignIns []SignIn
+	Store *db.Store
+	Load  *Load
 	// Enrol makes the worker's folder for a bay and returns its public key.
 	Enrol func(bay string) (publicKey string, err error)
 }
 
-// Fill loads the workshop into a site that has no machine yet; otherwise it does nothing.
+// Load is the demo's accounts and machines: what takes time to make.
+type Load struct {
+	SignIns  []SignIn
+	machines []Machine
+	hashes   []string
+	once     sync.Once
+	made     chan error
+}
+
+// NewLoad makes nothing yet.
+func NewLoad(signIns []SignIn) *Load {
+	return &Load{SignIns: signIns, hashes: make([]string, len(signIns)), made: make(chan error, 1)}
+}
+
+// Begin makes the accounts' password hashes and measures the machines' cut-off, while database and
+// broker start; Fill begins with it where nobody did.
+func (l *Load) Begin(ctx context.Context) {
+	l.once.Do(func() {
+		go func() {
+			var group errgroup.Group
+			group.Go(func() error { l.machines = Machines(); return nil })
+			for i, p := range l.SignIns {
+				group.Go(func() (err error) {
+					l.hashes[i], err = api.HashPassword(ctx, p.Password)
+					return err
+				})
+			}
+			l.made <- group.Wait()
+		}()
+	})
+}
+
+// Fill loads the workshop. What is there already stays as it is, so a start that was cut short is
+// made whole by the next one.
 func Fill(ctx context.Context, cfg Config) error {
-	found, err := cfg.Store.Machines(ctx)
-	if err != nil || len(found) > 0 {
+	done, err := filled(ctx, cfg)
+	if err != nil || done {
+		return err
+	}
+	cfg.Load.Begin(ctx)
+	if err := <-cfg.Load.made; err != nil {
 		return err
 	}
 	actors, err := addPeople(ctx, cfg)
@@ -120,20 +159,9 @@ func Fill(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return fmt.Errorf("demo materials: %w", err)
 	}
-	machines := make(map[string]db.Machine)
-	for _, m := range Machines() {
-		key, err := cfg.Enrol(m.Bay)
-		if err != nil {
-			return fmt.Errorf("enrol the worker of %s: %w", m.Bay, err)
-		}
-		added, err := cfg.Store.AddMachine(ctx, admin, db.NewMachine{Name: m.Name, Bay: m.Bay, Profile: m.Profile, Tool: m.Tool, WorkerKey: key})
-		if err != nil {
-			return fmt.Errorf("demo machine %s: %w", m.Bay, err)
-		}
-		machines[m.Bay] = added
-		if _, err := cfg.Store.Authorise(ctx, admin, actors["rowan"].Person, added.ID, time.Now().AddDate(1, 0, 0)); err != nil {
-			return err
-		}
+	machines, err := addMachines(ctx, cfg, admin, actors["rowan"])
+	if err != nil {
+		return fmt.Errorf("demo machines: %w", err)
 	}
 	if err := proveSettings(ctx, cfg.Store, admin, machines, stock); err != nil {
 		return fmt.Errorf("demo settings: %w", err)
@@ -141,75 +169,152 @@ func Fill(ctx context.Context, cfg Config) error {
 	return addJobs(ctx, cfg.Store, actors["thyme"], machines, stock)
 }
 
-// addPeople hashes the passwords side by side: that is what takes time.
+// filled says whether the last thing that Fill makes is there.
+func filled(ctx context.Context, cfg Config) (bool, error) {
+	thyme, _, err := cfg.Store.PersonBySignIn(ctx, "thyme")
+	if errors.Is(err, db.ErrNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	titles, err := jobTitles(ctx, cfg.Store, db.Actor{Person: thyme.ID, Role: thyme.Role})
+	return titles[jobs[len(jobs)-1].title], err
+}
+
 func addPeople(ctx context.Context, cfg Config) (map[string]db.Actor, error) {
-	hashes := make([]string, len(cfg.SignIns))
-	var group errgroup.Group
-	for i, p := range cfg.SignIns {
-		group.Go(func() (err error) {
-			hashes[i], err = api.HashPassword(ctx, p.Password)
-			return err
-		})
-	}
-	if err := group.Wait(); err != nil {
-		return nil, err
-	}
 	actors := make(map[string]db.Actor)
-	for i, p := range cfg.SignIns {
-		added, err := cfg.Store.AddPerson(ctx, db.System, db.NewPerson{SignInName: p.Name, Name: p.Called, Role: p.role, PasswordHash: hashes[i]})
+	for i, p := range cfg.Load.SignIns {
+		found, _, err := cfg.Store.PersonBySignIn(ctx, p.Name)
+		if errors.Is(err, db.ErrNotFound) {
+			found, err = cfg.Store.AddPerson(ctx, db.System, db.NewPerson{SignInName: p.Name, Name: p.Called, Role: p.role, PasswordHash: cfg.Load.hashes[i]})
+		}
 		if err != nil {
 			return nil, err
 		}
-		actors[p.Name] = db.Actor{Person: added.ID, Role: added.Role}
+		actors[p.Name] = db.Actor{Person: found.ID, Role: found.Role}
 	}
 	return actors, nil
 }
 
+// shelf is what the workshop cuts: three kinds of sheet, a lot each.
+var shelf = []struct {
+	material material.Material
+	stock    material.Stock
+	count    int64
+}{
+	{material.Material{Name: "poplar plywood", Composition: "poplar veneer, urea glue", ColourClass: "light",
+		Hazards: []string{"smoke and formaldehyde from the glue"}, Verdict: material.Allowed},
+		material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200, SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 24},
+	{material.Material{Name: "card", Composition: "dyed, uncoated paper fibre", ColourClass: "mid",
+		Hazards: []string{"takes fire easily", "smoke"}, Verdict: material.WithCare},
+		material.Stock{Lot: "C204", Colour: "fern", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}, 60},
+	{material.Material{Name: "wool felt", Composition: "wool, no synthetic fibre", ColourClass: "dark",
+		Hazards: []string{"smell and smoke", "glows on at edges"}, Verdict: material.WithCare},
+		material.Stock{Lot: "F061", Colour: "moss", ThicknessUM: 3000, ToleranceUM: 400, SheetWidthUM: 300_000, SheetHeightUM: 300_000}, 12},
+}
+
 func addMaterials(ctx context.Context, store *db.Store, admin db.Actor) (map[string]db.Stock, error) {
-	shelf := []struct {
-		material material.Material
-		stock    material.Stock
-		count    int64
-	}{
-		{material.Material{Name: "poplar plywood", Composition: "poplar veneer, urea glue", ColourClass: "light",
-			Hazards: []string{"smoke and formaldehyde from the glue"}, Verdict: material.Allowed},
-			material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200, SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 24},
-		{material.Material{Name: "card", Composition: "dyed, uncoated paper fibre", ColourClass: "mid",
-			Hazards: []string{"takes fire easily", "smoke"}, Verdict: material.WithCare},
-			material.Stock{Lot: "C204", Colour: "fern", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}, 60},
-		{material.Material{Name: "wool felt", Composition: "wool, no synthetic fibre", ColourClass: "dark",
-			Hazards: []string{"smell and smoke", "glows on at edges"}, Verdict: material.WithCare},
-			material.Stock{Lot: "F061", Colour: "moss", ThicknessUM: 3000, ToleranceUM: 400, SheetWidthUM: 300_000, SheetHeightUM: 300_000}, 12},
+	there, err := store.Materials(ctx)
+	if err != nil {
+		return nil, err
 	}
+	kinds := make(map[string]db.Material)
 	out := make(map[string]db.Stock)
-	for _, s := range shelf {
-		m, err := store.AddMaterial(ctx, admin, s.material)
-		if err != nil {
-			return nil, err
+	for _, m := range there {
+		kinds[m.Name] = m
+		for _, st := range m.Stock {
+			out[m.Name] = st
 		}
-		if out[s.material.Name], err = store.AddStock(ctx, admin, m.ID, s.stock, s.count); err != nil {
-			return nil, err
+	}
+	for _, s := range shelf {
+		name := s.material.Name
+		if _, ok := kinds[name]; !ok {
+			if kinds[name], err = store.AddMaterial(ctx, admin, s.material); err != nil {
+				return nil, err
+			}
+		}
+		if _, ok := out[name]; !ok {
+			if out[name], err = store.AddStock(ctx, admin, kinds[name].ID, s.stock, s.count); err != nil {
+				return nil, err
+			}
 		}
 	}
 	return out, nil
 }
 
-// proveSettings records what the demo's imaginary settings grids have proven.
+func addMachines(ctx context.Context, cfg Config, admin, operator db.Actor) (map[string]db.Machine, error) {
+	there, err := cfg.Store.Machines(ctx)
+	if err != nil {
+		return nil, err
+	}
+	machines := make(map[string]db.Machine)
+	for _, m := range there {
+		machines[m.Bay] = m
+	}
+	held, err := cfg.Store.Authorisations(ctx, operator.Person)
+	if err != nil {
+		return nil, err
+	}
+	trained := make(map[uuid.UUID]bool)
+	for _, a := range held {
+		trained[a.Machine] = true
+	}
+	for _, m := range cfg.Load.machines {
+		if _, ok := machines[m.Bay]; !ok {
+			key, err := cfg.Enrol(m.Bay)
+			if err != nil {
+				return nil, fmt.Errorf("enrol the worker of %s: %w", m.Bay, err)
+			}
+			if machines[m.Bay], err = cfg.Store.AddMachine(ctx, admin, db.NewMachine{Name: m.Name, Bay: m.Bay, Profile: m.Profile, Tool: m.Tool, WorkerKey: key}); err != nil {
+				return nil, fmt.Errorf("%s: %w", m.Bay, err)
+			}
+		}
+		if id := machines[m.Bay].ID; !trained[id] {
+			if _, err := cfg.Store.Authorise(ctx, admin, operator.Person, id, time.Now().AddDate(1, 0, 0)); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return machines, nil
+}
+
+// proven is what the demo's imaginary settings grids have shown.
+var proven = []struct {
+	bay, tool, material, operation string
+	mmPerS, permille, passes       int64
+}{
+	{"Bay 1", "beam", "poplar plywood", "cut", 14, 800, 1}, {"Bay 1", "beam", "poplar plywood", "mark", 90, 180, 1},
+	{"Bay 1", "beam", "card", "cut", 45, 250, 1}, {"Bay 1", "beam", "card", "mark", 150, 90, 1},
+	{"Bay 1", "beam", "wool felt", "cut", 30, 400, 1}, {"Bay 1", "beam", "wool felt", "mark", 120, 120, 1},
+	{"Bay 2", "beam", "poplar plywood", "mark", 20, 1000, 1}, {"Bay 2", "beam", "card", "cut", 8, 1000, 1},
+	{"Bay 2", "beam", "card", "mark", 40, 1000, 1},
+	{"Bay 2", "pen", "card", "draw", 40, 1000, 1}, {"Bay 2", "pen", "poplar plywood", "draw", 40, 1000, 1},
+	{"Bay 3", "pen", "card", "draw", 90, 1000, 1}, {"Bay 3", "pen", "poplar plywood", "draw", 60, 1000, 1},
+	{"Bay 3", "pen", "wool felt", "draw", 40, 1000, 1},
+}
+
 func proveSettings(ctx context.Context, store *db.Store, admin db.Actor, machines map[string]db.Machine, stock map[string]db.Stock) error {
-	for _, s := range []struct {
-		bay, tool, material, operation string
-		mmPerS, permille, passes       int64
-	}{
-		{"Bay 1", "beam", "poplar plywood", "cut", 14, 800, 1}, {"Bay 1", "beam", "poplar plywood", "mark", 90, 180, 1},
-		{"Bay 1", "beam", "card", "cut", 45, 250, 1}, {"Bay 1", "beam", "card", "mark", 150, 90, 1},
-		{"Bay 1", "beam", "wool felt", "cut", 30, 400, 1}, {"Bay 1", "beam", "wool felt", "mark", 120, 120, 1},
-		{"Bay 2", "beam", "poplar plywood", "mark", 20, 1000, 1}, {"Bay 2", "beam", "card", "cut", 8, 1000, 1},
-		{"Bay 2", "beam", "card", "mark", 40, 1000, 1},
-		{"Bay 2", "pen", "card", "draw", 40, 1000, 1}, {"Bay 2", "pen", "poplar plywood", "draw", 40, 1000, 1},
-		{"Bay 3", "pen", "card", "draw", 90, 1000, 1}, {"Bay 3", "pen", "poplar plywood", "draw", 60, 1000, 1},
-		{"Bay 3", "pen", "wool felt", "draw", 40, 1000, 1},
-	} {
+	type key struct {
+		machine         uuid.UUID
+		tool, operation string
+		material        uuid.UUID
+	}
+	there := make(map[key]bool)
+	for _, m := range machines {
+		list, err := store.Settings(ctx, m.ID)
+		if err != nil {
+			return err
+		}
+		for _, s := range list {
+			there[key{m.ID, s.Tool, s.Operation, s.Material}] = true
+		}
+	}
+	for _, s := range proven {
 		m, st := machines[s.bay], stock[s.material]
+		if there[key{m.ID, s.tool, s.operation, st.Material}] {
+			continue
+		}
 		tool, _ := m.Profile.Tool(s.tool)
 		if _, err := store.ProveSetting(ctx, admin, db.Setting{Machine: m.ID, Tool: s.tool, Material: st.Material, ThicknessUM: st.ThicknessUM,
 			Setting: material.Setting{Operation: s.operation, SpeedUMPerS: s.mmPerS * 1000, PowerPermille: s.permille, Passes: s.passes,
@@ -220,17 +325,27 @@ func proveSettings(ctx context.Context, store *db.Store, admin db.Actor, machine
 	return nil
 }
 
+// jobs wait on the board when the demo starts.
+var jobs = []struct {
+	title, file, bay, tool, material string
+	operation                        plan.Operation
+	marked                           string // group letter that is marked, not cut
+	copies                           int64
+}{
+	{"bed sign", "bed-sign.svg", "Bay 1", "beam", "poplar plywood", plan.Cut, "B", 2},
+	{"plant labels", "plant-labels.svg", "Bay 2", "beam", "card", plan.Cut, "B", 1},
+	{"bed sign, drawn", "bed-sign.svg", "Bay 3", "pen", "card", plan.Draw, "", 1},
+}
+
 func addJobs(ctx context.Context, store *db.Store, member db.Actor, machines map[string]db.Machine, stock map[string]db.Stock) error {
-	for _, j := range []struct {
-		title, file, bay, tool, material string
-		operation                        plan.Operation
-		marked                           string // group letter that is marked, not cut
-		copies                           int64
-	}{
-		{"bed sign", "bed-sign.svg", "Bay 1", "beam", "poplar plywood", plan.Cut, "B", 2},
-		{"plant labels", "plant-labels.svg", "Bay 2", "beam", "card", plan.Cut, "", 1},
-		{"bed sign, drawn", "bed-sign.svg", "Bay 3", "pen", "card", plan.Draw, "", 1},
-	} {
+	there, err := jobTitles(ctx, store, member)
+	if err != nil {
+		return err
+	}
+	for _, j := range jobs {
+		if there[j.title] {
+			continue
+		}
 		data, err := drawings.ReadFile("drawings/" + j.file)
 		if err != nil {
 			return err
@@ -252,6 +367,16 @@ func addJobs(ctx context.Context, store *db.Store, member db.Actor, machines map
 		}
 	}
 	return nil
+}
+
+// jobTitles are the titles of a person's jobs; the demo's few are on the first page or long done.
+func jobTitles(ctx context.Context, store *db.Store, member db.Actor) (map[string]bool, error) {
+	list, err := store.Jobs(ctx, member, uuid.Nil, 1000)
+	titles := make(map[string]bool, len(list))
+	for _, j := range list {
+		titles[j.Title] = true
+	}
+	return titles, err
 }
 
 // WorkerFolder is where the worker of a bay lives below the data folder.

@@ -61,10 +61,11 @@ func noteKey(dir, name string, generate func() (secret, public string, err error
 			return nil, "", err
 		}
 		text = secret + "\n" + public
-		if err := Write(path, text); err != nil {
-			return nil, "", err
-		}
-		if err := os.WriteFile(filepath.Join(dir, name+".vkey"), []byte(public+"\n"), 0o644); err != nil {
+		if err := Write(path, text); errors.Is(err, fs.ErrExist) {
+			if text, err = Read(path); err != nil { // another server made it at the same moment
+				return nil, "", err
+			}
+		} else if err != nil {
 			return nil, "", err
 		}
 	} else if err != nil {
@@ -80,6 +81,13 @@ func noteKey(dir, name string, generate func() (secret, public string, err error
 	}
 	if _, err := note.NewVerifier(public); err != nil {
 		return nil, "", fmt.Errorf("%s: %w", path, err)
+	}
+	// Made whenever it is missing, also where the first start ended between the two files.
+	half := filepath.Join(dir, name+".vkey")
+	if _, err := os.Stat(half); errors.Is(err, fs.ErrNotExist) {
+		if err := os.WriteFile(half, []byte(public+"\n"), 0o644); err != nil {
+			return nil, "", err
+		}
 	}
 	return signer, public, nil
 }
@@ -97,7 +105,12 @@ func Seed(path string) (nkeys.KeyPair, error) {
 	if err != nil {
 		return nil, err
 	}
-	return pair, Write(path, string(seed))
+	if err := Write(path, string(seed)); errors.Is(err, fs.ErrExist) {
+		return ReadSeed(path) // another process made it at the same moment
+	} else if err != nil {
+		return nil, err
+	}
+	return pair, nil
 }
 
 // ReadSeed reads a key pair for the broker. Errors: ErrMode, fs.ErrNotExist.
@@ -126,13 +139,14 @@ func Read(path string) (string, error) {
 	return strings.TrimRight(string(data), "\n"), err
 }
 
-// Write puts a secret into a new file that nobody else can read, whole or not at all.
+// Write puts a secret into a new file that nobody else can read, whole or not at all. Errors:
+// fs.ErrExist, and then the file that is there stays.
 func Write(path, text string) error {
-	tmp := path + ".new"
-	f, err := os.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".*.new") // mode 0600
 	if err != nil {
 		return err
 	}
+	defer os.Remove(f.Name()) // its content has the other name by then, or is not wanted
 	_, err = f.WriteString(text + "\n")
 	if err == nil {
 		err = f.Sync()
@@ -141,7 +155,7 @@ func Write(path, text string) error {
 		err = closeErr
 	}
 	if err == nil {
-		err = os.Rename(tmp, path)
+		err = os.Link(f.Name(), path) // never over a key that is in use
 	}
 	if err != nil {
 		return err

@@ -120,7 +120,7 @@ func (s *site) fill() {
 	if s.signIns, err = demo.SignIns(s.dir); err != nil {
 		s.t.Fatal(err)
 	}
-	if err := demo.Fill(ctx, demo.Config{Store: s.store, SignIns: s.signIns, Enrol: func(bay string) (string, error) {
+	if err := demo.Fill(ctx, demo.Config{Store: s.store, Load: demo.NewLoad(s.signIns), Enrol: func(bay string) (string, error) {
 		return workerd.Enrol(demo.WorkerFolder(s.dir, bay), s.keys.PermitPublic)
 	}}); err != nil {
 		s.t.Fatal(err)

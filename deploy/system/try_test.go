@@ -181,3 +181,33 @@ func TestCommandLineRefusals(t *testing.T) {
 		}
 	}
 }
+
+// A first start that is cut short at any moment is made whole by the next one.
+func TestTryKilledWhileStarting(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(dataDir(t), "data")
+	for _, after := range []time.Duration{300, 900, 1500, 2100, 2500, 2900} {
+		cmd := exec.Command(program, "try", "--data", dir, "--listen", "127.0.0.1:0")
+		cmd.Stderr = testLog{t}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(after * time.Millisecond) // the moment itself is what is tried
+		if err := cmd.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		_ = cmd.Wait() // killed
+		waitsForNoProcess(t, dir)
+	}
+	h := startTry(t, dir)
+	if got := len(h.as(t, "thyme").get("/jobs").list("jobs")); got != 3 {
+		t.Errorf("the demo has %d jobs, want 3", got)
+	}
+	lanes := h.as(t, "rowan").get("/board").list("lanes")
+	if len(lanes) != 3 {
+		t.Errorf("%d lanes", len(lanes))
+	}
+	if status, body, err := h.as(t, "juniper").try("GET", "/logbook/check", nil, ""); err != nil || status != 200 {
+		t.Errorf("the logbook: %d %v %s", status, err, body)
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"net"
 	"os"
@@ -71,12 +72,29 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
+	signIns, err := demo.SignIns(cfg.Dir)
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	load := demo.NewLoad(signIns)
+	if _, err := os.Stat(filepath.Join(cfg.Dir, "nats")); errors.Is(err, fs.ErrNotExist) {
+		load.Begin(ctx) // a new data folder will want it
+	}
 	// Below come in order: what is stopped last starts first.
 	base, stopBase := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopBase()
 	var ground errgroup.Group
 	ground.Go(func() error { defer stopBase(); return pg.Run(base) })
-	ground.Go(func() error { defer stopBase(); return nats.Run(base) })
+	ground.Go(func() error {
+		defer stopBase()
+		// The database's lock on the folder keeps a second one out of the broker's files as well.
+		select {
+		case <-pg.Ready():
+			return nats.Run(base)
+		case <-base.Done():
+			return nil
+		}
+	})
 	err = func() error {
 		for _, ready := range []<-chan struct{}{pg.Ready(), nats.Ready()} {
 			select {
@@ -87,7 +105,7 @@ func Run(ctx context.Context, cfg Config) error {
 				return nil
 			}
 		}
-		return house{cfg, keys, pg, nats, listener, began}.run(ctx, base)
+		return house{cfg, keys, pg, nats, listener, load, began}.run(ctx, base)
 	}()
 	stopBase()
 	groundErr := ground.Wait()
@@ -139,6 +157,7 @@ type house struct {
 	pg       *cluster.Cluster
 	nats     *embedded.Broker
 	listener net.Listener
+	load     *demo.Load
 	began    time.Time
 }
 
@@ -146,16 +165,12 @@ func (h house) run(ctx, base context.Context) error {
 	if err := h.migrate(ctx); err != nil {
 		return err
 	}
-	signIns, err := demo.SignIns(h.cfg.Dir)
-	if err != nil {
-		return err
-	}
 	server, err := serve.Open(ctx, serve.Config{DatabaseURL: h.pg.URL(cluster.App, cluster.Database), InProcess: h.nats, Keys: h.keys,
 		Site: db.Site{Name: siteName, Kind: db.SiteWorkshop, FireWatchMinutes: 30}, Listener: h.listener, Log: h.cfg.Log})
 	if err != nil {
 		return err
 	}
-	if err := h.fill(ctx, server.Store, signIns); err != nil {
+	if err := h.fill(ctx, server.Store); err != nil {
 		server.Close()
 		return err
 	}
@@ -176,7 +191,7 @@ func (h house) run(ctx, base context.Context) error {
 	group.Go(func() error {
 		select {
 		case err := <-served:
-			served <- err
+			served <- nil // told here
 			if err == nil && groupCtx.Err() == nil {
 				err = errBase
 			}
@@ -185,7 +200,7 @@ func (h house) run(ctx, base context.Context) error {
 			return nil
 		}
 	})
-	h.announce(signIns)
+	h.announce()
 	err = group.Wait()
 	stopServing()
 	return errors.Join(err, <-served)
@@ -199,17 +214,17 @@ func (h house) migrate(ctx context.Context) error {
 	return errors.Join(migration.Up(ctx, owner), owner.Close())
 }
 
-func (h house) fill(ctx context.Context, store *db.Store, signIns []demo.SignIn) error {
-	return demo.Fill(ctx, demo.Config{Store: store, SignIns: signIns, Enrol: func(bay string) (string, error) {
+func (h house) fill(ctx context.Context, store *db.Store) error {
+	return demo.Fill(ctx, demo.Config{Store: store, Load: h.load, Enrol: func(bay string) (string, error) {
 		return workerd.Enrol(demo.WorkerFolder(h.cfg.Dir, bay), h.keys.PermitPublic)
 	}})
 }
 
-func (h house) announce(signIns []demo.SignIn) {
+func (h house) announce() {
 	address := "http://" + h.listener.Addr().String()
 	fmt.Fprintf(h.cfg.Out, "Kerfgate is ready after %.1f s: %s\n\n", time.Since(h.began).Seconds(), address)
 	fmt.Fprintf(h.cfg.Out, "  sign in as   password           who\n")
-	for _, s := range signIns {
+	for _, s := range h.load.SignIns {
 		fmt.Fprintf(h.cfg.Out, "  %-12s %-18s %s\n", s.Name, s.Password, s.What)
 	}
 	fmt.Fprintf(h.cfg.Out, `

@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 
 	"github.com/google/uuid"
 	"github.com/nats-io/nats.go"
@@ -96,8 +97,20 @@ func Run(ctx context.Context, cfg Config) error {
 		return err
 	}
 	defer folder.Close()
+	// The worker hears what becomes of its connection; it is made after it.
+	var w atomic.Pointer[worker.Worker]
 	conn, stop, err := dial(cfg, func(name string) broker.Connection {
-		return broker.Connection{URL: cfg.BrokerURL, TLS: cfg.BrokerTLS, Key: key, Inbox: broker.InboxPrefix(cfg.Machine), Name: name, Log: cfg.Log}
+		return broker.Connection{URL: cfg.BrokerURL, TLS: cfg.BrokerTLS, Key: key, Inbox: broker.InboxPrefix(cfg.Machine), Name: name, Log: cfg.Log,
+			Changed: func(up bool) {
+				if w := w.Load(); w != nil {
+					w.Connected(up)
+				}
+			},
+			Problem: func(err error) {
+				if w := w.Load(); w != nil && errors.Is(err, broker.ErrSlow) {
+					w.BrokerLost()
+				}
+			}}
 	})
 	if err != nil {
 		return err
@@ -108,7 +121,7 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return err
 	}
-	w, err := worker.New(worker.Config{
+	made, err := worker.New(worker.Config{
 		Machine: cfg.Machine, MachineKey: public, ServerKeys: verifiers, Folder: folder, Driver: drivers(cfg),
 		Link: func(h broker.Handlers) (worker.Link, error) {
 			return broker.NewClient(broker.ClientConfig{Conn: conn, StopConn: stop, Key: key, Machine: cfg.Machine, Handlers: h, Log: cfg.Log})
@@ -119,7 +132,8 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return err
 	}
-	return w.Run(ctx)
+	w.Store(made)
+	return made.Run(ctx)
 }
 
 func dial(cfg Config, connection func(name string) broker.Connection) (conn, stop *nats.Conn, err error) {

@@ -23,7 +23,11 @@ const (
 
 // follow reads the logbook from where the follower stands and tells the machines concerned, on
 // every nudge and every few seconds. It moves the follower only after the broker has acknowledged.
-func (s *Server) follow(ctx context.Context, enrolled chan struct{}) {
+func (s *Server) follow(ctx context.Context, enrolled chan struct{}, kept <-chan struct{}) {
+	select {
+	case <-kept: // there is nothing to publish to before
+	case <-ctx.Done():
+	}
 	told := map[uuid.UUID][sha256.Size]byte{} // lockout statements that went out
 	for ctx.Err() == nil {
 		wait := followPoll

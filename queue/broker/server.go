@@ -123,8 +123,9 @@ func (s *Server) Run(ctx context.Context) error {
 		return err
 	}
 	enrolled := make(chan struct{}, 1)
-	owned.Go(func() { s.keepStreams(ctx) })
-	owned.Go(func() { s.follow(ctx, enrolled) })
+	kept := make(chan struct{})
+	owned.Go(func() { s.keepStreams(ctx, kept) })
+	owned.Go(func() { s.follow(ctx, enrolled, kept) })
 
 	poll := time.NewTicker(workersPoll)
 	defer poll.Stop()

@@ -87,7 +87,8 @@ const (
 
 // keepStreams makes streams and consumers at start and whenever one is missing. A lost stream is
 // a boring event: offers are made anew from the runs, reports from the workers' journals.
-func (s *Server) keepStreams(ctx context.Context) {
+// The first time that all is there, kept is closed.
+func (s *Server) keepStreams(ctx context.Context, kept chan<- struct{}) {
 	owed := true // every waiting run is to be offered
 	for start := true; ctx.Err() == nil; {
 		wait := streamPoll
@@ -107,6 +108,9 @@ func (s *Server) keepStreams(ctx context.Context) {
 			s.log.Warn("streams", "error", err)
 			wait = streamRetry
 		default:
+			if start {
+				close(kept)
+			}
 			owed, start = false, false
 		}
 		timer := time.NewTimer(wait)
