@@ -15,9 +15,6 @@ import (
 	"kerfgate/plan/canon"
 )
 
-// maxCopies bounds a job; every copy is a run.
-const maxCopies = 500
-
 // ListJobs is GET /jobs.
 func (s *Server) ListJobs(ctx context.Context, request wire.ListJobsRequestObject) (wire.ListJobsResponseObject, error) {
 	limit, err := pageLimit(request.Params.Limit)
@@ -60,8 +57,8 @@ func newJob(body wire.NewJob) (db.NewJob, error) {
 	if n := utf8.RuneCountInString(title); n == 0 || n > 200 {
 		return db.NewJob{}, invalid("title", "the title is missing or too long", "give 1 to 200 characters")
 	}
-	if body.Copies < 1 || body.Copies > maxCopies {
-		return db.NewJob{}, invalid("copies", "that many copies are not possible", fmt.Sprintf("give 1 to %d", maxCopies))
+	if body.Copies < 1 || body.Copies > db.MaxCopies {
+		return db.NewJob{}, invalid("copies", "that many copies are not possible", fmt.Sprintf("give 1 to %d", db.MaxCopies))
 	}
 	digest, err := canon.Parse(body.Plan)
 	if err != nil {

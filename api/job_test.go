@@ -4,11 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"os"
+	"strings"
 	"testing"
 
 	"github.com/google/uuid"
 
 	"kerfgate/api/wire"
+	"kerfgate/db"
 	"kerfgate/queue"
 )
 
@@ -61,5 +64,25 @@ func TestIfMatch(t *testing.T) {
 	w.as(t, member, http.MethodPost, path+"/withdraw", "", http.StatusOK, &job, "If-Match", rec.Header().Get("ETag"))
 	if job.State != string(queue.JobWithdrawn) {
 		t.Errorf("state %s", job.State)
+	}
+}
+
+// TestCopies: the store, the API's answers and its description have one limit.
+func TestCopies(t *testing.T) {
+	t.Parallel()
+	digest := strings.Repeat("ab", 32)
+	for copies, want := range map[int64]bool{0: false, 1: true, db.MaxCopies: true, db.MaxCopies + 1: false} {
+		if _, err := newJob(wire.NewJob{Title: "bed sign", Plan: digest, Copies: copies}); (err == nil) != want {
+			t.Errorf("%d copies: %v", copies, err)
+		}
+	}
+	description, err := os.ReadFile("openapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, schema, _ := strings.Cut(string(description), "\n    NewJob:\n")
+	want := fmt.Sprintf("copies: {type: integer, format: int64, minimum: 1, maximum: %d}", db.MaxCopies)
+	if _, after, _ := strings.Cut(schema, "copies: "); !strings.HasPrefix("copies: "+after, want) {
+		t.Errorf("openapi.yaml does not say %q", want)
 	}
 }

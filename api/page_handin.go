@@ -325,7 +325,7 @@ func readHandIn(c echo.Context) (handInForm, error) {
 // handInView fills the page without a plan.
 func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, error) {
 	ctx := c.Request().Context()
-	v := web.HandInView{Shell: s.shell(c, "Hand in", "/hand-in"), JobTitle: form.title, Copies: max(1, form.copies), Due: form.due}
+	v := web.HandInView{Shell: s.shell(c, "Hand in", "/hand-in"), JobTitle: form.title, Copies: max(1, form.copies), MaxCopies: db.MaxCopies, Due: form.due}
 	machines, err := s.store.Machines(ctx)
 	if err != nil {
 		return v, err

@@ -15,7 +15,7 @@ func planView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
 	n := p.Numbers
 	on := web.OnWord(p.ToolKind == machine.ToolBeam)
 	v := &web.PlanView{Digest: digest.String(), Short: digest.Short(), Planner: p.Planner,
-		Picture: web.PlanSVG(web.Picture{ID: id, Plan: p}), Pieces: web.PieceWords(p)}
+		Picture: web.PlanSVG(p, id), Pieces: web.PieceWords(p)}
 	v.Numbers = []web.NumberView{
 		{Name: "takes", Value: web.Duration(n.TotalMS), Inputs: []string{
 			on + " " + web.Duration(n.BeamMS), "travel " + web.Duration(n.TravelMS), "switch delays and rests " + web.Duration(n.WaitMS)}},
@@ -36,7 +36,7 @@ func planView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
 	for _, w := range p.Warnings {
 		v.Warnings = append(v.Warnings, web.Reason{What: sentence(w.What), Next: sentence(w.Next), Value: w.Where})
 	}
-	v.Legend = legend(p)
+	v.Legend = web.Legend(p)
 	return v
 }
 
@@ -51,31 +51,6 @@ func lengths(n plan.Numbers) []string {
 		}
 	}
 	return append(all, "besides, travel "+web.Length(n.TravelUM))
-}
-
-// legend explains the lines that the picture has.
-func legend(p *plan.Plan) []web.LegendView {
-	has := map[plan.Operation]bool{}
-	for _, s := range p.Strokes {
-		has[s.Operation] = true
-	}
-	var all []web.LegendView
-	for _, op := range []plan.Operation{plan.Cut, plan.Mark, plan.Engrave, plan.Draw} {
-		if has[op] {
-			all = append(all, web.LegendView{Operation: string(op), Words: string(op)})
-		}
-	}
-	off := "travel, beam off"
-	if p.ToolKind == machine.ToolPen {
-		off = "travel, pen up"
-	}
-	all = append(all, web.LegendView{Operation: "travel", Words: off})
-	for _, piece := range p.Pieces {
-		if piece.Dropout {
-			return append(all, web.LegendView{Operation: "drop-out", Words: "drop-out"})
-		}
-	}
-	return all
 }
 
 // orderWords tells the order of work: runs of strokes with the same operation.

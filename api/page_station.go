@@ -254,11 +254,11 @@ func (s *Server) stationPlan(ctx context.Context, l db.Lane, r db.Run, who reade
 		return err
 	}
 	p := row.Plan
-	picture := web.Picture{ID: "station", Plan: p}
 	if r.Placement != nil {
-		picture.Origin, picture.Bed = &r.Placement.Origin, &l.Machine.Profile.TravelUM
+		v.Picture = web.PlacedSVG(p, "plan", l.Machine.Profile, r.Placement.Origin)
+	} else {
+		v.Picture = web.PlanSVG(p, "plan")
 	}
-	v.Picture = web.PlanSVG(picture)
 	v.ToolOnMS, v.PurgeS = p.Numbers.BeamMS, p.PurgeS
 	v.Order, v.Pieces = orderWords(p), web.PieceWords(p)
 	v.Extents = web.Size(p.Extents.Width(), p.Extents.Height())

@@ -3,6 +3,7 @@ package api
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 	"log/slog"
 	"mime/multipart"
@@ -139,7 +140,7 @@ func TestPages_HandIn(t *testing.T) {
 	kind, body := p.uploadForm(t, "thyme.svg", dbtest.Square)
 	planned := p.ask(t, "member", http.MethodPost, "/hand-in", kind, body).wants(t, 303).Header.Get("Location")
 	shown := p.get(t, "member", planned).wants(t, 200, "thyme.svg", `class="letter">A<`, `value="cut" checked`, "1 piece, 1 drop-out",
-		"travel, beam off", `class="plan"`, "purge", `name="copies"`)
+		"travel, beam off", `class="plan"`, "purge", fmt.Sprintf(`name="copies" type="number" min="1" max="%d"`, db.MaxCopies))
 	drawing := field(t, shown.html, "drawing")
 
 	// Another operation for group A, as the page offers it.

@@ -48,9 +48,8 @@ func (s *Server) GetPlanPicture(ctx context.Context, request wire.GetPlanPicture
 	if err != nil {
 		return nil, err
 	}
-	var b bytes.Buffer
-	drawPlan(&b, row.Plan)
-	return wire.GetPlanPicture200ImageSvgXMLResponse{Body: &b, ContentLength: int64(b.Len())}, nil
+	picture := plan.Picture(row.Plan, "plan")
+	return wire.GetPlanPicture200ImageSvgXMLResponse{Body: bytes.NewReader(picture), ContentLength: int64(len(picture))}, nil
 }
 
 func (s *Server) planOf(ctx context.Context, text string) (db.PlanRow, error) {

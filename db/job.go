@@ -3,8 +3,10 @@ package db
 import (
 	"context"
 	"crypto/rand"
+	"fmt"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -47,19 +49,19 @@ type NewJob struct {
 	Due    *time.Time
 }
 
-// maxCopies of one job.
-const maxCopies = 200
+// MaxCopies bounds how many sheets one job asks for; every copy is a run.
+const MaxCopies = 200
 
 // SubmitJob queues a plan: one run a copy, and as many sheets reserved. Errors: ErrNotFound,
 // *Refused when something forbids it now (too few sheets, the profile changed since the plan).
 func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, error) {
 	n.Title = strings.TrimSpace(n.Title)
 	var no []checklist.Reason
-	if n.Title == "" || len(n.Title) > 120 {
+	if n.Title == "" || utf8.RuneCountInString(n.Title) > 120 {
 		no = append(no, checklist.Reason{What: "a job needs a title of at most 120 letters", Next: "name the finished object"})
 	}
-	if n.Copies < 1 || n.Copies > maxCopies {
-		no = append(no, checklist.Reason{What: "copies must be 1 to 200", Next: "choose how many sheets to cut"})
+	if n.Copies < 1 || n.Copies > MaxCopies {
+		no = append(no, checklist.Reason{What: fmt.Sprintf("copies must be 1 to %d", MaxCopies), Next: "choose how many sheets to cut"})
 	}
 	if len(no) > 0 {
 		return Job{}, &Refused{Reasons: no}
@@ -79,11 +81,11 @@ func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, erro
 		if err != nil {
 			return write{}, err
 		}
-		stock, _, err := s.stockWithMaterial(ctx, row.Stock)
+		stock, kind, err := s.stockWithMaterial(ctx, row.Stock)
 		if err != nil {
 			return write{}, err
 		}
-		if no := submitRefusals(row, m, stock, n.Copies); len(no) > 0 {
+		if no := submitRefusals(row, m, stock, kind, n.Copies); len(no) > 0 {
 			return write{}, &Refused{Reasons: no}
 		}
 		w := write{
@@ -110,8 +112,12 @@ func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, erro
 	return s.Job(ctx, actor, id)
 }
 
-func submitRefusals(row PlanRow, m Machine, stock Stock, copies int64) []checklist.Reason {
+// submitRefusals lists what no answer at the gate could cure, so that nothing queues in vain.
+func submitRefusals(row PlanRow, m Machine, stock Stock, kind Material, copies int64) []checklist.Reason {
 	var no []checklist.Reason
+	if tool, ok := m.Profile.Tool(row.Tool); ok {
+		no = checklist.ToolRefusals(m.Profile, tool, kind.Material)
+	}
 	if row.Plan.Profile != m.ProfileDigest {
 		no = append(no, checklist.Reason{What: "the machine's profile changed since this plan was made", Next: "make the plan again"})
 	}
@@ -127,6 +133,12 @@ func proposeRun(w *write, actor Actor, id, job, machine, stock uuid.UUID, plan c
 		args: []any{id, job, copy, machine, plan[:], stock}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.RunProposed, actor: actor, subjects: runSubjects(id, machine, job),
 		body: logbook.Body{logbook.FieldTo: string(queue.Proposed), "plan": plan[:]}})
+}
+
+// jobGoesOn guards a change that proposes another run of a job: a job that is withdrawn gets none, and
+// a withdrawal that has read the runs already finds its rev gone and reads them again.
+func jobGoesOn(id uuid.UUID) statement {
+	return statement{sql: `UPDATE job SET rev = rev + 1 WHERE id = $1 AND withdrawn_at IS NULL`, args: []any{id}, rows: 1}
 }
 
 // WithdrawJob takes a job back: runs that have not started are withdrawn and their sheets freed.
@@ -145,26 +157,28 @@ func (s *Store) WithdrawJob(ctx context.Context, actor Actor, id uuid.UUID, rev 
 		case job.WithdrawnAt != nil:
 			return write{}, refuse("the job is withdrawn already", "submit it anew if it is wanted after all")
 		}
+		freed := int64(0)
+		for _, r := range job.Runs {
+			if _, err := r.Phase.After(queue.Withdrawn); err == nil {
+				freed++
+			}
+		}
 		w := write{
-			statements: []statement{{sql: `UPDATE job SET withdrawn_at = now(), rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, job.Rev}, rows: 1}},
+			statements: []statement{
+				{sql: `UPDATE stock SET reserved = reserved - $2, rev = rev + 1 WHERE id = $1`, args: []any{job.Stock, freed}, rows: 1},
+				{sql: `UPDATE job SET withdrawn_at = now(), rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, job.Rev}, rows: 1}},
 			entries: []draft{{kind: logbook.JobWithdrawn, actor: actor,
 				subjects: []logbook.Subject{about(logbook.RoleJob, id), about(logbook.RoleMachine, job.Machine)}}},
 		}
-		freed := int64(0)
 		for _, r := range job.Runs {
 			move, err := r.Phase.After(queue.Withdrawn)
 			if err != nil {
 				continue // started or over: it goes on to its inspection
 			}
-			freed++
 			if r.Phase == queue.Permitted {
 				w.statements = append(w.statements, statement{sql: `UPDATE permit SET ended = 'voided' WHERE run = $1 AND ended = ''`, args: []any{r.ID}, rows: 1})
 			}
 			moveRun(&w, actor, r, move, "withdrawn by a person", nil)
-		}
-		if freed > 0 {
-			w.statements = append(w.statements, statement{sql: `UPDATE stock SET reserved = reserved - $2, rev = rev + 1 WHERE id = $1`,
-				args: []any{job.Stock, freed}, rows: 1})
 		}
 		return w, nil
 	})

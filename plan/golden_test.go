@@ -48,7 +48,7 @@ func TestI13_SameInputSameBytes(t *testing.T) {
 		}
 		got := fmt.Sprintf("planner %s\nplan %s\nlines %d %x\n", first.Planner, digest, n, lines.Sum(nil))
 		golden(t, name+".golden", []byte(got))
-		golden(t, name+".picture.svg", plan.Picture(first, bench()))
+		golden(t, name+".picture.svg", plan.Picture(first, "plan"))
 	}
 }
 

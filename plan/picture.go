@@ -6,145 +6,226 @@ import (
 	"slices"
 	"strconv"
 
-	"kerfgate/plan/canon"
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 )
 
-// ink is the one colour of pictures: near black, to lie on any light ground. Nothing is told by
-// colour; operations differ by their lines.
-const ink = "#1c1b19"
+// Colours of a picture that stands alone. Lines are drawn in currentColor and the two grounds have
+// class names, so that a page puts its own theme's in their place. Nothing is told by colour:
+// operations differ by their lines.
+const (
+	ink    = "#1c1b19"
+	ground = "#fffdf6"
+	stock  = "#efe5cf"
+)
 
-// mostPictureRows bounds how many lines of a filling a picture shows.
-const mostPictureRows = 2_000
+// mostPicturePoints bounds a picture's size: beyond it lines are drawn more coarsely.
+const mostPicturePoints = 20_000
 
-// Picture draws the plan on one sheet, a little in from the sheet's lower left corner since nobody
-// has placed it yet, as an SVG document to scale (one user unit is a millimetre): sheet edge, cut solid and thick, mark dashed,
-// engrave as the level lines that it consists of, draw thin, travel thin and dotted, drop-outs
-// hatched. It holds no script, no style and nothing of the drawing's bytes, and may be put into a
-// page as it is.
-func Picture(p *Plan, profile machine.Profile) []byte {
+// mostPictureTravels bounds how many ways between strokes a picture shows.
+const mostPictureTravels = 4_000
+
+// Picture draws the plan on its sheet, whose lower left corner lies at the plan's origin, as an SVG
+// document to scale (one user unit is a millimetre): sheet edge, cut solid and thick, mark dashed,
+// engrave as some of the level lines that it consists of, draw thin, travel thin and dotted,
+// drop-outs hatched, a dot at the origin.
+//
+// It holds no script, no style attribute and nothing of the drawing's bytes, and may be put into a
+// page as it is. The ids in it begin with id, which is a word of letters, digits and hyphens that no
+// other picture of the page has. A page sets the colour of .plan and the fill of .plan .ground and
+// .plan .sheet-edge; left alone, it is near black on a light ground.
+func Picture(p *Plan, id string) []byte {
 	sheet := geom.Box{Max: p.SheetSize}
-	spare := p.SheetSize.Sub(p.Extents.Max)
-	in := geom.Pt(max(0, min(5_000, spare.X/2)), max(0, min(5_000, spare.Y/2)))
-	return draw(p, profile, view{sheet: sheet, frame: sheet.Union(p.Extents.Move(in)), origin: in})
+	return newCanvas(sheet.Union(p.Extents)).draw(p, id, sheet)
 }
 
-// PicturePlaced draws the plan where it lies on the bed, with the machine's travel and hard stops
-// in thin lines. All are machine coordinates in µm.
-func PicturePlaced(p *Plan, profile machine.Profile, origin geom.Point, sheet geom.Box) []byte {
-	frame := profile.HardStops.Union(profile.TravelUM).Union(sheet).Union(p.Extents.Move(origin))
-	return draw(p, profile, view{sheet: sheet, frame: frame, origin: origin, bed: true})
+// PicturePlaced is Picture with the machine's hard stops and travel, both to scale, around the
+// sheet; origin is where the plan's origin lies on the bed, in machine coordinates (µm).
+func PicturePlaced(p *Plan, id string, profile machine.Profile, origin geom.Point) []byte {
+	sheet := geom.Box{Max: p.SheetSize}
+	back := geom.Pt(-origin.X, -origin.Y)
+	travel, stops := profile.TravelUM.Move(back), profile.HardStops.Move(back)
+	return newCanvas(sheet.Union(p.Extents).Union(travel).Union(stops)).draw(p, id, sheet, stops, travel)
 }
 
-// view is what a picture shows around the plan, in the coordinates of the bed.
-type view struct {
-	sheet, frame geom.Box
-	origin       geom.Point
-	bed          bool // with travel and hard stops
-}
-
-// canvas writes SVG; y is turned over, since SVG's grows downwards.
+// canvas writes SVG in the plan's coordinates; y is turned over, since SVG's grows downwards.
 type canvas struct {
 	bytes.Buffer
-	view
-	unit int64 // µm that look about as wide as a hair on the whole picture
+	frame geom.Box
+	unit  int64 // µm that look about as wide as a fine pen's line on the whole picture
+	near  int64 // points closer than this, in µm along x and y, count as one
 }
 
-func draw(p *Plan, profile machine.Profile, v view) []byte {
-	c := &canvas{view: v, unit: max(10, max(v.frame.Width(), v.frame.Height())/500)}
-	margin := 4 * c.unit
-	c.frame.Min, c.frame.Max = c.frame.Min.Sub(geom.Pt(margin, margin)), c.frame.Max.Add(geom.Pt(margin, margin))
-	// Names of parts must differ between pictures on one page.
-	name := canon.Sum(fmt.Appendf(nil, "%s %s %s %v %v", p.Drawing, p.Profile, p.Tool, p.Numbers, v)).Short()
+func newCanvas(frame geom.Box) *canvas {
+	unit := max(10, max(frame.Width(), frame.Height())/250)
+	margin := geom.Pt(5*unit, 5*unit)
+	return &canvas{frame: geom.Box{Min: frame.Min.Sub(margin), Max: frame.Max.Add(margin)}, unit: unit, near: unit / 8}
+}
+
+// draw writes the whole picture; bed is nothing, or hard stops and travel.
+func (c *canvas) draw(p *Plan, id string, sheet geom.Box, bed ...geom.Box) []byte {
+	u := c.unit
 	drops := 0
 	for _, piece := range p.Pieces {
 		if piece.Dropout {
 			drops++
 		}
 	}
-	fmt.Fprintf(c, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" role="img" aria-labelledby="plan-title-%s">`,
-		mm(c.frame.Width()), mm(c.frame.Height()), name)
-	fmt.Fprintf(c, `<title id="plan-title-%s">Plan, %s by %s mm; pieces: %d, drop-outs: %d</title>`,
-		name, mm(p.Extents.Width()), mm(p.Extents.Height()), len(p.Pieces)-drops, drops)
-	fmt.Fprintf(c, `<defs><pattern id="dropout-%s" width="%s" height="%s" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">`+
-		`<path d="M0 0V%s" fill="none" stroke="%s" stroke-width="%s"/></pattern></defs>`,
-		name, mm(5*c.unit), mm(5*c.unit), mm(5*c.unit), ink, mm(c.unit))
-	fmt.Fprintf(c, `<g fill="none" stroke="%s" stroke-linejoin="round">`, ink)
-	if c.bed {
-		c.box("hard-stops", profile.HardStops, c.unit/2, `stroke-opacity="0.45"`)
-		c.box("travel-range", profile.TravelUM, c.unit/2, fmt.Sprintf(`stroke-opacity="0.45" stroke-dasharray="%s %s"`, mm(6*c.unit), mm(3*c.unit)))
+	fmt.Fprintf(c, `<svg xmlns="http://www.w3.org/2000/svg" class="plan" width="%smm" height="%smm" viewBox="0 0 %[1]s %[2]s" color="%s" role="img" aria-labelledby="%s-title">`,
+		mm(c.frame.Width()), mm(c.frame.Height()), ink, id)
+	fmt.Fprintf(c, `<title id="%s-title">Plan, %s by %s mm on a sheet of %s by %s mm; pieces: %d, drop-outs: %d</title>`,
+		id, mm(p.Extents.Width()), mm(p.Extents.Height()), mm(sheet.Width()), mm(sheet.Height()), len(p.Pieces)-drops, drops)
+	fmt.Fprintf(c, `<defs><pattern id="%s-drop-out" width="%s" height="%[2]s" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">`+
+		`<path d="M0 0V%[2]s" fill="none" stroke="currentColor" stroke-width="%[3]s"/></pattern></defs>`, id, mm(u*18/10), mm(u/2))
+	c.box("ground", c.frame, `fill="`+ground+`"`)
+	c.WriteString(`<g fill="none" stroke="currentColor" stroke-linejoin="round">`)
+	c.box("sheet-edge", sheet, fmt.Sprintf(`fill="%s" stroke-width="%s"`, stock, mm(u)))
+	for i, class := range []string{"hard-stops", "travel-range"}[:len(bed)] {
+		attrs := fmt.Sprintf(`stroke-width="%s"`, mm(u*6/10))
+		if class == "travel-range" {
+			attrs += fmt.Sprintf(` stroke-dasharray="%s %s"`, mm(5*u), mm(5*u))
+		}
+		c.box(class, bed[i], attrs)
 	}
-	c.box("sheet-edge", c.sheet, c.unit/2, "")
-	c.dropouts(p, name)
+	shown := c.fitting(p)
+	c.dropouts(p, id)
 	c.travel(p)
-	c.operation(p, Engrave, c.unit/3, "")
-	c.operation(p, Mark, c.unit, fmt.Sprintf(`stroke-dasharray="%s %s"`, mm(5*c.unit), mm(3*c.unit)))
-	c.operation(p, Draw, c.unit/2, "")
-	c.operation(p, Cut, 2*c.unit, "")
-	c.WriteString("</g></svg>")
+	c.operation(shown, Engrave, u*7/10, "")
+	c.operation(shown, Mark, u*12/10, fmt.Sprintf(`stroke-dasharray="%s %s"`, mm(4*u), mm(2*u)))
+	// Round ends show even what is too small for an outline as a dot.
+	c.operation(shown, Draw, u*9/10, `stroke-linecap="round"`)
+	c.operation(shown, Cut, u*18/10, `stroke-linecap="round"`)
+	fmt.Fprintf(c, `</g><circle class="origin" cx="%s" cy="%s" r="%s" fill="currentColor"/></svg>`,
+		mm(-c.frame.Min.X), mm(c.frame.Max.Y), mm(3*u))
 	return c.Bytes()
 }
 
-func (c *canvas) box(class string, b geom.Box, width int64, attrs string) {
-	corner := geom.Pt(b.Min.X, b.Max.Y)
-	fmt.Fprintf(c, `<rect class="%s" x="%s" y="%s" width="%s" height="%s" stroke-width="%s" %s/>`,
-		class, mm(corner.X-c.frame.Min.X), mm(c.frame.Max.Y-corner.Y), mm(b.Width()), mm(b.Height()), mm(width), attrs)
+func (c *canvas) box(class string, b geom.Box, attrs string) {
+	fmt.Fprintf(c, `<rect class="%s" x="%s" y="%s" width="%s" height="%s" %s/>`,
+		class, mm(b.Min.X-c.frame.Min.X), mm(c.frame.Max.Y-b.Max.Y), mm(b.Width()), mm(b.Height()), attrs)
 }
 
 // point writes a position of the plan.
 func (c *canvas) point(command byte, p geom.Point) {
-	p = p.Add(c.origin)
 	c.WriteByte(command)
 	c.WriteString(mm(p.X - c.frame.Min.X))
 	c.WriteByte(' ')
 	c.WriteString(mm(c.frame.Max.Y - p.Y))
 }
 
-// polyline writes points, leaving out those that nobody could tell from the one before.
-func (c *canvas) polyline(points []geom.Point, closed bool) {
-	last := points[0]
-	c.point('M', last)
-	for i, p := range points[1:] {
-		d := p.Sub(last)
-		end := i == len(points)-2
-		if end && closed {
-			c.WriteByte('Z')
-			return
+// path writes the points of a line.
+func (c *canvas) path(points []geom.Point, closed bool) {
+	for i, p := range points {
+		command := byte('L')
+		if i == 0 {
+			command = 'M'
 		}
-		if end || max(d.X, -d.X, d.Y, -d.Y) >= c.unit/8 {
-			c.point('L', p)
-			last = p
-		}
+		c.point(command, p)
+	}
+	if closed {
+		c.WriteByte('Z')
 	}
 }
 
-// operation writes all strokes of one operation as one path.
-func (c *canvas) operation(p *Plan, op Operation, width int64, attrs string) {
-	total := 0
-	for _, s := range p.Strokes {
-		if s.Operation == op {
-			total++
+// distinct gives the points of a line without those that nobody could tell from the one before; a
+// closed line's last point is its first and left out.
+func (c *canvas) distinct(points []geom.Point, closed bool) []geom.Point {
+	kept := []geom.Point{points[0]}
+	for i, p := range points[1:] {
+		if end := i == len(points)-2; end && closed {
+			break
+		} else if end || apart(kept[len(kept)-1], p) >= c.near {
+			kept = append(kept, p)
 		}
 	}
-	if total == 0 {
-		return
+	return kept
+}
+
+// apart is the greater of two points' distances along x and along y.
+func apart(a, b geom.Point) int64 {
+	d := b.Sub(a)
+	return max(d.X, -d.X, d.Y, -d.Y)
+}
+
+// pictureLine is a stroke as it is shown.
+type pictureLine struct {
+	points []geom.Point
+	closed bool
+}
+
+// fitting gives the lines to show by operation, and sets how coarse the picture is so that they are
+// not too many.
+func (c *canvas) fitting(p *Plan) map[Operation][]pictureLine {
+	for {
+		shown := map[Operation][]pictureLine{}
+		count := 0
+		for _, op := range []Operation{Engrave, Mark, Draw, Cut} {
+			shown[op] = c.lines(p, op)
+			for _, l := range shown[op] {
+				count += len(l.points)
+			}
+		}
+		// Once everything is near, one line is left.
+		if count <= mostPicturePoints || c.near > max(c.frame.Width(), c.frame.Height()) {
+			return shown
+		}
+		c.near = max(1, 2*c.near)
 	}
-	every := 1
-	if op == Engrave {
-		every = (total + mostPictureRows - 1) / mostPictureRows
-	}
-	fmt.Fprintf(c, `<path class="%s" stroke-width="%s" %s d="`, op, mm(max(1, width)), attrs)
+}
+
+// lines gives what to show of one operation: each line once, however many passes it has; nothing
+// that lies wholly at the end of the line before; and of a filling only as many rows as can be told
+// apart, which also keeps it from looking like a cut.
+func (c *canvas) lines(p *Plan, op Operation) []pictureLine {
+	var lines []pictureLine
 	var before []geom.Point
-	n := 0
+	var end geom.Point
+	rows := map[int64]int64{} // y of the row shown last, by column one unit wide
 	for _, s := range p.Strokes {
 		if s.Operation != op || samePath(before, s.Points) {
 			continue
 		}
 		before = s.Points
-		if n++; n%every == 0 {
-			c.polyline(s.Points, s.Closed)
+		if len(lines) > 0 && !slices.ContainsFunc(s.Points, func(at geom.Point) bool { return apart(end, at) >= c.near }) {
+			continue
 		}
+		if op == Engrave && c.covered(rows, s.Points) {
+			continue
+		}
+		kept := c.distinct(s.Points, s.Closed)
+		lines = append(lines, pictureLine{kept, s.Closed})
+		end = kept[len(kept)-1]
+	}
+	return lines
+}
+
+// covered says whether a row of a filling runs along one that is shown already, too close to be told
+// from it. If not, it counts as shown.
+func (c *canvas) covered(rows map[int64]int64, points []geom.Point) bool {
+	from, to, y := points[0].X, points[len(points)-1].X, points[0].Y
+	from, to = (min(from, to)-c.frame.Min.X)/c.unit, (max(from, to)-c.frame.Min.X)/c.unit
+	for column := from; column <= to; column++ {
+		if shown, ok := rows[column]; ok && shown != y && c.oneRow(shown-y) {
+			return true
+		}
+	}
+	for column := from; column <= to; column++ {
+		rows[column] = y
+	}
+	return false
+}
+
+// oneRow says whether rows of a filling that lie so far apart look like one.
+func (c *canvas) oneRow(rise int64) bool { return max(rise, -rise) < 5*c.unit/2 }
+
+// operation writes the lines of one operation as one path.
+func (c *canvas) operation(shown map[Operation][]pictureLine, op Operation, width int64, attrs string) {
+	if len(shown[op]) == 0 {
+		return
+	}
+	fmt.Fprintf(c, `<path class="%s" stroke-width="%s" %s d="`, op, mm(max(1, width)), attrs)
+	for _, l := range shown[op] {
+		c.path(l.points, l.closed)
 	}
 	c.WriteString(`"/>`)
 }
@@ -165,29 +246,35 @@ func samePath(a, b []geom.Point) bool {
 	return true
 }
 
-// travel writes the way with the tool off between strokes.
+// travel writes the way with the tool off between strokes, but for hops shorter than the distance of
+// two dots and those from row to row of a filling, which would cover it; of very many it writes every
+// n-th.
 func (c *canvas) travel(p *Plan) {
-	if len(p.Strokes) == 0 {
-		return
-	}
-	fmt.Fprintf(c, `<path class="travel" stroke-width="%s" stroke-linecap="round" stroke-dasharray="0 %s" d="`, mm(max(1, c.unit/2)), mm(2*c.unit))
+	var ways []pictureLine
 	at := geom.Point{}
-	c.point('M', at)
+	var before Operation
 	for _, s := range p.Strokes {
-		if at != s.Points[0] {
-			c.point('L', s.Points[0])
+		filling := before == Engrave && s.Operation == Engrave && c.oneRow(s.Points[0].Y-at.Y)
+		before = s.Operation
+		if !filling && apart(at, s.Points[0]) >= 2*c.unit {
+			ways = append(ways, pictureLine{points: []geom.Point{at, s.Points[0]}})
 		}
 		at = s.Points[len(s.Points)-1]
-		if at != s.Points[0] {
-			c.point('M', at)
-		}
+	}
+	if len(ways) == 0 {
+		return
+	}
+	fmt.Fprintf(c, `<path class="travel" stroke-width="%s" stroke-linecap="round" stroke-dasharray="0 %s" d="`, mm(c.unit*8/10), mm(c.unit*24/10))
+	every := (len(ways) + mostPictureTravels - 1) / mostPictureTravels
+	for i := 0; i < len(ways); i += every {
+		c.path(ways[i].points, false)
 	}
 	c.WriteString(`"/>`)
 }
 
 // dropouts hatches what falls out as waste. Outlines within it are pieces again, which even-odd
 // leaves free.
-func (c *canvas) dropouts(p *Plan, name string) {
+func (c *canvas) dropouts(p *Plan, id string) {
 	outlines, drop := freed(p)
 	closed := make([]bool, len(outlines))
 	for i := range closed {
@@ -197,10 +284,10 @@ func (c *canvas) dropouts(p *Plan, name string) {
 	if !slices.Contains(drop, true) {
 		return
 	}
-	fmt.Fprintf(c, `<path class="drop-out" stroke="none" fill="url(#dropout-%s)" fill-rule="evenodd" d="`, name)
+	fmt.Fprintf(c, `<path class="drop-out" stroke="none" fill="url(#%s-drop-out)" fill-rule="evenodd" d="`, id)
 	for i, points := range outlines {
 		if drop[i] || parents[i] >= 0 && drop[parents[i]] {
-			c.polyline(points, true)
+			c.path(c.distinct(points, true), true)
 		}
 	}
 	c.WriteString(`"/>`)

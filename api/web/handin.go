@@ -22,6 +22,7 @@ type HandInView struct {
 	Plan        *PlanView
 	JobTitle    string
 	Copies      int64
+	MaxCopies   int64  // the most that one job may ask for
 	Due         string // as a local date and time field gives it
 }
 

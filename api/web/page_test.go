@@ -251,6 +251,32 @@ func TestVendoredFilesKeepTheirLicence(t *testing.T) {
 	}
 }
 
+// TestNothingSeemsAnswered: the Yes and the No of an open question are one kind of button, and no
+// choice of an inspection is made beforehand.
+func TestNothingSeemsAnswered(t *testing.T) {
+	t.Parallel()
+	pair := regexp.MustCompile(`<button name="([^"]+)" value="yes">Yes</button><button name="([^"]+)" value="no">No</button>`)
+	n := 0
+	for _, p := range samplePages() {
+		html := rendered(t, p)
+		pairs := pair.FindAllStringSubmatch(html, -1)
+		if got := strings.Count(html, `class="pair"`); got != len(pairs) {
+			t.Errorf("%s has %d pairs, of which %d look alike", p.name, got, len(pairs))
+		}
+		n += len(pairs)
+		if p.name == "station-inspecting" && strings.Contains(html, " checked") {
+			t.Errorf("%s has a choice made", p.name)
+		}
+	}
+	if n == 0 {
+		t.Error("no pair found")
+	}
+	css := string(static()["station.css"].plain) + string(static()["page.css"].plain)
+	if rule := regexp.MustCompile(`(\.pair|button)[^{},]*(:first|:nth|:default|\[value)[^{},]*`).FindString(css); rule != "" {
+		t.Errorf("a style tells the two apart: %s", rule)
+	}
+}
+
 func TestGoldenPages(t *testing.T) {
 	t.Parallel()
 	version := regexp.MustCompile(`\?v=[0-9a-f]{12}`)

@@ -8,6 +8,7 @@ import (
 
 	"kerfgate/plan"
 	"kerfgate/plan/geom"
+	"kerfgate/plan/machine"
 )
 
 // The samples are a day in a community garden's workshop.
@@ -51,10 +52,10 @@ func samplePlan() *plan.Plan {
 	}
 }
 
-func samplePicture(id string) template.HTML {
-	origin := geom.Pt(40000, 30000)
-	return PlanSVG(Picture{ID: id, Plan: samplePlan(), Origin: &origin,
-		Bed: &geom.Box{Max: geom.Pt(400000, 300000)}})
+func samplePlaced() template.HTML {
+	profile := machine.Profile{TravelUM: geom.Box{Max: geom.Pt(400_000, 300_000)},
+		HardStops: geom.Box{Min: geom.Pt(-4_000, -4_000), Max: geom.Pt(404_000, 306_000)}}
+	return PlacedSVG(samplePlan(), "plan", profile, geom.Pt(40_000, 30_000))
 }
 
 var sampleMachines = []MachineView{
@@ -137,7 +138,7 @@ func sampleStation(phase string) StationView {
 		ID: "0190a000-0000-7000-8000-0000000000aa", Number: 41, JobTitle: "bed sign “thyme”", Copy: 3, Copies: 6, Member: "Kari Berg",
 		Phase: phase, Since: at(14, 1), Operator: "Runa Eik", Mine: true, MayOpen: true,
 		Material: "plywood, birch", Colour: "pale", Thickness: "3 mm, caliper 2.8 to 3.2 mm", Lot: "P118", SheetSize: "300 × 180 mm",
-		Picture: samplePicture("station"), TotalMS: 260_000, ToolOnMS: 171_000, OnWord: OnWord(true),
+		Picture: samplePlaced(), TotalMS: 260_000, ToolOnMS: 171_000, OnWord: OnWord(true),
 		Order: []string{"cut 2 drop-outs", "mark 1 line", "cut 1 outline"}, Pieces: "1 piece, 2 drop-outs", Extents: "162 × 88 mm",
 		Placed: &PlacedView{X: "40", Y: "30", Homed: true, By: "Runa Eik", At: at(14, 1)},
 		Gate:   g, Reasons: nil, AttendEveryS: 60, AttendGraceS: 15, PurgeS: 60,
@@ -174,7 +175,7 @@ func sampleStation(phase string) StationView {
 
 func samplePlanView() *PlanView {
 	return &PlanView{
-		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: samplePicture("job"), Pieces: "1 piece, 2 drop-outs",
+		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: PlanSVG(samplePlan(), "plan"), Pieces: "1 piece, 2 drop-outs",
 		Numbers: []NumberView{
 			{Name: "takes", Value: "4 min 20 s", Inputs: []string{"beam on 2 min 51 s", "travel 1 min 2 s", "switch delays and rests 27 s"}},
 			{Name: "size", Value: "162 × 88 mm", Inputs: []string{"x 24 to 186 mm, y 18 to 106 mm from the sheet’s corner"}},
@@ -182,8 +183,7 @@ func samplePlanView() *PlanView {
 			{Name: "sheet", Value: "300 × 180 mm"},
 		},
 		Warnings: []Reason{{What: "Hole B is closer to the edge than two thicknesses", Next: "move it 2 mm inward if the sign will hang on it"}},
-		Legend: []LegendView{{Operation: "cut", Words: "cut"}, {Operation: "mark", Words: "mark"}, {Operation: "travel", Words: "travel, beam off"},
-			{Operation: "drop-out", Words: "drop-out"}},
+		Legend:   Legend(samplePlan()),
 	}
 }
 
@@ -210,7 +210,7 @@ func sampleHandIn() HandInView {
 			{Letter: "B", Words: "layer “holes”, line #1c1a17, 2 shapes, 75 mm", Choices: choices("cut")},
 			{Letter: "C", Colour: "#5b2a63", Words: "no layer, line #5b2a63, 1 shape, 140 mm", Choices: choices("mark")},
 		},
-		Plan: samplePlanView(), JobTitle: "thyme", Copies: 1,
+		Plan: samplePlanView(), JobTitle: "thyme", Copies: 1, MaxCopies: 200,
 	}
 }
 
@@ -322,6 +322,7 @@ func samplePages() []samplePage {
 		{"station-placing", func(w io.Writer) error {
 			v := sampleStation("checking")
 			v.Run.Placed, v.Run.Bars[2].Open = nil, false
+			v.Run.Picture = PlanSVG(samplePlan(), "plan")
 			v.Run.PositionAt = &PositionView{X: "12.5", Y: "40", Homed: true}
 			v.Run.Reasons = []Reason{{What: "The sheet is not placed", Next: "home the machine and set the origin"}}
 			return RenderStation(w, v)

@@ -4,9 +4,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"kerfgate/plan"
-	"kerfgate/plan/geom"
 )
 
 func TestDuration(t *testing.T) {
@@ -46,42 +43,6 @@ func TestClockKeepsTheDateOfAnotherDay(t *testing.T) {
 	}
 	// The same instant read in another zone is told in now's zone.
 	if got := Clock(at(15, 4).UTC(), sampleNow); got != "15:04" {
-		t.Error(got)
-	}
-}
-
-func TestPlanSVG(t *testing.T) {
-	t.Parallel()
-	golden(t, "plan.svg", string(samplePicture("golden")))
-}
-
-// TestPlanSVG_Bounded: a plan of very many points becomes a picture of bounded size.
-func TestPlanSVG_Bounded(t *testing.T) {
-	t.Parallel()
-	p := samplePlan()
-	for range 200 {
-		s := plan.Stroke{Operation: plan.Engrave}
-		for i := range int64(2000) {
-			s.Points = append(s.Points, geom.Pt(i*50, i%7*1000))
-		}
-		p.Strokes = append(p.Strokes, s)
-	}
-	svg := string(PlanSVG(Picture{ID: "x", Plan: p}))
-	if n := len(svg); n > 200_000 {
-		t.Errorf("picture of %d bytes", n)
-	}
-	if !strings.Contains(svg, `class="engrave"`) || !strings.Contains(svg, `class="cut"`) {
-		t.Error("an operation is missing from the picture")
-	}
-}
-
-// TestPlanSVG_Empty: nothing to draw is no picture.
-func TestPlanSVG_Empty(t *testing.T) {
-	t.Parallel()
-	if got := PlanSVG(Picture{}); got != "" {
-		t.Error(got)
-	}
-	if got := PlanSVG(Picture{Plan: &plan.Plan{}}); got != "" {
 		t.Error(got)
 	}
 }
