@@ -26,7 +26,9 @@ func (s *Server) memberOf(ctx context.Context, job uuid.UUID) uuid.UUID {
 	j, err := s.store.Job(ctx, db.Actor{Role: db.RoleOfficer}, job)
 	if err != nil {
 		// Without an owner fewer people see the event in full, never more.
-		s.log.Warn("owner of a job not found", "job", job, "error", err)
+		if ctx.Err() == nil {
+			s.log.Warn("owner of a job not found", "job", job, "error", err)
+		}
 		return uuid.Nil
 	}
 	return j.Member

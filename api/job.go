@@ -54,8 +54,8 @@ func (s *Server) SubmitJob(ctx context.Context, request wire.SubmitJobRequestObj
 
 func newJob(body wire.NewJob) (db.NewJob, error) {
 	title := strings.TrimSpace(body.Title)
-	if n := utf8.RuneCountInString(title); n == 0 || n > 200 {
-		return db.NewJob{}, invalid("title", "the title is missing or too long", "give 1 to 200 characters")
+	if n := utf8.RuneCountInString(title); n == 0 || n > db.MaxTitle {
+		return db.NewJob{}, invalid("title", "the title is missing or too long", fmt.Sprintf("give 1 to %d characters", db.MaxTitle))
 	}
 	if body.Copies < 1 || body.Copies > db.MaxCopies {
 		return db.NewJob{}, invalid("copies", "that many copies are not possible", fmt.Sprintf("give 1 to %d", db.MaxCopies))

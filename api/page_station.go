@@ -231,7 +231,7 @@ func stationBar(b checklist.Bar, drawn web.GateBar) web.StationBar {
 	}
 	for i, f := range b.Item.Fields {
 		field := web.FieldView{ID: "field-" + b.Item.Key + "-" + f.Key, Key: f.Key, Title: sentence(f.Title), Kind: string(f.Kind),
-			Unit: f.Unit, Value: b.Values[f.Key], Choices: f.Choices, Standing: f.Standing}
+			Unit: f.Unit, Value: b.Values[f.Key], Choices: f.Choices, Holds: f.Standing && b.Standing && b.Values[f.Key] != ""}
 		if f.Kind == checklist.FieldYes && i == len(b.Item.Fields)-1 {
 			v.AskYes = &field
 			continue

@@ -115,7 +115,7 @@ func sampleLanes() []LaneView {
 
 func sampleStation(phase string) StationView {
 	fields := map[string][]FieldView{
-		"eyewear": {{ID: "f-eyewear-marking", Key: "marking", Title: "Marking on the pair", Kind: "text", Standing: true}},
+		"eyewear": {{ID: "f-eyewear-marking", Key: "marking", Title: "Marking on the pair", Kind: "text"}},
 		"extinguisher": {
 			{ID: "f-ext-agent", Key: "agent", Title: "Agent", Kind: "choice", Choices: []string{"CO₂", "clean agent", "powder", "water or foam"}},
 			{ID: "f-ext-gauge", Key: "gauge", Title: "Gauge", Kind: "choice", Choices: []string{"in the green", "not in the green", "no gauge, seal and weight tag intact"}},

@@ -117,14 +117,23 @@ type StationBar struct {
 
 // FieldView is one value to give.
 type FieldView struct {
-	ID       string // unique in the page
-	Key      string
-	Title    string
-	Kind     string // text, number, month, choice, yes
-	Unit     string
-	Value    string
-	Choices  []string
-	Standing bool
+	ID      string // unique in the page
+	Key     string
+	Title   string
+	Kind    string // text, number, month, choice, yes
+	Unit    string
+	Value   string
+	Choices []string
+	// Holds is true where Value stands from an earlier run of this operator: it is shown as that and
+	// asked again only by those who want to read it again.
+	Holds    bool
+	Optional bool
+}
+
+// Again is the field asked once more, with nothing filled in.
+func (f FieldView) Again() FieldView {
+	f.Holds, f.Optional, f.Value = false, true, ""
+	return f
 }
 
 // ReadingView is the newest glance at the running machine.
