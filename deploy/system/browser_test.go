@@ -236,6 +236,9 @@ func (b *browser) runAtStation(end, month string) {
 	b.clickWords("Set origin\n")
 	b.waitsForText("#place summary", "homed", patience)
 	b.keep("station-placed")
+	if end == "completed" {
+		b.waits("the standing answer to be shown as such", `document.querySelector("#bar-eyewear").textContent.includes("stands from your earlier run")`, patience)
+	}
 	b.answerItem("eyewear", map[string]string{"marking": "10600 D LB6"}, nil)
 	b.answerItem("extinguisher", map[string]string{"inspected": month}, map[string]string{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact"})
 	b.answerItem("ventilation", map[string]string{"reading": "118"}, nil)
@@ -263,6 +266,16 @@ func (b *browser) runAtStation(end, month string) {
 	b.waits("the run to be closed", `!document.querySelector("form.inspect")`, patience)
 }
 
+// shows says whether an element can be seen.
+func (b *browser) shows(selector string) bool {
+	b.t.Helper()
+	shown, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](fmt.Sprintf(`!!document.querySelector(%q)?.checkVisibility({contentVisibilityAuto: true})`, selector)))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return shown
+}
+
 // clickWords clicks the one visible button that begins with the words; a line end asks for exactly
 // these words.
 func (b *browser) clickWords(words string) {
@@ -288,6 +301,9 @@ func (b *browser) answerItem(key string, typed, chosen map[string]string) {
 	b.eval(fmt.Sprintf(`document.querySelector(%q).open = true`, bar))
 	for field, value := range typed {
 		input := fmt.Sprintf(`%s input[name=%q]`, bar, field)
+		if !b.shows(input) {
+			continue // it stands from this operator's earlier run
+		}
 		if field == "inspected" {
 			b.eval(fmt.Sprintf(`(() => { const i = document.querySelector(%q); i.value = %q; i.dispatchEvent(new Event("input", {bubbles: true})); })()`, input, value))
 			continue
@@ -295,7 +311,9 @@ func (b *browser) answerItem(key string, typed, chosen map[string]string) {
 		b.types(input, value)
 	}
 	for field, value := range chosen {
-		b.eval(fmt.Sprintf(`document.querySelector(%q).click()`, fmt.Sprintf(`%s input[name=%q][value=%q]`, bar, field, value)))
+		if input := fmt.Sprintf(`%s input[name=%q][value=%q]`, bar, field, value); b.shows(input + " + span") {
+			b.eval(fmt.Sprintf(`document.querySelector(%q).click()`, input))
+		}
 	}
 	b.eval(fmt.Sprintf(`(() => { const bar = document.querySelector(%q);
 		(bar.querySelector('button[value="yes"]') || bar.querySelector("button.give")).click(); })()`, bar))
