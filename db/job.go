@@ -49,6 +49,9 @@ type NewJob struct {
 	Due    *time.Time
 }
 
+// MaxTitle is how long a job's title may be, in characters.
+const MaxTitle = 120
+
 // MaxCopies bounds how many sheets one job asks for; every copy is a run.
 const MaxCopies = 200
 
@@ -57,8 +60,8 @@ const MaxCopies = 200
 func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, error) {
 	n.Title = strings.TrimSpace(n.Title)
 	var no []checklist.Reason
-	if n.Title == "" || utf8.RuneCountInString(n.Title) > 120 {
-		no = append(no, checklist.Reason{What: "a job needs a title of at most 120 letters", Next: "name the finished object"})
+	if n.Title == "" || utf8.RuneCountInString(n.Title) > MaxTitle {
+		no = append(no, checklist.Reason{What: fmt.Sprintf("a job needs a title of at most %d letters", MaxTitle), Next: "name the finished object"})
 	}
 	if n.Copies < 1 || n.Copies > MaxCopies {
 		no = append(no, checklist.Reason{What: fmt.Sprintf("copies must be 1 to %d", MaxCopies), Next: "choose how many sheets to cut"})
