@@ -5,11 +5,13 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"crypto/tls"
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
@@ -29,6 +31,7 @@ import (
 	"kerfgate/db/migration"
 	"kerfgate/deploy/keyring"
 	"kerfgate/deploy/serve"
+	"kerfgate/deploy/setup"
 	"kerfgate/deploy/try"
 	"kerfgate/deploy/workerd"
 	"kerfgate/queue/broker"
@@ -41,6 +44,8 @@ type commands struct {
 	Serve   serveCommand   `cmd:"" help:"Run the server against a Postgres and a broker that exist."`
 	Worker  workerCommand  `cmd:"" help:"Run the worker of one machine."`
 	Enrol   enrolCommand   `cmd:"" help:"Make a worker's folder with its key and print its public key."`
+	Person  personCommand  `cmd:"" help:"Add an account; its password is read from standard input."`
+	Machine machineCommand `cmd:"" help:"Add a machine, or let a person operate it."`
 	Migrate migrateCommand `cmd:"" help:"Bring the database to this version's schema, as its owner role."`
 	Roles   rolesCommand   `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
 	Broker  brokerCommand  `cmd:"" help:"Print the configuration of a broker of its own for the enrolled workers."`
@@ -171,6 +176,83 @@ func (e *enrolCommand) Run() error {
 		fmt.Println(key)
 	}
 	return err
+}
+
+// siteFlags say which site a command that changes it is for.
+type siteFlags struct {
+	Database string `help:"Postgres, signed in as kerfgate_app." required:"" env:"KERFGATE_DATABASE_URL"`
+	Keys     string `help:"Folder of the site's keys." required:"" env:"KERFGATE_KEYS" type:"existingdir"`
+	Site     string `help:"Name of the site." default:"workshop" env:"KERFGATE_SITE"`
+}
+
+func (s siteFlags) open() (setup.Site, error) {
+	keys, err := keyring.Open(s.Keys, s.Site)
+	return setup.Site{DatabaseURL: s.Database, Keys: keys}, err
+}
+
+type personCommand struct {
+	siteFlags
+	SignIn string `help:"Sign-in name." required:""`
+	Name   string `help:"What the person is called." required:""`
+	Role   string `help:"member, officer or admin." enum:"member,officer,admin" default:"member"`
+}
+
+func (p *personCommand) Run(ctx context.Context) error {
+	site, err := p.open()
+	if err != nil {
+		return err
+	}
+	line, err := bufio.NewReader(io.LimitReader(os.Stdin, 4096)).ReadString('\n')
+	if err != nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	id, err := site.Person(ctx, p.SignIn, p.Name, db.Role(p.Role), strings.TrimRight(line, "\r\n"))
+	if err == nil {
+		fmt.Println(id)
+	}
+	return err
+}
+
+type machineCommand struct {
+	Add       machineAddCommand `cmd:"" help:"Add a machine with its profile."`
+	Authorise authoriseCommand  `cmd:"" help:"Let a person operate a machine."`
+}
+
+type machineAddCommand struct {
+	siteFlags
+	Bay       string `help:"Where it stands, such as Bay 1." required:""`
+	Name      string `help:"What it is called." required:""`
+	Tool      string `help:"The profile's tool that is on the carriage." required:""`
+	Profile   []byte `help:"Profile as JSON; plan/machine/profile.go names the fields." required:"" type:"filecontent"`
+	WorkerKey string `help:"The worker's public key, as enrol printed it." required:""`
+	WorkerURL string `help:"Where stations reach the worker's own listener." required:""`
+}
+
+func (m *machineAddCommand) Run(ctx context.Context) error {
+	site, err := m.open()
+	if err != nil {
+		return err
+	}
+	id, err := site.Machine(ctx, db.NewMachine{Bay: m.Bay, Name: m.Name, Tool: m.Tool, WorkerKey: m.WorkerKey, WorkerURL: m.WorkerURL}, m.Profile)
+	if err == nil {
+		fmt.Println(id)
+	}
+	return err
+}
+
+type authoriseCommand struct {
+	siteFlags
+	SignIn  string    `help:"Sign-in name of the person." required:""`
+	Machine uuid.UUID `help:"The machine's id." required:""`
+	Days    int       `help:"For how many days." default:"365"`
+}
+
+func (a *authoriseCommand) Run(ctx context.Context) error {
+	site, err := a.open()
+	if err != nil {
+		return err
+	}
+	return site.Authorise(ctx, a.SignIn, a.Machine, a.Days)
 }
 
 type migrateCommand struct {
