@@ -21,7 +21,10 @@ var ErrMarking = errors.New("not a marking: want wavelengths and OD or LB as pri
 var (
 	spanPattern = regexp.MustCompile(`(?:^|[^\d.])(\d{3,5})\s*(?:-|–|to)\s*(\d{3,5})(?:[^\d.]|$)`)
 	nmPattern   = regexp.MustCompile(`(?:^|[^\d.])(\d{3,5})(?:[^\d.]|$)`)
-	odPattern   = regexp.MustCompile(`(?i)\b(?:OD|LB)\s*(\d{1,2}(?:\.\d)?)(?:[^\d.]|$)`)
+	// The number of a standard is no wavelength.
+	standardPattern = regexp.MustCompile(`(?i)\b(?:EN|ISO|DIN|ANSI)\s*[A-Z]?\d+(?:[-:.]\d+)*`)
+
+	odPattern = regexp.MustCompile(`(?i)\b(?:OD|LB)\s*(\d{1,2}(?:\.\d)?)(?:[^\d.]|$)`)
 )
 
 // ParseMarking reads a marking as printed. The order of the parts is free; “nm”, “+”, “>”, “≥”
@@ -32,18 +35,25 @@ func ParseMarking(text string) (Marking, error) {
 	}
 	clean := strings.NewReplacer("nm", " ", "µm", " um ", "+", " ", ">", " ", "≥", " ", "@", " ", ",", " ").Replace(text)
 	var m Marking
-	od := odPattern.FindStringSubmatch(clean)
-	if od == nil {
+	clean = standardPattern.ReplaceAllString(clean, " ")
+	densities := odPattern.FindAllStringSubmatch(clean, -1)
+	if densities == nil {
 		return Marking{}, fmt.Errorf("%w; no OD or LB in %q", ErrMarking, text)
 	}
-	value, err := strconv.ParseFloat(od[1], 64)
-	if err != nil {
-		return Marking{}, ErrMarking
+	// The same filter may give OD and LB; the lower one counts.
+	for i, od := range densities {
+		value, err := strconv.ParseFloat(od[1], 64)
+		if err != nil {
+			return Marking{}, ErrMarking
+		}
+		if tenths := int64(value*10 + 0.5); i == 0 || tenths < m.ODTenths {
+			m.ODTenths = tenths
+		}
 	}
-	m.ODTenths = int64(value*10 + 0.5)
-	rest := strings.Replace(clean, od[0], " ", 1)
+	rest := odPattern.ReplaceAllString(clean, " ")
 	switch span := spanPattern.FindStringSubmatch(rest); {
 	case span != nil:
+		rest = strings.Replace(rest, span[0], " ", 1)
 		m.FromNM, _ = strconv.ParseInt(span[1], 10, 64) // digits only, by the pattern
 		m.ToNM, _ = strconv.ParseInt(span[2], 10, 64)
 	default:
@@ -51,8 +61,13 @@ func ParseMarking(text string) (Marking, error) {
 		if one == nil {
 			return Marking{}, fmt.Errorf("%w; no wavelength in nm in %q", ErrMarking, text)
 		}
+		rest = strings.Replace(rest, one[0], " ", 1)
 		m.FromNM, _ = strconv.ParseInt(one[1], 10, 64)
 		m.ToNM = m.FromNM
+	}
+	if nmPattern.MatchString(rest) {
+		// A pair for several beams: which density belongs to which wavelengths is not guessed.
+		return Marking{}, fmt.Errorf("%w; several wavelengths in %q: type only the part for this beam", ErrMarking, text)
 	}
 	if m.FromNM < 180 || m.ToNM > 20_000 || m.FromNM > m.ToNM {
 		return Marking{}, fmt.Errorf("%w; wavelengths %d to %d nm", ErrMarking, m.FromNM, m.ToNM)

@@ -36,7 +36,11 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 	}
 	atGate := make(map[uuid.UUID]Run) // by machine: what the small gate is drawn for
 	for _, r := range open {
-		lane := &lanes[place[r.Machine]]
+		at, known := place[r.Machine]
+		if !known {
+			continue // its machine was added between the two queries
+		}
+		lane := &lanes[at]
 		if r.Phase.Active() {
 			lane.Active = &r
 			atGate[r.Machine] = r

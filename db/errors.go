@@ -67,6 +67,10 @@ func meaning(err error) error {
 	}
 	var pg *pgconn.PgError
 	if errors.As(err, &pg) {
+		switch pg.Code {
+		case "22021", "22P05": // character_not_in_repertoire, untranslatable_character: NUL and what is no UTF-8
+			return refuse("a text holds a character that cannot be kept", "type it again without control characters")
+		}
 		if to, ok := constraintErrors[pg.ConstraintName]; ok && pg.ConstraintName != "" {
 			return fmt.Errorf("%w (%s)", to(), pg.ConstraintName)
 		}

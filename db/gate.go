@@ -183,7 +183,7 @@ func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (R
 		if len(no) > 0 {
 			return &Refused{Reasons: no}
 		}
-		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": time.Now(), "origin_x_um": nil, "origin_y_um": nil,
+		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": databaseNow, "origin_x_um": nil, "origin_y_um": nil,
 			"homed": false, "placed_by": nil, "placed_at": nil})
 		return nil
 	})
@@ -309,9 +309,12 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 			statement{sql: `INSERT INTO answer (run, item, given, by_person) VALUES ($1, $2, $3, $4)
 				ON CONFLICT (run, item) DO UPDATE SET given = $3, by_person = $4, at = now()`, args: []any{id, key, given, actor.Person}, rows: 1})
 		if len(standing) > 0 {
-			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer (machine, operator, item, given) VALUES ($1, $2, $3, $4)
-				ON CONFLICT (machine, operator, item) DO UPDATE SET given = $4, at = now()`,
-				args: []any{g.Run.Machine, actor.Person, key, standing}, rows: 1})
+			// The same values again, which a page may send back by itself, do not make the four
+			// hours longer: they count from when somebody looked.
+			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer AS held (machine, operator, item, given) VALUES ($1, $2, $3, $4)
+				ON CONFLICT (machine, operator, item) DO UPDATE SET given = $4,
+					at = CASE WHEN held.given = $4 AND held.at > now() - $5::interval THEN held.at ELSE now() END`,
+				args: []any{g.Run.Machine, actor.Person, key, standing, checklist.StandingFor}, rows: 1})
 		}
 		if key != checklist.ItemSupply {
 			// Whatever is answered anew asks for the supply again, which is the last answer.

@@ -50,24 +50,58 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		if g.Facts.Tool.Kind == machine.ToolBeam && !in.SupplyOff {
 			return refuse("the beam supply is not said to be off", "switch it off before the sheet is touched, then answer again")
 		}
-		moveRun(w, actor, r, move, "", map[string]any{"sheet_fate": string(in.Fate), "flame": in.FlameOrGlow},
-			logbook.Body{"sheet": string(in.Fate), "flame_or_glow": in.FlameOrGlow, logbook.FieldOutcome: string(r.Outcome)})
-		if in.Fate == SheetRepeat {
-			w.statements = append(w.statements, statement{sql: `UPDATE stock SET reserved = reserved + 1, rev = rev + 1 WHERE id = $1`, args: []any{r.Stock}, rows: 1})
-			proposeRun(w, actor, newID(), r.Job, r.Machine, r.Stock, r.Plan, r.Copy)
+		sheetBack, err := s.sheetFate(ctx, w, r, in.Fate)
+		if err != nil {
+			return err
 		}
-		minutes := site.FireWatchMinutes
 		if in.FlameOrGlow {
-			minutes = flameWatchMinutes
 			if err := s.reportFire(ctx, w, actor, g); err != nil {
 				return err
 			}
 		}
-		if g.Facts.Tool.Kind == machine.ToolBeam && !r.NeverMoved {
-			openWatch(w, actor, g, time.Duration(minutes)*time.Minute)
+		if in.Fate == SheetRepeat {
+			w.statements = append(w.statements, jobGoesOn(r.Job))
+		}
+		moveRun(w, actor, r, move, "", map[string]any{"sheet_fate": string(in.Fate), "flame": in.FlameOrGlow},
+			logbook.Body{"sheet": string(in.Fate), "sheet_back": sheetBack, "flame_or_glow": in.FlameOrGlow, logbook.FieldOutcome: string(r.Outcome)})
+		if in.Fate == SheetRepeat {
+			proposeRun(w, actor, newID(), r.Job, r.Machine, r.Stock, r.Plan, r.Copy)
+		}
+		switch {
+		case in.FlameOrGlow:
+			openWatch(w, actor, g, flameWatchMinutes*time.Minute)
+		case g.Facts.Tool.Kind == machine.ToolBeam && !r.NeverMoved:
+			openWatch(w, actor, g, time.Duration(site.FireWatchMinutes)*time.Minute)
 		}
 		return nil
 	})
+}
+
+// sheetFate books what becomes of the sheet. A sheet that was taken at the start but lay under a run
+// that never moved is whole and goes back on the shelf unless it was scrapped; a repeat reserves one.
+func (s *Store) sheetFate(ctx context.Context, w *write, r Run, fate SheetFate) (back bool, err error) {
+	var taken, withdrawn bool
+	if err := s.pool.QueryRow(ctx, `SELECT r.stock_taken, j.withdrawn_at IS NOT NULL FROM run r JOIN job j ON j.id = r.job WHERE r.id = $1`,
+		r.ID).Scan(&taken, &withdrawn); err != nil {
+		return false, err
+	}
+	back = taken && r.NeverMoved && fate != SheetScrapped
+	if fate == SheetRepeat && withdrawn {
+		return false, refuse("the job was withdrawn, so nothing of it is repeated", "say kept or scrapped; submit the job anew if it is wanted after all")
+	}
+	var count, reserve int64
+	if back {
+		count = 1
+	}
+	if fate == SheetRepeat {
+		reserve = 1
+	}
+	if count+reserve > 0 {
+		w.statements = append(w.statements, statement{sql: `UPDATE stock SET count = count + $2, reserved = reserved + $3, rev = rev + 1
+			WHERE id = $1 AND count + $2 >= reserved + $3`, args: []any{r.Stock, count, reserve}, rows: 1,
+			conflict: refuse("no sheet of lot "+r.StockLot+" is left to repeat it with", "say scrapped, then submit it again on another lot")})
+	}
+	return back, nil
 }
 
 // reportFire adds lockout and incident to the inspection that saw a flame or glow.
@@ -77,6 +111,9 @@ func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate) e
 		args: []any{incident, g.Run.Machine, g.Run.ID, actor.Person}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.IncidentOpened, actor: actor,
 		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("incident", incident)), body: logbook.Body{"kind": "fire"}})
+	// Whether it is locked out must still be so at the end: a flame never leaves a machine in use.
+	w.statements = append(w.statements, statement{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR NO KEY UPDATE`,
+		args: []any{g.Run.Machine, g.Machine.Rev}, rows: 1})
 	if g.Machine.Lockout != nil {
 		return nil
 	}
@@ -90,9 +127,14 @@ func openWatch(w *write, actor Actor, g Gate, lasts time.Duration) {
 		lasts /= time.Duration(scale)
 	}
 	id := newID()
-	w.statements = append(w.statements, statement{sql: `INSERT INTO watch (id, machine, run, watcher, until) VALUES ($1, $2, $3, $4, now() + $5::interval)
-		ON CONFLICT (machine) WHERE closed_at IS NULL DO UPDATE SET until = greatest(watch.until, excluded.until), run = excluded.run, watcher = excluded.watcher`,
-		args: []any{id, g.Run.Machine, g.Run.ID, actor.Person, lasts}, rows: 1})
+	open := statement{sql: `INSERT INTO watch (id, machine, run, watcher, until) VALUES ($1, $2, $3, $4, now() + $5::interval)`,
+		args: []any{id, g.Run.Machine, g.Run.ID, actor.Person, lasts}, rows: 1}
+	if held := g.Machine.Watch; held != nil {
+		id = held.ID
+		open = statement{sql: `UPDATE watch SET until = greatest(until, now() + $4::interval), run = $2, watcher = $3 WHERE id = $1 AND closed_at IS NULL`,
+			args: []any{id, g.Run.ID, actor.Person, lasts}, rows: 1}
+	}
+	w.statements = append(w.statements, open)
 	w.entries = append(w.entries, draft{kind: logbook.WatchOpened, actor: actor,
 		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("watch", id)),
 		body:     logbook.Body{"seconds": int64(lasts / time.Second)}})

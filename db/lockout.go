@@ -4,14 +4,18 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"fmt"
+	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"kerfgate/checklist/permit"
 	"kerfgate/db/logbook"
+	"kerfgate/queue"
 )
 
 // Lockout keeps a machine out of use until a named person lifts it.
@@ -27,7 +31,7 @@ type Lockout struct {
 // SetLockout puts a machine out of use: no permit is issued (I8), open sign-offs are voided. Errors:
 // ErrNotFound, *Refused when it is locked out already.
 func (s *Store) SetLockout(ctx context.Context, actor Actor, machine uuid.UUID, reason string) (Lockout, error) {
-	if strings.TrimSpace(reason) == "" || len(reason) > 500 {
+	if !reasonFits(reason) {
 		return Lockout{}, refuse("a lockout needs a reason of at most 500 letters", "say what is wrong with the machine")
 	}
 	id := newID()
@@ -49,6 +53,10 @@ func (s *Store) SetLockout(ctx context.Context, actor Actor, machine uuid.UUID, 
 	return *m.Lockout, nil
 }
 
+func reasonFits(reason string) bool {
+	return strings.TrimSpace(reason) != "" && utf8.RuneCountInString(reason) <= 500
+}
+
 // lockOut adds a lockout to a change that may hold more than that.
 func (s *Store) lockOut(ctx context.Context, w *write, actor Actor, id, machine uuid.UUID, reason string) error {
 	salt := make([]byte, 16)
@@ -68,12 +76,12 @@ func (s *Store) lockOut(ctx context.Context, w *write, actor Actor, id, machine 
 	w.entries = append(w.entries, draft{kind: logbook.LockoutSet, actor: actor,
 		subjects: []logbook.Subject{about(logbook.RoleMachine, machine), about(logbook.RoleLockout, id)},
 		body:     logbook.Body{"reason_digest": digest[:]}})
-	return s.voidOpen(ctx, w, actor, "machine locked out", `machine = $1`, machine)
+	return s.voidOpen(ctx, w, actor, "machine locked out", `r.machine = $1`, machine)
 }
 
 // LiftLockout puts the machine back in use; a named person gives a reason. Errors: ErrNotFound.
 func (s *Store) LiftLockout(ctx context.Context, actor Actor, machine uuid.UUID, reason string) error {
-	if strings.TrimSpace(reason) == "" || len(reason) > 500 {
+	if !reasonFits(reason) {
 		return refuse("lifting a lockout needs a reason of at most 500 letters", "say what was done")
 	}
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
@@ -118,34 +126,38 @@ func (s *Store) LockoutNote(ctx context.Context, machine uuid.UUID) ([]byte, err
 }
 
 // voidOpen adds to a change what it does to open checklists: a permit is voided, a checklist that
-// is being answered is released (I10). where picks the runs, with its own arguments.
+// is being answered is released (I8, I10). where picks the runs r, with its own arguments. What a
+// sign-off binds must be locked by an earlier statement of the change: then a sign-off that came
+// between this reading and that lock is seen here as a conflict, and none can come after it.
 func (s *Store) voidOpen(ctx context.Context, w *write, actor Actor, reason, where string, args ...any) error {
-	rows, err := s.pool.Query(ctx, `SELECT id, job, machine, phase, rev FROM run WHERE phase IN ('checking', 'permitted') AND `+where, args...)
+	where = `r.phase IN ('checking', 'permitted') AND ` + where
+	runs, err := s.runs(ctx, where+` ORDER BY r.number`, args...)
 	if err != nil {
 		return err
 	}
-	type open struct {
-		ID, Job, Machine uuid.UUID
-		Phase            string
-		Rev              int64
-	}
-	runs, err := pgx.CollectRows(rows, pgx.RowToStructByPos[open])
-	if err != nil {
-		return err
-	}
+	ids := make([]uuid.UUID, 0, len(runs))
 	for _, r := range runs {
-		event, to := "released", "proposed"
-		if r.Phase == "permitted" {
-			event, to = "voided", "checking"
-			w.statements = append(w.statements, statement{sql: `UPDATE permit SET ended = 'voided' WHERE run = $1 AND ended = ''`, args: []any{r.ID}, rows: 1})
+		ids = append(ids, r.ID)
+	}
+	w.statements = append(w.statements, statement{
+		sql:  fmt.Sprintf(`SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM run r WHERE %s AND r.id <> ALL($%d))`, where, len(args)+1),
+		args: append(slices.Clone(args), ids), rows: 1})
+	for _, r := range runs {
+		if r.Phase == queue.Checking {
+			move, err := r.Phase.After(queue.Released)
+			if err != nil {
+				return err
+			}
+			release(w, actor, r, move, reason)
+			continue
 		}
-		w.statements = append(w.statements,
-			statement{sql: `UPDATE run SET phase = $2, last_event = $3, reason = $4 WHERE id = $1 AND rev = $5`,
-				args: []any{r.ID, to, event, reason, r.Rev}, rows: 1},
-			statement{sql: `DELETE FROM answer WHERE run = $1`, args: []any{r.ID}, rows: anyRows})
-		w.entries = append(w.entries, draft{kind: logbook.Kind("run." + event), actor: actor,
-			subjects: runSubjects(r.ID, r.Machine, r.Job),
-			body:     logbook.Body{logbook.FieldFrom: r.Phase, logbook.FieldTo: to, logbook.FieldReason: reason}})
+		move, err := r.Phase.After(queue.Voided)
+		if err != nil {
+			return err
+		}
+		if _, err := s.voidPermit(ctx, w, actor, r, move, reason); err != nil {
+			return err
+		}
 	}
 	return nil
 }

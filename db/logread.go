@@ -2,6 +2,7 @@ package db
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -312,11 +313,22 @@ func (s *Store) CheckLog(ctx context.Context) (logbook.Report, error) {
 	if err != nil {
 		return logbook.Report{}, err
 	}
+	ctx, cancel := context.WithCancel(ctx)
 	r, w := io.Pipe()
-	go func() { w.CloseWithError(s.ExportLog(ctx, w)) }()
+	exported := make(chan error, 1)
+	go func() {
+		err := s.ExportLog(ctx, w)
+		w.CloseWithError(err)
+		exported <- err
+	}()
 	report, err := logbook.Check(r, logbook.Options{Verifiers: note.VerifierList(log, permits)})
-	// The writer ends when nobody reads on.
-	if closeErr := r.Close(); err == nil {
+	// The writer ends when nobody reads on, and nothing of it outlives this call.
+	cancel()
+	closeErr := r.Close()
+	if exportErr := <-exported; exportErr != nil && !errors.Is(exportErr, io.ErrClosedPipe) && !errors.Is(exportErr, context.Canceled) {
+		return report, exportErr // trouble of the database's is no finding about the logbook
+	}
+	if err == nil {
 		err = closeErr
 	}
 	return report, err

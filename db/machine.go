@@ -100,7 +100,7 @@ func (s *Store) PublishProfile(ctx context.Context, actor Actor, id uuid.UUID, p
 			entries: []draft{{kind: logbook.ProfileChanged, actor: actor, subjects: []logbook.Subject{about(logbook.RoleMachine, id)},
 				body: logbook.Body{"profile": digest[:], "before": m.ProfileDigest[:]}}},
 		}
-		if err := s.voidOpen(ctx, &w, actor, "profile changed", `machine = $1`, id); err != nil {
+		if err := s.voidOpen(ctx, &w, actor, "profile changed", `r.machine = $1`, id); err != nil {
 			return write{}, err
 		}
 		w.statements = append(w.statements, statement{sql: `UPDATE run SET ready = false, unready_reason = 'profile changed', revision = revision + 1

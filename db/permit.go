@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -201,7 +200,7 @@ func (s *Store) voidPermit(ctx context.Context, w *write, actor Actor, r Run, mo
 	w.statements = append(w.statements,
 		statement{sql: `UPDATE permit SET ended = 'voided' WHERE digest = $1 AND ended = ''`, args: []any{digest}, rows: 1},
 		statement{sql: `DELETE FROM answer WHERE run = $1`, args: []any{r.ID}, rows: anyRows})
-	moveRun(w, actor, r, move, reason, map[string]any{"opened_at": time.Now()}, logbook.Body{logbook.FieldPermit: digest})
+	moveRun(w, actor, r, move, reason, map[string]any{"opened_at": databaseNow}, logbook.Body{logbook.FieldPermit: digest})
 	return permit.Sign(s.cfg.PermitSigner, permit.Void{Machine: r.Machine, Run: r.ID, Permit: canon.Digest(digest), Reason: reason})
 }
 
@@ -229,14 +228,20 @@ func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (wr
 	var ended string
 	var phase queue.Phase
 	var challenge, data []byte
-	err := s.pool.QueryRow(ctx, `SELECT p.ended, r.phase, p.challenge, so.data FROM permit p JOIN sign_off so ON so.digest = p.sign_off
+	var lockedOut bool
+	err := s.pool.QueryRow(ctx, `SELECT p.ended, r.phase, p.challenge, so.data,
+			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = p.machine AND l.lifted_at IS NULL)
+		FROM permit p JOIN sign_off so ON so.digest = p.sign_off
 		JOIN run r ON r.id = p.run WHERE p.digest = $1 AND p.run = $2 AND p.machine = $3`, t.Permit[:], t.Run, machine).
-		Scan(&ended, &phase, &challenge, &data)
+		Scan(&ended, &phase, &challenge, &data, &lockedOut)
 	if err != nil {
 		return write{}, err
 	}
 	if [32]byte(challenge) != t.Challenge {
 		return write{}, fmt.Errorf("%w: another challenge", queue.ErrMoved)
+	}
+	if lockedOut {
+		return write{}, fmt.Errorf("%w: the machine is locked out", queue.ErrMoved) // I8, also for a go that was lost
 	}
 	if ended == "burned" && phase == queue.Starting {
 		return write{}, errBurnedSame
@@ -257,6 +262,7 @@ func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (wr
 		return write{}, err
 	}
 	w := write{statements: []statement{
+		{sql: `UPDATE stock SET count = count - 1, reserved = reserved - 1, rev = rev + 1 WHERE id = $1 AND reserved > 0`, args: []any{r.Stock}, rows: 1},
 		// I8 and I10 once more, at the last moment: nothing that was bound may have gone.
 		{sql: `SELECT 1 FROM person p
 			JOIN authorisation a ON a.id = $2 AND a.person = p.id AND a.withdrawn_at IS NULL AND a.expires_at > now()
@@ -266,7 +272,6 @@ func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (wr
 			conflict: fmt.Errorf("%w: what the sign-off binds is gone", queue.ErrMoved)},
 		{sql: `UPDATE permit SET ended = 'burned' WHERE digest = $1 AND ended = ''`, args: []any{t.Permit[:]}, rows: 1},
 		{sql: `INSERT INTO burn (run, permit) VALUES ($1, $2)`, args: []any{t.Run, t.Permit[:]}, rows: 1},
-		{sql: `UPDATE stock SET count = count - 1, reserved = reserved - 1, rev = rev + 1 WHERE id = $1`, args: []any{r.Stock}, rows: 1},
 	}}
 	moveRun(&w, Actor{}, r, move, "", map[string]any{"stock_taken": true}, logbook.Body{logbook.FieldPermit: t.Permit[:]})
 	return w, nil
@@ -293,6 +298,9 @@ func (s *Store) Leave(ctx context.Context, actor Actor, id uuid.UUID, challenge 
 		if len(no) > 0 {
 			return &Refused{Reasons: no}
 		}
+		// A lockout bumps the machine's rev: no leave comes after it.
+		w.statements = append(w.statements, statement{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR SHARE`,
+			args: []any{g.Machine.ID, g.Machine.Rev}, rows: 1})
 		leave := permit.Leave{Serial: newID(), Machine: g.Machine.ID, Operator: actor.Person, Epoch: site.Epoch, Challenge: challenge, AgeLimitS: leaveAgeS}
 		var err error
 		if text, err = permit.Sign(s.cfg.PermitSigner, leave); err != nil {
@@ -319,6 +327,11 @@ func (s *Store) Resume(ctx context.Context, actor Actor, id uuid.UUID) ([]byte, 
 	if g.Run.Operator != actor.Person {
 		return nil, refuse("only the attending operator may resume this run", "ask "+g.Run.OperatorName)
 	}
+	if _, ok, err := s.authorisation(ctx, actor.Person, g.Machine.ID); err != nil {
+		return nil, err
+	} else if !ok {
+		return nil, refuse("you hold no valid authorisation for this machine any more", "stop the run")
+	}
 	if g.Machine.Lockout != nil {
 		return nil, refuse("the machine is locked out: "+g.Machine.Lockout.Reason, "stop the run")
 	}
@@ -330,14 +343,15 @@ func (s *Store) Resume(ctx context.Context, actor Actor, id uuid.UUID) ([]byte, 
 
 // NoteStop logs that a signed-in person pressed Stop run on a machine, whatever it did; a permit
 // that is not burned yet is voided. Whoever is not signed in stops as well, but leaves no entry of
-// their own: the worker reports the stop.
+// their own: the worker reports the stop. Errors: ErrNotFound for a machine that there is not.
 func (s *Store) NoteStop(ctx context.Context, actor Actor, machine uuid.UUID, where string) error {
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
 		open, err := s.runs(ctx, `r.machine = $1 AND r.phase NOT IN ('proposed', 'closed') ORDER BY r.phase = 'checking', r.number LIMIT 1`, machine)
 		if err != nil {
 			return write{}, err
 		}
-		var w write
+		// Entries are for ever, so nobody may fill the logbook with machines of their own making.
+		w := write{statements: []statement{{sql: `SELECT 1 FROM machine WHERE id = $1`, args: []any{machine}, rows: 1, conflict: ErrNotFound}}}
 		subjects := []logbook.Subject{about(logbook.RoleMachine, machine)}
 		body := logbook.Body{"where": where}
 		if len(open) > 0 {

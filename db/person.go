@@ -109,7 +109,7 @@ func (s *Store) WithdrawAuthorisation(ctx context.Context, actor Actor, id uuid.
 			entries: []draft{{kind: logbook.AuthorisationWithdrawn, actor: actor,
 				subjects: []logbook.Subject{about("person", person), about("machine", machine), about("authorisation", id)}}},
 		}
-		err := s.voidOpen(ctx, &w, actor, "authorisation withdrawn", `machine = $1 AND operator = $2`, machine, person)
+		err := s.voidOpen(ctx, &w, actor, "authorisation withdrawn", `r.machine = $1 AND r.operator = $2`, machine, person)
 		return w, err
 	})
 	return err

@@ -64,6 +64,13 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	return s.keepPlan(ctx, actor, choice, made)
 }
 
+// samePlaces says whether two choices that lead to one plan also mean the same drawing, machine and
+// lot: two machines of one profile get the same bytes. The choice made last is the one that holds.
+func (c PlanChoice) samePlaces(other PlanChoice) bool {
+	return c.Drawing == other.Drawing && c.Machine == other.Machine && c.Tool == other.Tool &&
+		c.Material == other.Material && c.Stock == other.Stock
+}
+
 func (s *Store) provenFor(ctx context.Context, choice PlanChoice, thicknessUM int64) ([]material.Setting, error) {
 	rows, err := s.pool.Query(ctx, `SELECT operation, speed_um_per_s, power_permille, passes, kerf_um, evidence FROM setting
 		WHERE machine = $1 AND tool = $2 AND material = $3 AND thickness_um = $4 ORDER BY operation`,
@@ -79,7 +86,7 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	if err != nil {
 		return PlanRow{}, err
 	}
-	if found, err := s.Plan(ctx, actor, digest); err == nil && found.Member == actor.Person {
+	if found, err := s.Plan(ctx, actor, digest); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
 		return found, nil
 	} else if err != nil && !errors.Is(err, ErrNotFound) {
 		return PlanRow{}, err
@@ -92,9 +99,10 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
 			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms)
-				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT DO NOTHING`,
+				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (digest, member)
+				DO UPDATE SET drawing = $3, machine = $4, tool = $5, material = $6, stock = $7, choice = $8, made_at = now()`,
 				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
-					made.Profile[:], made.Numbers.TotalMS}, rows: anyRows}),
+					made.Profile[:], made.Numbers.TotalMS}, rows: 1}),
 			entries: []draft{{kind: logbook.PlanMade, actor: actor,
 				subjects: []logbook.Subject{about("drawing", choice.Drawing), about(logbook.RoleMachine, choice.Machine)},
 				body:     logbook.Body{"plan": digest[:], "drawing": made.Drawing[:], "planner": made.Planner}}},

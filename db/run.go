@@ -46,6 +46,7 @@ type Run struct {
 	SheetFate     SheetFate
 	PauseToken    []byte // of the newest pause, while paused
 	RealMS        int64
+	Taps, Misses  int64 // attendance, as far as the worker has told
 	HasPicture    bool
 	ProposedAt    time.Time
 	PhaseAt       time.Time // when it came into its phase
@@ -72,10 +73,18 @@ const (
 	SheetRepeat   SheetFate = "repeat" // a new run of the same plan is proposed
 )
 
+// expression is SQL in place of a value.
+type expression string
+
+// databaseNow is the database's clock, the only one that instants come from.
+const databaseNow expression = "now()"
+
 // moveRun adds one move of the phase table to a change: the guarded update and its entry. set names
-// further columns with their values, body further fields of the entry.
+// further columns with their values, body further fields of the entry. Why a run ended stays with it
+// through purge and inspection, which have no reason of their own.
 func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set map[string]any, body ...logbook.Body) {
-	sql := `UPDATE run SET phase = $3, last_event = $4, outcome = CASE WHEN $5 = '' THEN outcome ELSE $5 END, reason = $6`
+	sql := `UPDATE run SET phase = $3, last_event = $4, outcome = CASE WHEN $5 = '' THEN outcome ELSE $5 END,
+		reason = CASE WHEN $6 = '' AND outcome <> '' THEN reason ELSE $6 END`
 	args := []any{r.ID, r.Rev, move.To, move.Event, move.Outcome, reason}
 	columns := make([]string, 0, len(set))
 	for column := range set {
@@ -83,6 +92,10 @@ func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set m
 	}
 	slices.Sort(columns) // one text a shape, so that it is prepared once
 	for _, column := range columns {
+		if sqlText, ok := set[column].(expression); ok {
+			sql += fmt.Sprintf(", %s = %s", column, sqlText)
+			continue
+		}
 		args = append(args, set[column])
 		sql += fmt.Sprintf(", %s = $%d", column, len(args))
 	}
@@ -106,7 +119,7 @@ func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set m
 
 const selectRun = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.member, p.name, r.machine, r.plan, coalesce(pl.total_ms, 0), r.stock,
 		ma.name, st.lot, j.tool, r.phase, r.outcome, r.reason, r.ready, r.unready_reason, r.operator, coalesce(op.name, ''),
-		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms,
+		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms, r.taps, r.misses,
 		r.picture IS NOT NULL, r.proposed_at, r.phase_at, r.started_at, r.ended_at, r.rev
 	FROM run r JOIN job j ON j.id = r.job JOIN person p ON p.id = j.member
 	JOIN stock st ON st.id = r.stock JOIN material ma ON ma.id = st.material
@@ -121,7 +134,7 @@ func scanRun(row pgx.CollectableRow) (r Run, err error) {
 	var placedAt *time.Time
 	err = row.Scan(&r.ID, &r.Number, &r.Job, &r.JobTitle, &r.Copy, &r.Copies, &r.Member, &r.MemberName, &r.Machine, &digest, &r.PlanTotalMS,
 		&r.Stock, &r.MaterialName, &r.StockLot, &r.Tool, &r.Phase, &r.Outcome, &r.Reason, &r.Ready, &r.UnreadyReason, &operator, &r.OperatorName,
-		&x, &y, &homed, &placedBy, &placedAt, &r.NeverMoved, &r.Flame, &r.SheetFate, &r.PauseToken, &r.RealMS, &r.HasPicture,
+		&x, &y, &homed, &placedBy, &placedAt, &r.NeverMoved, &r.Flame, &r.SheetFate, &r.PauseToken, &r.RealMS, &r.Taps, &r.Misses, &r.HasPicture,
 		&r.ProposedAt, &r.PhaseAt, &r.StartedAt, &r.EndedAt, &r.Rev)
 	if err != nil {
 		return r, err

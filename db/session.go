@@ -96,14 +96,19 @@ func (s *Store) NoteRefusal(ctx context.Context, actor Actor, route string) erro
 		return err
 	}
 	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+		// What is counted after this reading stays for the next entry.
+		var minutes []time.Time
+		var counts []int64
 		var unlogged int64
-		if err := s.pool.QueryRow(ctx, `SELECT coalesce(sum(count - logged), 0) FROM refusal WHERE person = $1 AND route = $2`,
-			actor.Person, route).Scan(&unlogged); err != nil {
+		if err := s.pool.QueryRow(ctx, `SELECT array_agg(minute), array_agg(count), coalesce(sum(count - logged), 0)
+			FROM refusal WHERE person = $1 AND route = $2 AND count > logged`,
+			actor.Person, route).Scan(&minutes, &counts, &unlogged); err != nil {
 			return write{}, err
 		}
 		return write{
-			statements: []statement{{sql: `UPDATE refusal SET logged = count WHERE person = $1 AND route = $2 AND count > logged`,
-				args: []any{actor.Person, route}, rows: anyRows}},
+			statements: []statement{{sql: `UPDATE refusal r SET logged = read.count FROM unnest($3::timestamptz[], $4::bigint[]) AS read (minute, count)
+				WHERE r.person = $1 AND r.route = $2 AND r.minute = read.minute AND r.logged < read.count`,
+				args: []any{actor.Person, route, minutes, counts}, rows: int64(len(minutes))}},
 			entries: []draft{{kind: logbook.Refused, actor: actor, body: logbook.Body{logbook.FieldRoute: route, logbook.FieldCount: unlogged}}},
 		}, nil
 	})

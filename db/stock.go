@@ -69,7 +69,7 @@ func (s *Store) SetVerdict(ctx context.Context, actor Actor, id uuid.UUID, verdi
 			entries: []draft{{kind: logbook.MaterialChanged, actor: actor, subjects: []logbook.Subject{about("material", id)},
 				body: logbook.Body{"verdict": string(verdict)}}},
 		}
-		err := s.voidOpen(ctx, &w, actor, "material changed", `stock IN (SELECT id FROM stock WHERE material = $1)`, id)
+		err := s.voidOpen(ctx, &w, actor, "material changed", `r.stock IN (SELECT id FROM stock WHERE material = $1)`, id)
 		return w, err
 	})
 	return err

@@ -5,9 +5,6 @@ import (
 	"errors"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
-
 	"kerfgate/checklist"
 	"kerfgate/queue"
 )
@@ -18,8 +15,8 @@ const permitGrace = 15 * time.Second
 
 // ExpireChecklists releases the checklists that nobody touched for ten minutes and says how many.
 func (s *Store) ExpireChecklists(ctx context.Context) (int, error) {
-	return s.expire(ctx, `SELECT id FROM run WHERE phase = 'checking' AND opened_at < now() - $1::interval`, checklist.OpenFor,
-		func(ctx context.Context, w *write, r Run) error {
+	return s.expire(ctx, `r.phase = 'checking' AND r.opened_at < now() - $1::interval`, checklist.OpenFor,
+		func(_ context.Context, w *write, r Run) error {
 			move, err := r.Phase.After(queue.Released)
 			if err == nil {
 				release(w, Actor{}, r, move, "left for ten minutes")
@@ -30,8 +27,8 @@ func (s *Store) ExpireChecklists(ctx context.Context) (int, error) {
 
 // ExpirePermits voids the permits that no worker took in time and says how many.
 func (s *Store) ExpirePermits(ctx context.Context) (int, error) {
-	return s.expire(ctx, `SELECT p.run FROM permit p JOIN run r ON r.id = p.run AND r.phase = 'permitted'
-			WHERE p.ended = '' AND p.issued_at < now() - $1::interval`, permitAgeS*time.Second+permitGrace,
+	return s.expire(ctx, `r.phase = 'permitted' AND EXISTS (SELECT 1 FROM permit p
+			WHERE p.run = r.id AND p.ended = '' AND p.issued_at < now() - $1::interval)`, permitAgeS*time.Second+permitGrace,
 		func(ctx context.Context, w *write, r Run) error {
 			move, err := r.Phase.After(queue.Voided)
 			if err != nil {
@@ -42,24 +39,25 @@ func (s *Store) ExpirePermits(ctx context.Context) (int, error) {
 		})
 }
 
-func (s *Store) expire(ctx context.Context, sql string, age time.Duration, decide func(ctx context.Context, w *write, r Run) error) (int, error) {
-	rows, err := s.pool.Query(ctx, sql, age)
-	if err != nil {
-		return 0, err
-	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+// expire moves each run that the condition picks, one change each. The condition is asked again for
+// each: whoever touched a run meanwhile keeps it.
+func (s *Store) expire(ctx context.Context, where string, age time.Duration, decide func(ctx context.Context, w *write, r Run) error) (int, error) {
+	old, err := s.runs(ctx, where, age)
 	if err != nil {
 		return 0, err
 	}
 	done := 0
-	for _, id := range ids {
+	for _, was := range old {
 		_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
-			r, err := s.run(ctx, id)
+			still, err := s.runs(ctx, where+` AND r.id = $2`, age, was.ID)
 			if err != nil {
 				return write{}, err
 			}
+			if len(still) == 0 {
+				return write{}, queue.ErrMoved
+			}
 			var w write
-			err = decide(ctx, &w, r)
+			err = decide(ctx, &w, still[0])
 			return w, err
 		})
 		switch {
@@ -72,4 +70,10 @@ func (s *Store) expire(ctx context.Context, sql string, age time.Duration, decid
 		}
 	}
 	return done, nil
+}
+
+// ForgetKeys deletes the idempotency keys that no longer bind anything and says how many.
+func (s *Store) ForgetKeys(ctx context.Context) (int, error) {
+	tag, err := s.pool.Exec(ctx, `DELETE FROM idempotency WHERE at < now() - interval '24 hours'`)
+	return int(tag.RowsAffected()), err
 }

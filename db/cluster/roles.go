@@ -36,6 +36,9 @@ BEGIN
   END LOOP;
 END $$;
 ALTER ROLE kerfgate_reader SET default_transaction_read_only = on;
+-- A server that stands still in the middle of a change holds the logbook's head, and with it every
+-- other server; its change is rolled back instead.
+ALTER ROLE kerfgate_app SET idle_in_transaction_session_timeout = '10s';
 `
 
 // The locale is fixed so that text sorts alike on every server.
