@@ -2,9 +2,10 @@ package db_test
 
 import (
 	"errors"
+	"testing"
+
 	"kerfgate/checklist"
 	"kerfgate/db"
-	"testing"
 )
 
 // A server that stands still in the middle of a change does not hold up the others for ever.

@@ -1,8 +1,9 @@
 package db_test
 
 import (
-	"kerfgate/checklist"
 	"testing"
+
+	"kerfgate/checklist"
 )
 
 // Standing answers hold four hours from when somebody looked, however often a page sends them back.

@@ -3,8 +3,9 @@ package db_test
 import (
 	"crypto/sha256"
 	"errors"
-	"kerfgate/db"
 	"testing"
+
+	"kerfgate/db"
 )
 
 // Keys older than a day go; one whose request was cut off says so instead of asking to wait for ever.

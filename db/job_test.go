@@ -2,8 +2,9 @@ package db_test
 
 import (
 	"errors"
-	"kerfgate/db"
 	"testing"
+
+	"kerfgate/db"
 )
 
 // What no answer at the gate could cure is refused when the job is submitted; letters count, not bytes.

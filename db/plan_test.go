@@ -1,8 +1,9 @@
 package db_test
 
 import (
-	"kerfgate/db"
 	"testing"
+
+	"kerfgate/db"
 )
 
 // Two machines of one profile get the same plan bytes; the job goes to the one that was chosen.

@@ -1,8 +1,9 @@
 package db_test
 
 import (
-	"kerfgate/db"
 	"testing"
+
+	"kerfgate/db"
 )
 
 // Every refusal is counted by exactly one entry, at most one entry a minute.

@@ -22,9 +22,10 @@ type fakeDesk struct {
 	entries  []broker.Followed
 	next     int64
 	applied  map[uuid.UUID][]broker.Report // in the order of commits
-	calls    int                           // of Apply
-	failures int                           // Apply calls still to fail
-	slow     map[uuid.UUID]chan struct{}   // Apply, PlanChunk and Take wait for it
+	outOfUse int
+	calls    int                         // of Apply
+	failures int                         // Apply calls still to fail
+	slow     map[uuid.UUID]chan struct{} // Apply, PlanChunk and Take wait for it
 	takes    []broker.Taken
 	changed  chan struct{} // poked at every change
 }
@@ -90,6 +91,9 @@ func (d *fakeDesk) Apply(ctx context.Context, machine uuid.UUID, report broker.R
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.calls++
+	if report.Kind == broker.ReportOutOfUse {
+		d.outOfUse++
+	}
 	if d.failures > 0 {
 		d.failures--
 		return 0, nil, errors.New("no database now")

@@ -204,7 +204,7 @@ const (
 	ReportAttendance  ReportKind = "attendance" // summary of taps, or a miss
 	ReportPicture     ReportKind = "picture"    // what the machine's sheet looks like, PNG
 	ReportJournal     ReportKind = "journal"    // on connect: what the journal says
-	ReportOutOfUse    ReportKind = "out of use" // journal broken: no run until a person looks
+	ReportOutOfUse    ReportKind = "out of use" // journal broken: no run until a person looks; number 0
 )
 
 // Report is one numbered fact from a worker's journal. Numbers start at 1 and have no gaps; a

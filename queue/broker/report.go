@@ -96,7 +96,8 @@ func openReport(m *machine, msg jetstream.Msg) (Report, error) {
 	if err := signed.Decode(&report); err != nil {
 		return Report{}, err
 	}
-	if report.Number < 1 || report.Number != signed.Counter {
+	// Out of use alone has no number: there is no journal left to number it.
+	if report.Number < 0 || report.Number == 0 && report.Kind != ReportOutOfUse || report.Number != signed.Counter {
 		return Report{}, fmt.Errorf("%w: report %d under counter %d", ErrForm, report.Number, signed.Counter)
 	}
 	return report, nil
