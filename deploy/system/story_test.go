@@ -67,11 +67,7 @@ func TestStory(t *testing.T) {
 	thyme, rowan, juniper := h.as(t, "thyme"), h.as(t, "rowan"), h.as(t, "juniper")
 
 	// A member hands in a drawing, sees what it will become, and submits it.
-	svg, err := os.ReadFile("../demo/drawings/bed-sign.svg")
-	if err != nil {
-		t.Fatal(err)
-	}
-	drawing := thyme.handIn("bed-sign.svg", svg)
+	drawing := thyme.handIn("drawer-front.svg", []byte(drawerFront))
 	cutter := at(thyme.get("/machines").list("machines"), "bay", "Bay 1")
 	plywood := at(thyme.get("/materials").list("materials"), "name", "poplar plywood")
 	stock := at(plywood.list("stock"), "lot", "P118")
@@ -83,7 +79,7 @@ func TestStory(t *testing.T) {
 	if _, picture, err := thyme.try("GET", "/plans/"+plan.str("digest")+"/picture.svg", nil, ""); err != nil || !bytes.Contains(picture, []byte("<svg")) {
 		t.Errorf("no picture of the plan: %v", err)
 	}
-	job := thyme.post("/jobs", object{"title": "sign for the herbs", "plan": plan.str("digest"), "copies": 2})
+	job := thyme.post("/jobs", object{"title": "drawer front for the seeds", "plan": plan.str("digest"), "copies": 2})
 	if job.str("state") != "queued" {
 		t.Errorf("job is %s, want queued", job.str("state"))
 	}
