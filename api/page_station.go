@@ -225,7 +225,7 @@ func thicknessWords(um, toleranceUM, grammage int64) string {
 // stationBar adds to a bar the fields that answer it. A yes-or-no question that comes last gets
 // buttons of its own, so that it takes one touch.
 func stationBar(b checklist.Bar, drawn web.GateBar) web.StationBar {
-	v := web.StationBar{GateBar: drawn, Ask: sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Standing: b.Standing, Answered: b.Answered}
+	v := web.StationBar{GateBar: drawn, Ask: sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Answered: b.Answered}
 	if b.Needs == b.Item.Ask {
 		v.Needs = ""
 	}

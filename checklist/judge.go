@@ -2,6 +2,7 @@ package checklist
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -105,7 +106,7 @@ func problem(bar Bar, f Facts) (what, next string) {
 				return fmt.Sprintf("%s: no", field.Title), "put it right, then answer again; no run starts with this open"
 			}
 		case FieldChoice:
-			if !contains(field.Choices, value) {
+			if !slices.Contains(field.Choices, value) {
 				return fmt.Sprintf("%s: %.40q is not one of the choices", field.Title, value),
 					"choose one of: " + strings.Join(field.Choices, ", ")
 			}
@@ -227,15 +228,6 @@ func tenths(v int64) string {
 
 func thousandths(v int64) string {
 	return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%d.%03d", v/1000, v%1000), "0"), ".")
-}
-
-func contains(list []string, want string) bool {
-	for _, s := range list {
-		if s == want {
-			return true
-		}
-	}
-	return false
 }
 
 // maxValue is the longest value that a field takes, in bytes.

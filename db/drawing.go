@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"crypto/rand"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -35,10 +34,7 @@ func (s *Store) ReceiveDrawing(ctx context.Context, actor Actor, fileName string
 	if len(data) > maxDrawing {
 		return Drawing{}, refuse("the file is over 32 MiB", "simplify the drawing or split it")
 	}
-	salt := make([]byte, 16)
-	if _, err := rand.Read(salt); err != nil {
-		return Drawing{}, err
-	}
+	salt := newSalt()
 	digest, statements := putBlob(data)
 	d := Drawing{ID: newID(), Digest: digest, Member: actor.Person, FileName: cleanName(fileName), Size: int64(len(data))}
 	nameDigest := logbook.SaltedDigest(salt, []byte(d.FileName))

@@ -165,6 +165,21 @@ func (s *Store) standing(ctx context.Context, machines, operators []uuid.UUID) (
 	return all, err
 }
 
+// forbidden refuses for what no answer at the gate can cure. What the operator still does there, or
+// the worker meanwhile, is no reason yet.
+func (g Gate) forbidden() error {
+	var no []checklist.Reason
+	for _, reason := range g.Reasons {
+		if reason.Kind == checklist.BecauseForbidden {
+			no = append(no, reason)
+		}
+	}
+	if len(no) > 0 {
+		return &Refused{Reasons: no}
+	}
+	return nil
+}
+
 // OpenChecklist takes a run to the gate: it waits for this operator's answers. Errors: ErrNotFound,
 // ErrMoved, *Refused.
 func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (Run, error) {
@@ -173,15 +188,8 @@ func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (R
 		if err != nil {
 			return err
 		}
-		var no []checklist.Reason
-		for _, reason := range g.Reasons {
-			// What the operator does at the gate, or the worker meanwhile, is no reason yet.
-			if reason.Kind == checklist.BecauseForbidden {
-				no = append(no, reason)
-			}
-		}
-		if len(no) > 0 {
-			return &Refused{Reasons: no}
+		if err := g.forbidden(); err != nil {
+			return err
 		}
 		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": databaseNow, "origin_x_um": nil, "origin_y_um": nil,
 			"homed": false, "placed_by": nil, "placed_at": nil})

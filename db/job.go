@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"crypto/rand"
 	"fmt"
 	"strings"
 	"time"
@@ -69,10 +68,7 @@ func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, erro
 	if len(no) > 0 {
 		return Job{}, &Refused{Reasons: no}
 	}
-	salt := make([]byte, 16)
-	if _, err := rand.Read(salt); err != nil {
-		return Job{}, err
-	}
+	salt := newSalt()
 	id := newID()
 	titleDigest := logbook.SaltedDigest(salt, []byte(n.Title))
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {

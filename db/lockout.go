@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"slices"
@@ -59,10 +58,7 @@ func reasonFits(reason string) bool {
 
 // lockOut adds a lockout to a change that may hold more than that.
 func (s *Store) lockOut(ctx context.Context, w *write, actor Actor, id, machine uuid.UUID, reason string) error {
-	salt := make([]byte, 16)
-	if _, err := rand.Read(salt); err != nil {
-		return err
-	}
+	salt := newSalt()
 	var by *uuid.UUID
 	if actor.Person != uuid.Nil {
 		by = &actor.Person

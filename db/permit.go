@@ -289,14 +289,8 @@ func (s *Store) Leave(ctx context.Context, actor Actor, id uuid.UUID, challenge 
 		if err := atGate(actor, g); err != nil {
 			return err
 		}
-		var no []checklist.Reason
-		for _, reason := range g.Reasons {
-			if reason.Kind == checklist.BecauseForbidden {
-				no = append(no, reason)
-			}
-		}
-		if len(no) > 0 {
-			return &Refused{Reasons: no}
+		if err := g.forbidden(); err != nil {
+			return err
 		}
 		// A lockout bumps the machine's rev: no leave comes after it.
 		w.statements = append(w.statements, statement{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR SHARE`,

@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"crypto/rand"
 	"strings"
 	"time"
 
@@ -54,10 +53,7 @@ func (s *Store) AddPerson(ctx context.Context, actor Actor, p NewPerson) (Person
 	if strings.TrimSpace(p.SignInName) == "" || strings.TrimSpace(p.Name) == "" || p.PasswordHash == "" {
 		return Person{}, refuse("an account needs a sign-in name, a name and a password", "give all three")
 	}
-	salt := make([]byte, 16)
-	if _, err := rand.Read(salt); err != nil {
-		return Person{}, err
-	}
+	salt := newSalt()
 	person := Person{ID: newID(), SignInName: p.SignInName, Name: p.Name, Role: p.Role, Rev: 1}
 	digest := logbook.SaltedDigest(salt, []byte(p.Name))
 	_, err := s.commit(ctx, func(context.Context) (write, error) {

@@ -7,6 +7,7 @@ package db
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"log/slog"
 	"sync/atomic"
@@ -61,6 +62,13 @@ func (s *Store) Ready(ctx context.Context) error { return s.pool.Ping(ctx) }
 
 // Location is the site's time zone.
 func (s *Store) Location() *time.Location { return s.cfg.Location }
+
+// newSalt makes the salt with which a text's digest stands in the logbook.
+func newSalt() []byte {
+	salt := make([]byte, 16)
+	_, _ = rand.Read(salt) // never fails: crypto/rand ends the program instead
+	return salt
+}
 
 // newID makes a UUIDv7. It fails only where the machine has no randomness.
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }

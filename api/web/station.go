@@ -107,7 +107,6 @@ type StationBar struct {
 	Ask      string
 	Needs    string
 	Next     string
-	Standing bool // its standing answers hold from an earlier run
 	Answered bool
 	Open     bool // its fields are shown
 	Fields   []FieldView
