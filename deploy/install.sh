@@ -24,8 +24,19 @@ if [ "$want" = test ]; then
 	has curl || missing="$missing curl"
 	has jq || missing="$missing jq"
 	has chromium || has chromium-browser || missing="$missing chromium fonts-dejavu-core"
+	has node || missing="$missing nodejs"
+	has npm || missing="$missing npm"
 fi
-[ -z "$missing" ] && exit 0
+
+# What the tests hold ours against: npm packages, pinned, beside the tests that use them.
+oracles() {
+	[ "$want" = test ] || return 0
+	cd "$(dirname "$0")/oracle"
+	[ node_modules/.package-lock.json -nt package-lock.json ] && return 0
+	npm ci --ignore-scripts --no-audit --no-fund --silent >&2
+}
+
+[ -z "$missing" ] && { oracles; exit 0; }
 
 if has apt-get && [ "$(id -u)" = 0 ]; then
 	echo "installing from Debian's packages:$missing" >&2
@@ -33,6 +44,7 @@ if has apt-get && [ "$(id -u)" = 0 ]; then
 	apt-get update -qq >&2
 	# shellcheck disable=SC2086 # a list of packages
 	apt-get install -y -qq --no-install-recommends $missing >&2
+	oracles
 	exit 0
 fi
 

@@ -70,12 +70,17 @@ type Plan struct {
 	SheetSize geom.Point   `json:"sheet_size"`
 }
 
-// Stroke is one line drawn without lifting; its first point is reached with the tool off.
+// Stroke is one way that the carriage goes without stopping; its first point is reached with the tool
+// off.
 type Stroke struct {
-	Operation     Operation    `json:"operation"`
-	Group         string       `json:"group"`
-	Closed        bool         `json:"closed"` // the last point equals the first
+	Operation Operation `json:"operation"`
+	Group     string    `json:"group"`
+	Closed    bool      `json:"closed"` // the line drawn ends where it began
+	// Points are where the carriage goes at the work speed, without stopping. On are the parts of
+	// that way with the tool on; empty means all of it. The rest is run-in, over-travel, a blank of a
+	// picture or a holding tab.
 	Points        []geom.Point `json:"points"`
+	On            []geom.Span  `json:"on,omitempty"`
 	SpeedUMPerS   int64        `json:"speed_um_per_s"`
 	PowerPermille int64        `json:"power_permille"`
 	// Piece is the 1-based number of the piece or drop-out that this stroke frees; 0 = none.

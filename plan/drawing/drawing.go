@@ -42,6 +42,7 @@ const MaxExtentMM = 10_000
 type Drawing struct {
 	WidthMM, HeightMM float64 // the page's size
 	Shapes            []Shape // in the order in which they are drawn
+	Pictures          []Picture
 	Notices           []Notice
 }
 
@@ -52,6 +53,17 @@ type Shape struct {
 	Fill   string // as #rrggbb, or "none"
 	Paths  []Path
 	Place  string // element and line in the file
+}
+
+// Picture is a raster picture, embedded or the drawing itself. The corner between its pixels (i, j)
+// lies at Origin + i·Right + j·Down millimetres.
+type Picture struct {
+	Layer         string // as of Shape
+	Place         string // element and line in the file
+	Width, Height int    // pixels
+	// Grey is the picture row by row, 0 black to 255 white; what is transparent is white.
+	Grey                []uint8
+	Origin, Right, Down Vec
 }
 
 // Path is one run of segments without a gap.

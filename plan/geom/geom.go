@@ -59,3 +59,10 @@ func (b Box) Width() int64 { return b.Max.X - b.Min.X }
 
 // Height is the extent along y in micrometres.
 func (b Box) Height() int64 { return b.Max.Y - b.Min.Y }
+
+// Span is a part of a polyline: from From to To, both in µm along it from its first point.
+type Span struct {
+	_    struct{} `cbor:",toarray"`
+	From int64    `json:"from_um"`
+	To   int64    `json:"to_um"`
+}

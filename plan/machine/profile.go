@@ -16,19 +16,23 @@ type Profile struct {
 	// SmallestStepUM is what one count of the drive moves the carriage, in micrometres.
 	SmallestStepUM int64 `json:"smallest_step_um"`
 	// TravelSpeed is the speed of moves with the tool off; WorkSpeed the greatest with it on.
-	TravelSpeedUMPerS int64      `json:"travel_speed_um_per_s"`
-	WorkSpeedUMPerS   int64      `json:"work_speed_um_per_s"`
-	AccelXUMPerS2     int64      `json:"accel_x_um_per_s2"`
-	AccelYUMPerS2     int64      `json:"accel_y_um_per_s2"`
-	CornerToleranceUM int64      `json:"corner_tolerance_um"`
-	PlacingX          Placing    `json:"placing_x"`
-	PlacingY          Placing    `json:"placing_y"`
-	Tools             []Tool     `json:"tools"`
-	Enclosure         Enclosure  `json:"enclosure"`
-	Air               Air        `json:"air"`
-	CutOff            CutOff     `json:"cut_off"`
-	Attendance        Attendance `json:"attendance"`
-	Driver            Driver     `json:"driver"`
+	TravelSpeedUMPerS int64 `json:"travel_speed_um_per_s"`
+	WorkSpeedUMPerS   int64 `json:"work_speed_um_per_s"`
+	AccelXUMPerS2     int64 `json:"accel_x_um_per_s2"`
+	AccelYUMPerS2     int64 `json:"accel_y_um_per_s2"`
+	CornerToleranceUM int64 `json:"corner_tolerance_um"`
+	// BacklashXUM and BacklashYUM are what each axis loses when it turns round (ISO 230-2: reversal
+	// value).
+	BacklashXUM int64      `json:"backlash_x_um,omitempty"`
+	BacklashYUM int64      `json:"backlash_y_um,omitempty"`
+	PlacingX    Placing    `json:"placing_x"`
+	PlacingY    Placing    `json:"placing_y"`
+	Tools       []Tool     `json:"tools"`
+	Enclosure   Enclosure  `json:"enclosure"`
+	Air         Air        `json:"air"`
+	CutOff      CutOff     `json:"cut_off"`
+	Attendance  Attendance `json:"attendance"`
+	Driver      Driver     `json:"driver"`
 }
 
 // Placing says how one axis finds its place.
@@ -76,6 +80,9 @@ type Switch struct {
 	HasSensor  bool   `json:"has_sensor"`
 	// Levels is true where power can be set between off and full.
 	Levels bool `json:"levels"`
+	// InMotion is true where the machine takes a change of the tool between two moves without
+	// stopping; only then can a line be run into, or power follow speed.
+	InMotion bool `json:"in_motion,omitempty"`
 }
 
 // Kinds of switches: on while held, on at a level, or changing state at each pulse.
