@@ -169,7 +169,7 @@ func (s *Store) LogHead(ctx context.Context) ([]byte, int64, error) {
 }
 
 // origin is the log's name in its heads. An epoch after a restore makes another log of it.
-func (s *Store) origin(site Site) string { return logbook.Origin(site.Name, [16]byte{}) }
+func (s *Store) origin(site Site) string { return logbook.Origin(site.Name, site.LogEpoch) }
 
 // hashes reads stored hashes of the tree.
 type hashes struct {

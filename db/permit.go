@@ -91,7 +91,11 @@ func (s *Store) signable(ctx context.Context, actor Actor, g Gate) error {
 	if err := atGate(actor, g); err != nil {
 		return err
 	}
-	no := g.Reasons
+	closed, err := s.closedReasons(ctx)
+	if err != nil {
+		return err
+	}
+	no := append(closed, g.Reasons...)
 	for _, bar := range g.Bars {
 		switch {
 		case !bar.Answered:
@@ -159,6 +163,7 @@ func issueWrite(actor Actor, g Gate, b bound, signOff []byte, p permit.Permit, i
 	}
 	w := write{statements: []statement{
 		b.guard(actor.Person, g.Machine),
+		guardOpenSite,
 		{sql: `INSERT INTO sign_off (digest, run, data, operator) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
 			args: []any{p.SignOff[:], g.Run.ID, signOff, actor.Person}, rows: anyRows},
 		{sql: `INSERT INTO permit (digest, run, machine, sign_off, challenge, note) VALUES ($1, $2, $3, $4, $5, $6)`,

@@ -34,15 +34,23 @@ func (s *Store) Apply(ctx context.Context, machine uuid.UUID, rep broker.Report)
 			return 0, nil, err
 		}
 	}
-	if rep.Number == applied+1 {
+	expected := rep.Number == applied+1
+	if !expected && rep.Number > applied {
+		// A restored database has forgotten numbers that the worker gave; its journal goes on with its
+		// own, in order, until it has told all.
+		if expected, err = s.awaited(ctx, machine); err != nil {
+			return 0, nil, err
+		}
+	}
+	if expected {
 		_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
 			w, err := s.reported(ctx, machine, rep)
 			if err != nil {
 				return write{}, err
 			}
 			// First, as the order of locks has the machine before its runs.
-			w.statements = slices.Insert(w.statements, 0, statement{sql: `UPDATE machine SET applied = $2 WHERE id = $1 AND applied = $2 - 1`,
-				args: []any{machine, rep.Number}, rows: 1, conflict: errAppliedMeanwhile})
+			w.statements = slices.Insert(w.statements, 0, statement{sql: `UPDATE machine SET applied = $2 WHERE id = $1 AND applied = $3`,
+				args: []any{machine, rep.Number, applied}, rows: 1, conflict: errAppliedMeanwhile})
 			return w, nil
 		})
 		if err != nil && !errors.Is(err, errAppliedMeanwhile) {
@@ -97,7 +105,9 @@ func phrase(text string) string {
 func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Report) (write, error) {
 	switch rep.Kind {
 	case broker.ReportJournal:
-		return s.workerStarted(ctx, machine, rep)
+		if rep.Run == uuid.Nil {
+			return s.workerStarted(ctx, machine, rep)
+		}
 	case broker.ReportOutOfUse:
 		return s.outOfUse(ctx, machine, rep)
 	}
@@ -109,6 +119,15 @@ func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Repo
 		return write{}, err
 	}
 	switch rep.Kind {
+	case broker.ReportJournal:
+		awaited, err := s.awaited(ctx, machine)
+		if err != nil {
+			return write{}, err
+		}
+		if awaited {
+			return s.journalBurn(ctx, r, rep)
+		}
+		return seen(r), nil // its own report says how it ended
 	case broker.ReportReady, broker.ReportUnready:
 		return s.prepared(r, rep), nil
 	case broker.ReportAttendance:
@@ -126,8 +145,8 @@ func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Repo
 func (s *Store) workerStarted(ctx context.Context, machine uuid.UUID, rep broker.Report) (write, error) {
 	w := write{entries: []draft{{kind: logbook.WorkerSeen, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
 		body: logbook.Body{"process": rep.Process[:]}}}}
-	if rep.Run != uuid.Nil {
-		return w, nil // one of its burns, told to a server of a new epoch
+	if rep.Epoch != [16]byte{} {
+		return s.journalTold(ctx, machine, rep)
 	}
 	waiting, err := s.runs(ctx, `r.machine = $1 AND r.phase = 'permitted'`, machine)
 	if err != nil {

@@ -14,8 +14,9 @@ import (
 // Site is the one site of this database.
 type Site struct {
 	Name             string
-	Kind             string // SiteWorkshop or SiteAlone
-	Epoch            [16]byte
+	Kind             string   // SiteWorkshop or SiteAlone
+	Epoch            [16]byte // of the server; another one after a restore
+	LogEpoch         [16]byte // suffix of the log's origin; zero for a log that was never cut
 	FireWatchMinutes int64
 	OpenedAt         time.Time
 }
@@ -56,12 +57,13 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 // Site reads the site's row. Errors: ErrNotFound before OpenSite.
 func (s *Store) Site(ctx context.Context) (Site, error) {
 	var site Site
-	var epoch []byte
-	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, fire_watch_minutes, opened_at FROM site`).
-		Scan(&site.Name, &site.Kind, &epoch, &site.FireWatchMinutes, &site.OpenedAt)
+	var epoch, logEpoch []byte
+	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_watch_minutes, opened_at FROM site`).
+		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireWatchMinutes, &site.OpenedAt)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return Site{}, ErrNotFound
 	}
 	copy(site.Epoch[:], epoch)
+	copy(site.LogEpoch[:], logEpoch)
 	return site, err
 }

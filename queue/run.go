@@ -59,12 +59,13 @@ const (
 	Purged      Event = "purged"      // purge over; a pen's purge is zero
 	Inspected   Event = "inspected"   // inspection recorded
 	Withdrawn   Event = "withdrawn"
+	Restored    Event = "restored" // a restored database did not know what the worker's journal shows: it burned (I14)
 )
 
 // Events lists all events.
 func Events() []Event {
 	return []Event{Opened, Released, Signed, Voided, Burned, Moved, PausedRun, Resumed, Completed,
-		Stopped, Failed, Interrupted, Purged, Inspected, Withdrawn}
+		Stopped, Failed, Interrupted, Purged, Inspected, Withdrawn, Restored}
 }
 
 // Outcome is how a run ended; empty while it has not.
@@ -115,6 +116,8 @@ func Moves() []Move {
 		{Checking, Withdrawn, Closed, OutcomeWithdrawn},
 		{Permitted, Withdrawn, Closed, OutcomeWithdrawn},
 		{Permitted, Interrupted, Inspecting, OutcomeInterrupted},
+		{Proposed, Restored, Inspecting, OutcomeInterrupted},
+		{Checking, Restored, Inspecting, OutcomeInterrupted},
 	}
 }
 

@@ -43,10 +43,16 @@ func AcceptEpoch(folder journal.Files, epoch [16]byte) (err error) {
 		burns = burns[len(burns)-tellAtMost:]
 	}
 	number := book.LastNumber
-	for _, b := range burns {
+	var told []broker.Report
+	for i, b := range burns {
+		told = append(told, broker.Report{Kind: broker.ReportJournal, Run: b.Run, Permit: b.Permit, NeverMoved: !b.Started,
+			Later: i < len(burns)-1})
+	}
+	told = append(told, broker.Report{Kind: broker.ReportJournal, Epoch: epoch})
+	for _, r := range told {
 		number++
-		data, err := canon.Marshal(broker.Report{Number: number, Kind: broker.ReportJournal, Run: b.Run, Permit: b.Permit,
-			NeverMoved: !b.Started})
+		r.Number = number
+		data, err := canon.Marshal(r)
 		if err != nil {
 			return err
 		}

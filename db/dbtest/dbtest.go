@@ -103,6 +103,7 @@ type Env struct {
 	PermitVerify note.Verifiers
 	LogVerify    note.Verifiers
 	PermitSecret string
+	config       db.Config
 }
 
 // URL is the test database's connection string for a role of package cluster.
@@ -165,7 +166,8 @@ func (e *Env) keys(t testing.TB) {
 		t.Fatal(err)
 	}
 	e.LogVerify = note.VerifierList(logVerifier)
-	e.Store, err = db.New(db.Config{Pool: e.Pool, PermitSigner: permitSigner, PermitVerifier: permitPublic, LogSigner: logSigner, LogVerifier: logPublic})
+	e.config = db.Config{Pool: e.Pool, PermitSigner: permitSigner, PermitVerifier: permitPublic, LogSigner: logSigner, LogVerifier: logPublic}
+	e.Store, err = db.New(e.config)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -186,4 +188,29 @@ func admin(t testing.TB, statement string) {
 	if _, err := conn.Exec(ctx, statement); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// Backup makes another database of this one as it stands, with the same keys: what a restore of
+// today's backup will be. Nothing else may use the database meanwhile.
+func (e *Env) Backup(t testing.TB) *Env {
+	t.Helper()
+	b := *e
+	b.Database = e.Database + "_backup"
+	e.Pool.Reset() // a template must have no other session
+	admin(t, fmt.Sprintf(`CREATE DATABASE %s TEMPLATE %s STRATEGY file_copy`, b.Database, e.Database))
+	pool, err := pgxpool.New(t.Context(), b.URL(cluster.App))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Pool = pool
+	t.Cleanup(func() {
+		pool.Close()
+		admin(t, fmt.Sprintf(`DROP DATABASE %s WITH (FORCE)`, b.Database))
+	})
+	cfg := e.config
+	cfg.Pool = pool
+	if b.Store, err = db.New(cfg); err != nil {
+		t.Fatal(err)
+	}
+	return &b
 }

@@ -25,11 +25,15 @@ const (
 	RunPurged      Kind = "run.purged"
 	RunInspected   Kind = "run.inspected"
 	RunWithdrawn   Kind = "run.withdrawn"
+	RunRestored    Kind = "run.restored" // the worker's journal shows what a restored database did not know
 )
 
 // All other kinds.
 const (
 	SiteOpened             Kind = "site.opened"
+	SiteRestored           Kind = "site.restored" // body "epoch", and where entries were lost "lost_from", "lost_to", "lost_root"
+	JournalHeard           Kind = "journal.heard"
+	JournalWrittenOff      Kind = "journal.written_off"
 	PersonAdded            Kind = "person.added"
 	PersonChanged          Kind = "person.changed"
 	AuthorisationGranted   Kind = "authorisation.granted"
@@ -96,7 +100,7 @@ const (
 var kinds = []Kind{
 	RunOpened, RunReleased, RunSigned, RunVoided, RunBurned, RunMoved, RunPaused,
 	RunResumed, RunCompleted, RunStopped, RunFailed, RunInterrupted, RunPurged,
-	RunInspected, RunWithdrawn,
+	RunInspected, RunWithdrawn, RunRestored,
 	SiteOpened, PersonAdded, PersonChanged, AuthorisationGranted, AuthorisationWithdrawn,
 	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged,
 	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, StockAdded, StockChanged,
@@ -104,7 +108,7 @@ var kinds = []Kind{
 	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
 	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,
-	StopPressed,
+	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff,
 }
 
 // Kinds returns every kind this version writes.

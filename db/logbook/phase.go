@@ -49,6 +49,8 @@ var runMoves = []RunMove{
 	{phaseChecking, phaseClosed, RunWithdrawn, "withdrawn"},
 	{phasePermitted, phaseClosed, RunWithdrawn, "withdrawn"},
 	{phasePermitted, phaseInspecting, RunInterrupted, "interrupted"},
+	{phaseProposed, phaseInspecting, RunRestored, "interrupted"},
+	{phaseChecking, phaseInspecting, RunRestored, "interrupted"},
 }
 
 // RunMoves returns the phase table that Check holds run entries to, without the

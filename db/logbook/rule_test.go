@@ -282,7 +282,7 @@ func TestPhaseOrder_EveryPair(t *testing.T) {
 		running/interrupted/purging paused/interrupted/purging
 		purging/purged/inspecting inspecting/inspected/closed
 		proposed/withdrawn/closed checking/withdrawn/closed permitted/withdrawn/closed
-		permitted/interrupted/inspecting
+		permitted/interrupted/inspecting proposed/restored/inspecting checking/restored/inspecting
 		proposed/stopped/proposed checking/stopped/checking purging/stopped/purging inspecting/stopped/inspecting`)
 	phases := []string{"proposed", "checking", "permitted", "starting", "running", "paused", "purging", "inspecting", "closed"}
 	n := 0
@@ -300,7 +300,7 @@ func TestPhaseOrder_EveryPair(t *testing.T) {
 			}
 		}
 	}
-	if n != len(table) || len(RunMoves()) != 24 {
+	if n != len(table) || len(RunMoves()) != 26 {
 		t.Errorf("%d moves of %d, table of %d", n, len(table), len(RunMoves()))
 	}
 }

@@ -73,6 +73,12 @@ func (s *Server) open(ctx context.Context) (err error) {
 	if err != nil {
 		return fmt.Errorf("open the site: %w", err)
 	}
+	if done, err := s.Store.NoticeRestore(ctx); err != nil {
+		return fmt.Errorf("look whether the database was restored: %w", err)
+	} else if done.Epoch != [16]byte{} {
+		s.cfg.Log.Warn("this database was restored: no permit is issued until every worker's journal was heard",
+			"machines", done.Awaited, "epoch", fmt.Sprintf("%x", done.Epoch))
+	}
 	if s.conn, err = s.dial("server"); err != nil {
 		return err
 	}

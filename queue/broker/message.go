@@ -228,6 +228,11 @@ type Report struct {
 	Picture    []byte   `cbor:"picture"`
 	BurnedUM   int64    `cbor:"burned_um"` // length worked with the tool on
 	EnergyMJ   int64    `cbor:"energy_mj"`
+	// Later is set on a journal's burn after which another run burned at the same machine. Epoch is
+	// set on the last report of a journal told to a restored server: it is the epoch accepted, and
+	// this was all.
+	Later bool     `cbor:"later"`
+	Epoch [16]byte `cbor:"epoch"`
 }
 
 // Signed wraps what a worker says: Body is canonical CBOR of the message, Signature is Ed25519 by
