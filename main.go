@@ -29,6 +29,7 @@ import (
 	"kerfgate/db/cluster"
 	"kerfgate/db/logbook"
 	"kerfgate/db/migration"
+	"kerfgate/deploy/backup"
 	"kerfgate/deploy/keyring"
 	"kerfgate/deploy/serve"
 	"kerfgate/deploy/setup"
@@ -42,7 +43,7 @@ type commands struct {
 
 	Try     tryCommand     `cmd:"" help:"Start everything here, with simulated machines and a demo workshop."`
 	Serve   serveCommand   `cmd:"" help:"Run the server against a Postgres and a broker that exist."`
-	Worker  workerCommand  `cmd:"" help:"Run the worker of one machine."`
+	Worker  workerCommands `cmd:"" help:"Run the worker of one machine, or accept a new server epoch for it."`
 	Enrol   enrolCommand   `cmd:"" help:"Make a worker's folder with its key and print its public key."`
 	Person  personCommand  `cmd:"" help:"Add an account; its password is read from standard input."`
 	Machine machineCommand `cmd:"" help:"Add a machine, or let a person operate it."`
@@ -50,6 +51,8 @@ type commands struct {
 	Roles   rolesCommand   `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
 	Broker  brokerCommand  `cmd:"" help:"Print the configuration of a broker of its own for the enrolled workers."`
 	Logbook logbookCommand `cmd:"" help:"Look after the logbook."`
+	Backup  backupCommand  `cmd:"" help:"Write the database to one file."`
+	Restore restoreCommand `cmd:"" help:"Fill an empty database from a backup; closed until every worker's journal was heard or written off."`
 }
 
 func main() {
@@ -133,6 +136,11 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	return server.Run(ctx)
 }
 
+type workerCommands struct {
+	Run         workerCommand      `cmd:"" default:"withargs" help:"Run the worker."`
+	AcceptEpoch acceptEpochCommand `cmd:"" help:"Accept a restored server, at the machine, with its worker stopped."`
+}
+
 type workerCommand struct {
 	Dir     string    `help:"The worker's folder, made by enrol." required:"" env:"KERFGATE_WORKER_DIR" type:"path"`
 	Machine uuid.UUID `help:"The machine's id." required:"" env:"KERFGATE_MACHINE"`
@@ -144,6 +152,19 @@ type workerCommand struct {
 func (w *workerCommand) Run(ctx context.Context, log *slog.Logger) error {
 	return workerd.Run(ctx, workerd.Config{Dir: w.Dir, Machine: w.Machine, BrokerURL: w.Broker, Listen: w.Listen, Origin: w.Origin, Log: log,
 		Failpoint: failpoint(w.Dir), Listening: func(url string) { fmt.Println("listening " + url) }})
+}
+
+type acceptEpochCommand struct {
+	Dir   string `help:"The worker's folder." required:"" env:"KERFGATE_WORKER_DIR" type:"existingdir"`
+	Epoch string `arg:"" help:"The new server epoch as restore printed it: 32 hexadecimal digits."`
+}
+
+func (a *acceptEpochCommand) Run() error {
+	told, err := workerd.AcceptEpoch(a.Dir, a.Epoch)
+	if err == nil {
+		fmt.Printf("accepted: what was prepared is forgotten, and the server will be told of %d burned runs\nstart the worker again\n", told)
+	}
+	return err
 }
 
 // failpoint ends this process as kill -9 would, once, at the step that the file "failpoint" in the
@@ -290,6 +311,65 @@ func (b *brokerCommand) Run() error {
 		fmt.Print(text)
 	}
 	return err
+}
+
+type backupCommand struct {
+	Database string `help:"Postgres, signed in as kerfgate_owner." required:"" env:"KERFGATE_OWNER_URL"`
+	PGBin    string `help:"Folder that holds pg_dump; looked for when empty." env:"KERFGATE_PG_BIN" type:"path" name:"pg-bin"`
+	File     string `arg:"" help:"File to write; it must not exist." type:"path"`
+}
+
+func (b *backupCommand) Run(ctx context.Context) error {
+	if err := (backup.Database{URL: b.Database, PGBin: b.PGBin}).Write(ctx, b.File); err != nil {
+		return err
+	}
+	fmt.Printf("wrote %s\nkeep the folder of keys too, but elsewhere: who holds both can sign anything\n", b.File)
+	return nil
+}
+
+type restoreCommand struct {
+	From     restoreFromCommand `cmd:"" default:"withargs" help:"Restore a backup."`
+	WriteOff writeOffCommand    `cmd:"" help:"Open the site without the journal of a machine whose worker's folder is lost."`
+}
+
+type restoreFromCommand struct {
+	Database string   `help:"An empty Postgres database, signed in as kerfgate_owner." required:"" env:"KERFGATE_OWNER_URL"`
+	Keys     string   `help:"Folder of the site's keys." required:"" env:"KERFGATE_KEYS" type:"existingdir"`
+	Site     string   `help:"Name of the site." default:"workshop" env:"KERFGATE_SITE"`
+	PGBin    string   `help:"Folder that holds pg_restore; looked for when empty." env:"KERFGATE_PG_BIN" type:"path" name:"pg-bin"`
+	Head     [][]byte `help:"Signed heads kept elsewhere (files); the longest proves what the backup lacks." type:"filecontent"`
+	File     string   `arg:"" help:"The backup." type:"existingfile"`
+}
+
+func (r *restoreFromCommand) Run(ctx context.Context) error {
+	keys, err := keyring.Open(r.Keys, r.Site)
+	if err != nil {
+		return err
+	}
+	done, err := backup.Database{URL: r.Database, PGBin: r.PGBin}.Restore(ctx, r.File, keys, r.Head...)
+	if err != nil {
+		return err
+	}
+	if done.LostTo >= done.LostFrom {
+		fmt.Printf("lost: logbook entries %d to %d, as a head kept elsewhere proves; the next entry says so\n", done.LostFrom, done.LostTo)
+	}
+	fmt.Printf("restored under server epoch %x\nno permit is issued until %d machines' journals were heard. At each machine, with its worker stopped:\n  kerfgate worker accept-epoch --dir FOLDER %x\nwhere a worker's folder is lost:\n  kerfgate restore write-off --machine ID --reason TEXT\n",
+		done.Epoch, done.Awaited, done.Epoch)
+	return nil
+}
+
+type writeOffCommand struct {
+	siteFlags
+	Machine uuid.UUID `help:"The machine's id." required:""`
+	Reason  string    `help:"Why its worker cannot tell its journal; it stands in the logbook." required:""`
+}
+
+func (w *writeOffCommand) Run(ctx context.Context) error {
+	site, err := w.open()
+	if err != nil {
+		return err
+	}
+	return site.WriteOffJournal(ctx, w.Machine, w.Reason)
 }
 
 type logbookCommand struct {

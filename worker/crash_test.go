@@ -180,7 +180,7 @@ func TestI14_ForeignEpoch(t *testing.T) {
 			t.Fatalf("challenge: %+v", got)
 		}
 		s.closes()
-		if err := AcceptEpoch(s.folder, s.epoch); err != nil {
+		if told, err := AcceptEpoch(s.folder, s.epoch); err != nil || told != 1 {
 			t.Fatal(err)
 		}
 		s.opens()

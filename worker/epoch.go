@@ -19,11 +19,11 @@ const tellAtMost = 1000
 // AcceptEpoch takes a new server epoch by hand, at the machine, while no worker runs there: the
 // database was restored, or it is another server (I14). What was prepared under the old one is
 // forgotten, what is burned stays burned and is told to the server; a lockout stays until the
-// server says otherwise.
-func AcceptEpoch(folder journal.Files, epoch [16]byte) (err error) {
+// server says otherwise. told is how many burned runs the server will hear of.
+func AcceptEpoch(folder journal.Files, epoch [16]byte) (told int, err error) {
 	j, err := journal.Open(folder)
 	if err != nil {
-		return fmt.Errorf("opening the journal: %w", err)
+		return 0, fmt.Errorf("opening the journal: %w", err)
 	}
 	defer func() {
 		if cerr := j.Close(); err == nil {
@@ -32,7 +32,7 @@ func AcceptEpoch(folder journal.Files, epoch [16]byte) (err error) {
 	}()
 	book := j.Book()
 	if book.HasServer && book.Server == epoch {
-		return nil
+		return 0, nil
 	}
 	facts := []journal.Fact{{Kind: journal.Epoch, Server: epoch}}
 	for _, run := range slices.SortedFunc(maps.Keys(book.Prepared), func(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) }) {
@@ -43,20 +43,20 @@ func AcceptEpoch(folder journal.Files, epoch [16]byte) (err error) {
 		burns = burns[len(burns)-tellAtMost:]
 	}
 	number := book.LastNumber
-	var told []broker.Report
+	var reports []broker.Report
 	for i, b := range burns {
-		told = append(told, broker.Report{Kind: broker.ReportJournal, Run: b.Run, Permit: b.Permit, NeverMoved: !b.Started,
+		reports = append(reports, broker.Report{Kind: broker.ReportJournal, Run: b.Run, Permit: b.Permit, NeverMoved: !b.Started,
 			Later: i < len(burns)-1})
 	}
-	told = append(told, broker.Report{Kind: broker.ReportJournal, Epoch: epoch})
-	for _, r := range told {
+	reports = append(reports, broker.Report{Kind: broker.ReportJournal, Epoch: epoch})
+	for _, r := range reports {
 		number++
 		r.Number = number
 		data, err := canon.Marshal(r)
 		if err != nil {
-			return err
+			return 0, err
 		}
 		facts = append(facts, journal.Fact{Kind: journal.Reported, Number: number, Data: data})
 	}
-	return j.Append(facts...)
+	return len(burns), j.Append(facts...)
 }

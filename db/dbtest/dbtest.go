@@ -103,7 +103,7 @@ type Env struct {
 	PermitVerify note.Verifiers
 	LogVerify    note.Verifiers
 	PermitSecret string
-	config       db.Config
+	Config       db.Config
 }
 
 // URL is the test database's connection string for a role of package cluster.
@@ -166,8 +166,8 @@ func (e *Env) keys(t testing.TB) {
 		t.Fatal(err)
 	}
 	e.LogVerify = note.VerifierList(logVerifier)
-	e.config = db.Config{Pool: e.Pool, PermitSigner: permitSigner, PermitVerifier: permitPublic, LogSigner: logSigner, LogVerifier: logPublic}
-	e.Store, err = db.New(e.config)
+	e.Config = db.Config{Pool: e.Pool, PermitSigner: permitSigner, PermitVerifier: permitPublic, LogSigner: logSigner, LogVerifier: logPublic}
+	e.Store, err = db.New(e.Config)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -194,22 +194,31 @@ func admin(t testing.TB, statement string) {
 // today's backup will be. Nothing else may use the database meanwhile.
 func (e *Env) Backup(t testing.TB) *Env {
 	t.Helper()
-	b := *e
-	b.Database = e.Database + "_backup"
 	e.Pool.Reset() // a template must have no other session
-	admin(t, fmt.Sprintf(`CREATE DATABASE %s TEMPLATE %s STRATEGY file_copy`, b.Database, e.Database))
+	return e.beside(t, "_backup", "TEMPLATE "+e.Database+" STRATEGY file_copy")
+}
+
+// Empty makes another database with the same keys and nothing in it.
+func (e *Env) Empty(t testing.TB) *Env {
+	t.Helper()
+	return e.beside(t, "_empty", "OWNER "+cluster.Owner+" TEMPLATE template0 ENCODING 'UTF8' LOCALE 'C'")
+}
+
+func (e *Env) beside(t testing.TB, suffix, how string) *Env {
+	t.Helper()
+	b := *e
+	b.Database = e.Database + suffix
+	admin(t, fmt.Sprintf(`CREATE DATABASE %s %s`, b.Database, how))
 	pool, err := pgxpool.New(t.Context(), b.URL(cluster.App))
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.Pool = pool
+	b.Pool, b.Config.Pool = pool, pool
 	t.Cleanup(func() {
 		pool.Close()
 		admin(t, fmt.Sprintf(`DROP DATABASE %s WITH (FORCE)`, b.Database))
 	})
-	cfg := e.config
-	cfg.Pool = pool
-	if b.Store, err = db.New(cfg); err != nil {
+	if b.Store, err = db.New(b.Config); err != nil {
 		t.Fatal(err)
 	}
 	return &b

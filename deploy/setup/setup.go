@@ -96,3 +96,15 @@ func (s Site) Authorise(ctx context.Context, signIn string, machineID uuid.UUID,
 		return err
 	})
 }
+
+// WriteOffJournal opens a restored site without the journal of one machine. Errors: those of
+// db.Store.WriteOffJournal.
+func (s Site) WriteOffJournal(ctx context.Context, machine uuid.UUID, reason string) error {
+	return s.with(ctx, func(store *db.Store) error {
+		err := store.WriteOffJournal(ctx, db.System, machine, reason)
+		if errors.Is(err, db.ErrNotFound) {
+			return fmt.Errorf("no journal of machine %s is awaited", machine)
+		}
+		return err
+	})
+}

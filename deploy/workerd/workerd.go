@@ -4,6 +4,7 @@ package workerd
 import (
 	"context"
 	"crypto/tls"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -69,6 +70,25 @@ func Enrol(dir, permitPublic string) (publicKey string, err error) {
 		}
 	}
 	return pair.PublicKey()
+}
+
+// AcceptEpoch takes the epoch of a restored server (32 hexadecimal digits) into the journal of a
+// worker's folder, while no worker runs there (I14). told is how many burned runs the server will hear
+// of.
+func AcceptEpoch(dir, epoch string) (told int, err error) {
+	raw, err := hex.DecodeString(strings.TrimSpace(epoch))
+	if err != nil || len(raw) != 16 {
+		return 0, fmt.Errorf("%q is no server epoch\n  give the 32 hexadecimal digits that kerfgate restore printed", epoch)
+	}
+	if _, err := os.Stat(filepath.Join(dir, SeedFile)); err != nil {
+		return 0, fmt.Errorf("%s is no worker's folder", dir)
+	}
+	folder, err := worker.OpenFolder(filepath.Join(dir, "journal"))
+	if err != nil {
+		return 0, err
+	}
+	told, err = worker.AcceptEpoch(folder, [16]byte(raw))
+	return told, errors.Join(err, folder.Close())
 }
 
 // Run works until ctx ends.
