@@ -189,10 +189,11 @@ func failpoint(dir string) func(name string) {
 type enrolCommand struct {
 	Dir       string `help:"The worker's folder." required:"" type:"path"`
 	PermitKey string `help:"The server's public permit key: the text of permit.vkey." required:"" env:"KERFGATE_PERMIT_KEY"`
+	LogKey    string `help:"The server's public log key: the text of logbook.vkey." required:"" env:"KERFGATE_LOG_KEY"`
 }
 
 func (e *enrolCommand) Run() error {
-	key, err := workerd.Enrol(e.Dir, e.PermitKey)
+	key, err := workerd.Enrol(e.Dir, e.PermitKey, e.LogKey)
 	if err == nil {
 		fmt.Println(key)
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -13,6 +14,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"kerfgate/db/logbook"
+	"kerfgate/queue/broker"
 )
 
 // LogFilter picks entries, newest first.
@@ -168,8 +170,52 @@ func (s *Store) LogHead(ctx context.Context) ([]byte, int64, error) {
 	return signed, tree.Size, nil
 }
 
+// headEvery is how old the newest head may become while the log grows.
+const headEvery = 15 * time.Minute
+
+// KeepHead signs and keeps a head where the log grew and the newest one is 15 minutes old, and at
+// once after a lockout or an incident. It returns how many it signed.
+func (s *Store) KeepHead(ctx context.Context) (int, error) {
+	var due bool
+	err := s.pool.QueryRow(ctx, `SELECT l.size > coalesce(h.size, 0) AND (h.at IS NULL OR h.at < now() - $1::interval
+			OR EXISTS (SELECT 1 FROM log_entry WHERE kind = 'lockout.set' AND index >= h.size)
+			OR EXISTS (SELECT 1 FROM log_entry WHERE kind = 'incident.opened' AND index >= h.size))
+		FROM log_head l LEFT JOIN LATERAL (SELECT size, at FROM log_signed_head ORDER BY size DESC LIMIT 1) h ON true`, headEvery).Scan(&due)
+	if err != nil || !due {
+		return 0, err
+	}
+	_, _, err = s.LogHead(ctx)
+	return 1, err
+}
+
 // origin is the log's name in its heads. An epoch after a restore makes another log of it.
 func (s *Store) origin(site Site) string { return logbook.Origin(site.Name, site.LogEpoch) }
+
+// proveHead adds the proof that the logbook follows from the first from entries that a worker keeps a
+// head of. Where it cannot, the proof is missing and the worker knows.
+func (s *Store) proveHead(ctx context.Context, st *broker.State, from int64) error {
+	st.HeadFrom = from
+	if from == 0 {
+		return nil
+	}
+	newest, err := logbook.PeekHead(st.Head)
+	if err != nil || newest.Size < from {
+		if st.Head, newest.Size, err = s.LogHead(ctx); err != nil {
+			return err
+		}
+	}
+	if newest.Size < from {
+		return nil
+	}
+	proof, err := logbook.ProveConsistency(from, newest.Size, hashes{ctx, s})
+	if err != nil {
+		return err
+	}
+	for _, h := range proof {
+		st.HeadProof = append(st.HeadProof, h)
+	}
+	return nil
+}
 
 // hashes reads stored hashes of the tree.
 type hashes struct {

@@ -53,7 +53,8 @@ func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, 
 }
 
 // MachineState answers a worker that asks how things stand. It informs; nothing starts from it.
-func (s *Store) MachineState(ctx context.Context, machine uuid.UUID, _ [16]byte) (broker.State, error) {
+// A worker that keeps a head gets the proof that this logbook follows from it.
+func (s *Store) MachineState(ctx context.Context, machine uuid.UUID, ask broker.StateAsk) (broker.State, error) {
 	var st broker.State
 	var epoch, profile []byte
 	var run *uuid.UUID
@@ -74,6 +75,9 @@ func (s *Store) MachineState(ctx context.Context, machine uuid.UUID, _ [16]byte)
 	}
 	if head != nil {
 		st.Head = []byte(*head)
+	}
+	if err := s.proveHead(ctx, &st, ask.HeadFrom); err != nil {
+		return st, err
 	}
 	if st.Lockout, err = s.LockoutNote(ctx, machine); err != nil {
 		return st, err

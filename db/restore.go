@@ -79,6 +79,11 @@ func (s *Store) Restored(ctx context.Context, heads ...[]byte) (Restoration, err
 		w.entries = append(w.entries, draft{kind: logbook.SiteRestored, body: body})
 		return w, s.voidOpen(ctx, &w, System, "restored from a backup", "true")
 	})
+	if err != nil {
+		return done, err
+	}
+	// The newest head is of the new origin from now on.
+	_, _, err = s.LogHead(ctx)
 	return done, err
 }
 

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"time"
 
+	"github.com/jackc/pgx/v5"
+
 	"kerfgate/checklist"
 	"kerfgate/queue"
 )
@@ -76,4 +78,38 @@ func (s *Store) expire(ctx context.Context, where string, age time.Duration, dec
 func (s *Store) ForgetKeys(ctx context.Context) (int, error) {
 	tag, err := s.pool.Exec(ctx, `DELETE FROM idempotency WHERE at < now() - interval '24 hours'`)
 	return int(tag.RowsAffected()), err
+}
+
+// plansKept is how long a plan waits for somebody to submit it. It can be made again from its drawing.
+const plansKept = 30 * 24 * time.Hour
+
+// forgetAtMost bounds one sweep, so that it never holds much for long.
+const forgetAtMost = 200
+
+// ForgetPlans deletes plans that are older than 30 days and that no job and no run refers to, with
+// their bytes where nothing else has them, and says how many. The logbook keeps that they were made.
+func (s *Store) ForgetPlans(ctx context.Context) (int, error) {
+	tx, err := s.pool.Begin(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
+	// Two servers that sweep at once take different ones. A job that is submitted at this very moment
+	// refers to the blob, which its foreign key then keeps.
+	rows, err := tx.Query(ctx, `DELETE FROM plan WHERE ctid = ANY(ARRAY(SELECT p.ctid FROM plan p WHERE p.made_at < now() - $1::interval
+			AND NOT EXISTS (SELECT 1 FROM job j WHERE j.plan = p.digest) AND NOT EXISTS (SELECT 1 FROM run r WHERE r.plan = p.digest)
+			LIMIT $2 FOR UPDATE SKIP LOCKED)) RETURNING digest`, plansKept, forgetAtMost)
+	if err != nil {
+		return 0, err
+	}
+	digests, err := pgx.CollectRows(rows, pgx.RowTo[[]byte])
+	if err != nil || len(digests) == 0 {
+		return 0, err
+	}
+	if _, err := tx.Exec(ctx, `DELETE FROM blob b WHERE b.digest = ANY($1)
+			AND NOT EXISTS (SELECT 1 FROM plan WHERE digest = b.digest) AND NOT EXISTS (SELECT 1 FROM job WHERE plan = b.digest)
+			AND NOT EXISTS (SELECT 1 FROM run WHERE plan = b.digest OR picture = b.digest) AND NOT EXISTS (SELECT 1 FROM drawing WHERE digest = b.digest)`, digests); err != nil {
+		return 0, meaning(err)
+	}
+	return len(digests), tx.Commit(ctx)
 }

@@ -14,6 +14,10 @@ type Expirer interface {
 	ExpirePermits(ctx context.Context) (int, error)
 	// ForgetKeys deletes the idempotency keys that are too old to bind anything.
 	ForgetKeys(ctx context.Context) (int, error)
+	// KeepHead signs a head of the logbook where one is due.
+	KeepHead(ctx context.Context) (int, error)
+	// ForgetPlans deletes the plans of which nothing came in 30 days.
+	ForgetPlans(ctx context.Context) (int, error)
 }
 
 // sweepEvery is how often time alone may change something. Nothing depends on it being exact: a
@@ -32,11 +36,12 @@ func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
 		}
 		for name, expire := range map[string]func(context.Context) (int, error){
 			"checklists": store.ExpireChecklists, "permits": store.ExpirePermits, "idempotency keys": store.ForgetKeys,
+			"heads": store.KeepHead, "plans": store.ForgetPlans,
 		} {
 			if n, err := expire(ctx); err != nil && ctx.Err() == nil {
 				log.Error("sweep", "what", name, "error", err)
 			} else if n > 0 {
-				log.Info("expired", "what", name, "count", n)
+				log.Info("swept", "what", name, "count", n)
 			}
 		}
 	}

@@ -51,6 +51,8 @@ func (c *core) permitProblem(p permit.Permit, digest canon.Digest) string {
 		return phraseNoEpoch
 	case c.foreign || p.Epoch != c.epoch:
 		return phraseEpoch
+	case c.doubt:
+		return phraseDoubt
 	case c.burntRuns[p.Run] || c.burntPermits[digest]:
 		return phraseBurned
 	case c.voided[digest]:

@@ -39,6 +39,8 @@ func (c *core) challengeProblem(ask broker.ChallengeAsk) string {
 		return phraseNoEpoch
 	case c.foreign:
 		return phraseEpoch
+	case c.doubt:
+		return phraseDoubt
 	case c.locked:
 		return phraseLocked
 	case !c.hasProfile:

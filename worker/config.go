@@ -19,7 +19,7 @@ import (
 type Link interface {
 	// Run hands messages to the handlers until ctx is done.
 	Run(ctx context.Context) error
-	State(ctx context.Context, process [16]byte) (broker.State, error)
+	State(ctx context.Context, ask broker.StateAsk) (broker.State, error)
 	PlanChunk(ctx context.Context, ask broker.PlanAsk) ([]byte, error)
 	// Report returns when the report stream has it on disk.
 	Report(ctx context.Context, r broker.Report) error
@@ -48,7 +48,9 @@ type Config struct {
 	// ServerKeys verify the server's statements; see permit.Verifiers. They are pinned by whoever
 	// enrols the worker.
 	ServerKeys note.Verifiers
-	Folder     Files
+	// LogKeys verify the logbook's heads, pinned as well; nil keeps no heads.
+	LogKeys note.Verifiers
+	Folder  Files
 	// Driver makes the driver for a profile. It is called again when another profile comes in
 	// force while nothing runs.
 	Driver func(machine.Profile) (driver.Driver, error)

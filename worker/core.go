@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"golang.org/x/mod/sumdb/note"
 
 	"kerfgate/checklist/permit"
 	"kerfgate/plan"
@@ -55,7 +56,9 @@ type core struct {
 	foreign   bool // the server's epoch is not the one accepted
 	epoch     [16]byte
 	hasEpoch  bool
-	heard     bool // this process has the server's state, the newest lockout statement with it
+	head      []byte // newest signed head kept
+	doubt     bool   // the server could not prove that its logbook follows from it
+	heard     bool   // this process has the server's state, the newest lockout statement with it
 	locked    bool
 	lockIndex int64 // of the newest statement, −1 if there was never one
 	voided    map[canon.Digest]bool
@@ -92,6 +95,7 @@ type rules struct {
 	countdownFor time.Duration
 	pausedLimit  time.Duration
 	random       func() [32]byte
+	logKeys      note.Verifiers // nil keeps no heads
 }
 
 // activeRun is the run between its permit and the end of its purge.
@@ -135,7 +139,7 @@ func newCore(r rules, process [16]byte, book journal.Book) *core {
 		voided: map[canon.Digest]bool{}, reported: map[canon.Digest]bool{},
 		burntRuns: map[uuid.UUID]bool{}, burntPermits: map[canon.Digest]bool{},
 		prepared: map[uuid.UUID]*preparation{},
-		epoch:    book.Server, hasEpoch: book.HasServer,
+		epoch:    book.Server, hasEpoch: book.HasServer, head: book.Head,
 		locked: book.Lockout.Locked, lockIndex: book.Lockout.Index,
 	}
 	for id, p := range book.Prepared {

@@ -133,7 +133,7 @@ func (w *Worker) pollState(ctx context.Context) {
 func (w *Worker) askState(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, pollWait)
 	defer cancel()
-	state, err := w.link.State(ctx, w.process)
+	state, err := w.link.State(ctx, broker.StateAsk{Process: w.process, HeadFrom: w.view.Load().headFrom})
 	if err != nil {
 		w.cfg.Log.Debug("the server's state", "error", err)
 		return

@@ -8,6 +8,7 @@ const (
 	phraseMachine     = "made for another machine"
 	phraseKey         = "made for another worker's key"
 	phraseEpoch       = "another server epoch: accept it at the machine"
+	phraseDoubt       = "the server's logbook does not follow from the head kept here"
 	phraseNoEpoch     = "the server has not been heard yet"
 	phraseChallenge   = "does not answer the newest challenge"
 	phraseExpired     = "expired"

@@ -157,6 +157,7 @@ func (c *core) onState(s broker.State) {
 	if c.foreign {
 		return
 	}
+	c.heedHead(s)
 	c.heard = true
 	c.adopt(s.Profile, s.ProfileData)
 	for _, o := range s.Offers {

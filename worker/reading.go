@@ -24,16 +24,19 @@ type view struct {
 	attendance time.Duration // deadline, 0 when none is asked
 	purgeS     int64
 	problem    string
+	headFrom   int64 // size of the head that is kept
 	profile    machine.Profile
 }
 
 func (c *core) view() *view {
-	v := &view{stage: c.stage, profile: c.profile, purgeS: c.purgeLeft()}
+	v := &view{stage: c.stage, profile: c.profile, purgeS: c.purgeLeft(), headFrom: headAsked(c.head)}
 	switch {
 	case c.broken:
 		v.problem = phraseOutOfUse
 	case c.foreign:
 		v.problem = phraseEpoch
+	case c.doubt:
+		v.problem = phraseDoubt
 	case c.locked:
 		v.problem = phraseLocked
 	case !c.hasProfile:

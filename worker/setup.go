@@ -49,6 +49,8 @@ func (c *core) leaveProblem(e evSetup) string {
 		return phraseMachine
 	case !c.hasEpoch || c.foreign || l.Epoch != c.epoch:
 		return phraseEpoch
+	case c.doubt:
+		return phraseDoubt
 	case c.locked:
 		return phraseLocked
 	case c.stage != idle || c.adopting || c.setup.moving:

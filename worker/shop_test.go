@@ -686,7 +686,7 @@ func (l *wire) gone() error {
 	}
 	return nil
 }
-func (l *wire) State(context.Context, [16]byte) (broker.State, error) {
+func (l *wire) State(context.Context, broker.StateAsk) (broker.State, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.state, l.gone()

@@ -109,7 +109,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	}
 	inner, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	core := newCore(rules{machine: w.cfg.Machine, machineKey: w.cfg.MachineKey, goWait: w.cfg.GoWait,
-		countdownFor: w.cfg.Countdown, pausedLimit: w.cfg.PausedLimit, random: w.cfg.random}, w.process, book.Book())
+		countdownFor: w.cfg.Countdown, pausedLimit: w.cfg.PausedLimit, random: w.cfg.random, logKeys: w.cfg.LogKeys}, w.process, book.Book())
 
 	var disk sync.WaitGroup
 	disk.Go(w.disk.run)

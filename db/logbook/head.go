@@ -154,6 +154,16 @@ func SignHead(h Head, signer note.Signer) ([]byte, error) {
 	return note.Sign(&note.Note{Text: h.Text()}, signer)
 }
 
+// PeekHead reads a signed head without looking at its signature: for its size and origin alone.
+// Errors wrap ErrHead.
+func PeekHead(signed []byte) (Head, error) {
+	if len(signed) > MaxHead {
+		return Head{}, fmt.Errorf("%w: over %d bytes", ErrHead, MaxHead)
+	}
+	h, _, err := peekHead(signed)
+	return h, err
+}
+
 // OpenHead verifies and reads a signed head. It must bear a good signature of
 // the log key that its origin names; signatures of unknown keys are ignored, a
 // bad signature of any known key is an error. Errors wrap ErrSignature, or

@@ -38,7 +38,7 @@ func TestSetupCommands(t *testing.T) {
 	}
 
 	enrolled := filepath.Join(s.dir, "bay-9")
-	key, err := exec.Command(program, "enrol", "--dir", enrolled, "--permit-key", s.keys.PermitPublic).Output()
+	key, err := exec.Command(program, "enrol", "--dir", enrolled, "--permit-key", s.keys.PermitPublic, "--log-key", s.keys.LogPublic).Output()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -121,7 +121,7 @@ func (s *site) fill() {
 		s.t.Fatal(err)
 	}
 	if err := demo.Fill(ctx, demo.Config{Store: s.store, Load: demo.NewLoad(s.signIns), Enrol: func(bay string) (string, error) {
-		return workerd.Enrol(demo.WorkerFolder(s.dir, bay), s.keys.PermitPublic)
+		return workerd.Enrol(demo.WorkerFolder(s.dir, bay), s.keys.PermitPublic, s.keys.LogPublic)
 	}}); err != nil {
 		s.t.Fatal(err)
 	}

@@ -216,7 +216,7 @@ func (h house) migrate(ctx context.Context) error {
 
 func (h house) fill(ctx context.Context, store *db.Store) error {
 	return demo.Fill(ctx, demo.Config{Store: store, Load: h.load, Enrol: func(bay string) (string, error) {
-		return workerd.Enrol(demo.WorkerFolder(h.cfg.Dir, bay), h.keys.PermitPublic)
+		return workerd.Enrol(demo.WorkerFolder(h.cfg.Dir, bay), h.keys.PermitPublic, h.keys.LogPublic)
 	}})
 }
 

@@ -18,6 +18,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/nats-io/nats.go"
+	"golang.org/x/mod/sumdb/note"
 
 	"kerfgate/checklist/permit"
 	"kerfgate/deploy/keyring"
@@ -31,9 +32,10 @@ import (
 // Names of what lies in a worker's folder.
 const (
 	SeedFile   = "worker.nkey" // the worker's own key
-	PermitFile = "permit.vkey" // the server's key, pinned
-	portFile   = "listen"      // where the listener was last, so that stations find it again
-	edgeFile   = "edges"       // the simulated machine's own count of first energy, a run each
+	PermitFile = "permit.vkey" // the server's keys, pinned
+	LogFile    = "logbook.vkey"
+	portFile   = "listen" // where the listener was last, so that stations find it again
+	edgeFile   = "edges"  // the simulated machine's own count of first energy, a run each
 )
 
 // Config is what a worker process needs besides its folder.
@@ -53,9 +55,9 @@ type Config struct {
 // ErrDriver is returned for a profile whose driver this build does not have.
 var ErrDriver = errors.New("this worker has no such driver")
 
-// Enrol makes a worker's folder: its own key and the server's key pinned beside it. It returns the
+// Enrol makes a worker's folder: its own key and the server's permit and log keys pinned beside it. It returns the
 // worker's public key, which the server must be told. A folder that is enrolled stays as it is.
-func Enrol(dir, permitPublic string) (publicKey string, err error) {
+func Enrol(dir, permitPublic, logPublic string) (publicKey string, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return "", err
 	}
@@ -63,13 +65,32 @@ func Enrol(dir, permitPublic string) (publicKey string, err error) {
 	if err != nil {
 		return "", err
 	}
-	pin := filepath.Join(dir, PermitFile)
-	if _, err := os.Stat(pin); errors.Is(err, fs.ErrNotExist) {
-		if err := keyring.Write(pin, permitPublic); err != nil {
-			return "", err
+	for name, key := range map[string]string{PermitFile: permitPublic, LogFile: logPublic} {
+		pin := filepath.Join(dir, name)
+		if _, err := os.Stat(pin); errors.Is(err, fs.ErrNotExist) {
+			if err := keyring.Write(pin, key); err != nil {
+				return "", err
+			}
 		}
 	}
 	return pair.PublicKey()
+}
+
+// pinnedLog reads the log keys that were pinned at enrolment.
+func pinnedLog(dir string) (note.Verifiers, error) {
+	text, err := keyring.Read(filepath.Join(dir, LogFile))
+	if err != nil {
+		return nil, fmt.Errorf("the logbook's key is not pinned here, so no head of it can be kept: %w\n  put the text of the site's logbook.vkey into %s", err, filepath.Join(dir, LogFile))
+	}
+	var list []note.Verifier
+	for key := range strings.Lines(text) {
+		v, err := note.NewVerifier(strings.TrimSpace(key))
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", LogFile, err)
+		}
+		list = append(list, v)
+	}
+	return note.VerifierList(list...), nil
 }
 
 // AcceptEpoch takes the epoch of a restored server (32 hexadecimal digits) into the journal of a
@@ -112,6 +133,10 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return err
 	}
+	logKeys, err := pinnedLog(cfg.Dir)
+	if err != nil {
+		return err
+	}
 	folder, err := worker.OpenFolder(filepath.Join(cfg.Dir, "journal"))
 	if err != nil {
 		return err
@@ -142,7 +167,7 @@ func Run(ctx context.Context, cfg Config) error {
 		return err
 	}
 	made, err := worker.New(worker.Config{
-		Machine: cfg.Machine, MachineKey: public, ServerKeys: verifiers, Folder: folder, Driver: drivers(cfg),
+		Machine: cfg.Machine, MachineKey: public, ServerKeys: verifiers, LogKeys: logKeys, Folder: folder, Driver: drivers(cfg),
 		Link: func(h broker.Handlers) (worker.Link, error) {
 			return broker.NewClient(broker.ClientConfig{Conn: conn, StopConn: stop, Key: key, Machine: cfg.Machine, Handlers: h, Log: cfg.Log})
 		},

@@ -72,7 +72,7 @@ func (s *Server) answer(ctx context.Context, m *machine, msg *nats.Msg) {
 			s.reject(msg.Subject, err)
 			return
 		}
-		state, err := s.desk.MachineState(ctx, m.id, ask.Process)
+		state, err := s.desk.MachineState(ctx, m.id, ask)
 		if err != nil {
 			s.log.Error("machine's state", "machine", m.id, "error", err)
 			return // the worker asks again

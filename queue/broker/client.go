@@ -200,9 +200,9 @@ func (c *Client) PlanChunk(ctx context.Context, ask PlanAsk) ([]byte, error) {
 }
 
 // State asks what the database holds about the machine. Errors wrap ErrNoBroker.
-func (c *Client) State(ctx context.Context, process [16]byte) (State, error) {
+func (c *Client) State(ctx context.Context, ask StateAsk) (State, error) {
 	var state State
-	if err := c.ask(ctx, AskState, StateAsk{Process: process}, &state); err != nil {
+	if err := c.ask(ctx, AskState, ask, &state); err != nil {
 		return State{}, err
 	}
 	return state, nil

@@ -14,8 +14,8 @@ type Desk interface {
 	WorkerKeys(ctx context.Context) (map[uuid.UUID]string, error)
 	// PlanChunk gives at most n bytes of a plan from offset, if that machine may have it.
 	PlanChunk(ctx context.Context, machine uuid.UUID, plan canon.Digest, offset, n int64) ([]byte, error)
-	// MachineState answers a worker; process is random for each start of it.
-	MachineState(ctx context.Context, machine uuid.UUID, process [16]byte) (State, error)
+	// MachineState answers a worker that asks how things stand.
+	MachineState(ctx context.Context, machine uuid.UUID, ask StateAsk) (State, error)
 	// Take burns a permit in the database, or refuses, and gives the signed go that says which.
 	// The same taken gets the same answer. An error means no answer: the worker does not move.
 	Take(ctx context.Context, machine uuid.UUID, taken Taken) (goNote []byte, err error)

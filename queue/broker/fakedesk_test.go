@@ -72,10 +72,10 @@ func (d *fakeDesk) PlanChunk(ctx context.Context, machine uuid.UUID, plan canon.
 	return d.plan[offset:min(offset+n, int64(len(d.plan)))], nil
 }
 
-func (d *fakeDesk) MachineState(_ context.Context, machine uuid.UUID, process [16]byte) (broker.State, error) {
+func (d *fakeDesk) MachineState(_ context.Context, machine uuid.UUID, ask broker.StateAsk) (broker.State, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return broker.State{Epoch: process, Phase: "proposed", Applied: int64(len(d.applied[machine]))}, nil
+	return broker.State{Epoch: ask.Process, Phase: "proposed", Applied: int64(len(d.applied[machine]))}, nil
 }
 
 func (d *fakeDesk) Take(ctx context.Context, machine uuid.UUID, taken broker.Taken) ([]byte, error) {

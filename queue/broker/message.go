@@ -85,6 +85,8 @@ type PlanChunk struct {
 // StateAsk is sent on connect, on every wake-up and every 5 s.
 type StateAsk struct {
 	Process [16]byte `cbor:"process"` // random for each start of the worker
+	// HeadFrom is the size of the newest head that the worker keeps, 0 for none.
+	HeadFrom int64 `cbor:"head_from"`
 }
 
 // State is what the database holds about a machine. It informs; nothing starts from it.
@@ -99,7 +101,11 @@ type State struct {
 	Run     uuid.UUID `cbor:"run"`
 	Phase   string    `cbor:"phase"`
 	Applied int64     `cbor:"applied"` // greatest report number applied
-	Head    []byte    `cbor:"head"`    // newest signed head
+	Head    []byte    `cbor:"head"`    // a signed head, no shorter than HeadFrom where the log is not
+	// HeadProof proves that the log of Head follows from its first HeadFrom entries (RFC 6962, 2.1.2);
+	// empty where there is nothing to prove, or no proof.
+	HeadFrom  int64      `cbor:"head_from"`
+	HeadProof [][32]byte `cbor:"head_proof"`
 	// Offers lists the runs that the machine should have prepared (slow poll behind the stream).
 	Offers []Offer `cbor:"offers"`
 }

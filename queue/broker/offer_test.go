@@ -283,7 +283,7 @@ func TestNothingIsKeptForLater(t *testing.T) {
 	began := time.Now()
 	_, challenge := s.server.Challenge(s.within(long), mill, uuid.UUID{1}, broker.PurposeStart)
 	_, setup := s.server.Setup(s.within(long), mill, broker.SetupCommand{Number: 1})
-	_, state := w.State(s.within(long), [16]byte{})
+	_, state := w.State(s.within(long), broker.StateAsk{})
 	_, chunk := w.PlanChunk(s.within(long), broker.PlanAsk{Length: 1})
 	for what, err := range map[string]error{
 		"permit": s.server.Permit(mill, []byte("old")), "resume": s.server.Resume(mill, []byte("old")), "void": s.server.Void(mill, []byte("old")),
@@ -301,7 +301,7 @@ func TestNothingIsKeptForLater(t *testing.T) {
 	}
 	s.startBroker()
 	s.until("back", func() bool {
-		_, err := w.State(s.within(time.Second), [16]byte{})
+		_, err := w.State(s.within(time.Second), broker.StateAsk{})
 		return err == nil && s.server.Permit(mill, []byte("new")) == nil
 	})
 	for {

@@ -224,7 +224,7 @@ func TestAnswersGoToTheAskersInboxOnly(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := w.State(s.within(long), [16]byte{6}); err != nil { // in the same lane, so the last
+	if _, err := w.State(s.within(long), broker.StateAsk{Process: [16]byte{6}}); err != nil { // in the same lane, so the last
 		t.Fatal(err)
 	}
 	if err := admin.Flush(); err != nil {
@@ -360,7 +360,7 @@ func TestTakenPlanSetupAndReading(t *testing.T) {
 			t.Errorf("%+v: %v", ask, err)
 		}
 	}
-	if state, err := w.State(s.within(long), [16]byte{7}); err != nil || state.Epoch != [16]byte{7} {
+	if state, err := w.State(s.within(long), broker.StateAsk{Process: [16]byte{7}}); err != nil || state.Epoch != [16]byte{7} {
 		t.Errorf("%+v, %v", state, err)
 	}
 	result, err := s.server.Setup(s.within(long), mill, broker.SetupCommand{Leave: []byte("leave"), Number: 3, Kind: broker.SetupJog, By: geom.Pt(1000, -2000)})

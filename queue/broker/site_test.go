@@ -219,7 +219,7 @@ func (s *site) worker(m uuid.UUID, h broker.Handlers) worker {
 	w.Client = client
 	w.quit = s.run(client.Run)
 	s.until("worker listens", func() bool {
-		_, err := client.State(s.within(time.Second), [16]byte{1})
+		_, err := client.State(s.within(time.Second), broker.StateAsk{Process: [16]byte{1}})
 		return err == nil && w.conn.NumSubscriptions() > onSubjects(h) && (h.Stop == nil || w.stopConn.NumSubscriptions() == 2)
 	})
 	if err := w.conn.FlushTimeout(long); err != nil {

@@ -19,6 +19,7 @@ type Book struct {
 	Queued     []Queued
 	Server     [16]byte // epoch accepted
 	HasServer  bool
+	Head       []byte // newest signed head of the server's logbook, nil for none
 	Lockout    Lockout
 	Prepared   map[uuid.UUID]Preparation
 	Burns      []Burn // oldest first
@@ -147,8 +148,11 @@ func (b *Book) apply(f Fact) error {
 		// of any index says otherwise.
 		if b.HasServer && b.Server != f.Server {
 			b.Lockout.Index = -1
+			b.Head = nil // of a log that does not go on
 		}
 		b.Server, b.HasServer = f.Server, true
+	case Head:
+		b.Head = f.Data
 	case Prepared:
 		if _, ok := b.burns[f.Run]; !ok {
 			b.Prepared[f.Run] = Preparation{Run: f.Run, Revision: f.Revision, Plan: f.Plan,
@@ -190,6 +194,8 @@ func (b *Book) wasteOf(f Fact) int64 {
 			}
 		}
 		return n
+	case Head:
+		return int64(len(b.Head))
 	case Purging, Prepared, Forgotten, Started, Ended:
 		return 64
 	}
@@ -201,6 +207,9 @@ func (b *Book) snapshot() [][]Fact {
 	facts := []Fact{{Kind: Process, Number: b.Starts}}
 	if b.HasServer {
 		facts = append(facts, Fact{Kind: Epoch, Server: b.Server})
+	}
+	if b.Head != nil {
+		facts = append(facts, Fact{Kind: Head, Data: b.Head})
 	}
 	if b.Lockout.Statement != nil {
 		facts = append(facts, Fact{Kind: LockedOut, Data: b.Lockout.Statement, Index: b.Lockout.Index, Locked: b.Lockout.Locked})

@@ -20,6 +20,7 @@ const (
 	Applied    Kind = "applied"     // Number: all reports up to it
 	LockedOut  Kind = "lockout"     // Data: the signed statement; Index, Locked
 	Epoch      Kind = "epoch"       // Server: the epoch accepted
+	Head       Kind = "head"        // Data: the newest signed head of the logbook
 	Prepared   Kind = "prepared"    // Run, Revision, Plan, Profile, Ready, Reason
 	Forgotten  Kind = "forgotten"   // Run: no longer prepared
 	Process    Kind = "process"     // Number: how often the journal was opened

@@ -1,0 +1,64 @@
+package worker
+
+import (
+	"golang.org/x/mod/sumdb/tlog"
+
+	"kerfgate/db/logbook"
+	"kerfgate/queue/broker"
+	"kerfgate/worker/journal"
+)
+
+// headAsked is the size of the newest head that is kept here, 0 for none: the server is to prove
+// that its logbook follows from it.
+func headAsked(kept []byte) int64 {
+	if h, err := logbook.PeekHead(kept); err == nil {
+		return h.Size
+	}
+	return 0
+}
+
+// heedHead makes the worker a witness of the logbook: it keeps the newest signed head, and where the
+// server cannot prove that its logbook follows from the one kept before (an entry was changed, or a
+// shorter log came back), nothing is started from it. A worker without the log key pinned keeps
+// none. A new epoch, accepted by hand, begins anew.
+func (c *core) heedHead(s broker.State) {
+	if c.logKeys == nil || len(s.Head) == 0 {
+		return
+	}
+	kept := c.head
+	if kept == nil {
+		if _, err := logbook.OpenHead(s.Head, c.logKeys); err == nil {
+			c.keepHead(s.Head)
+		} else {
+			c.doubt = true
+		}
+		return
+	}
+	if s.HeadFrom != headAsked(kept) {
+		return // the answer to a question asked before a newer head was kept
+	}
+	newer, err := logbook.OpenHead(s.Head, c.logKeys)
+	older, olderErr := logbook.OpenHead(kept, c.logKeys)
+	c.doubt = err != nil || olderErr != nil || newer.Origin != older.Origin
+	if !c.doubt {
+		proof := make([]tlog.Hash, len(s.HeadProof))
+		for i, h := range s.HeadProof {
+			proof[i] = h
+		}
+		c.doubt = logbook.CheckConsistency(proof, older, newer) != nil
+	}
+	if c.doubt {
+		c.challenge = nil
+		c.setup.end(c)
+		return
+	}
+	if newer.Size > older.Size {
+		c.keepHead(s.Head)
+	}
+}
+
+func (c *core) keepHead(signed []byte) {
+	c.doubt = false
+	c.head = signed
+	c.write("", []journal.Fact{{Kind: journal.Head, Data: signed}})
+}
