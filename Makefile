@@ -3,7 +3,7 @@ SHELL := /bin/sh
 export GOFLAGS := -buildvcs=false
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: help try build test check generate install-try install-test clean
+.PHONY: help try build test check bench fuzz generate install-try install-test clean
 
 help: ## list the targets
 	@grep -E '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 18
@@ -24,6 +24,16 @@ check: ## format, vet, staticcheck, freshness of generated code
 	go vet ./...
 	go run $(STATICCHECK) ./...
 	sh api/fresh.sh
+
+bench: ## measure planning, ordering, appending, checking; prints ratios to what was measured beside them
+	go test -run '^$$' -bench . -benchtime 1x -benchmem ./plan/...
+
+FUZZTIME ?= 20s
+fuzz: ## run every fuzz test for FUZZTIME (20s); finds are kept under testdata/fuzz
+	@grep -rn --include='*_test.go' -o '^func Fuzz[A-Za-z0-9_]*' . | while IFS=: read -r file _ name; do \
+		echo "$$(dirname $$file) $${name#func }"; \
+		go test -run '^$$' -fuzz "^$${name#func }\$$" -fuzztime $(FUZZTIME) "$$(dirname $$file)" || exit 1; \
+	done
 
 generate: ## make the wire types and the server interface anew from api/openapi.yaml
 	go generate ./api

@@ -30,7 +30,9 @@ import (
 	"kerfgate/db/logbook"
 	"kerfgate/db/migration"
 	"kerfgate/deploy/backup"
+	"kerfgate/deploy/hazardfile"
 	"kerfgate/deploy/keyring"
+	"kerfgate/deploy/planfile"
 	"kerfgate/deploy/serve"
 	"kerfgate/deploy/setup"
 	"kerfgate/deploy/try"
@@ -51,6 +53,8 @@ type commands struct {
 	Roles   rolesCommand   `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
 	Broker  brokerCommand  `cmd:"" help:"Print the configuration of a broker of its own for the enrolled workers."`
 	Logbook logbookCommand `cmd:"" help:"Look after the logbook."`
+	Plan    planCommand    `cmd:"" help:"Plan a drawing on paper: no database, no machine. Exit status: 0 planned, 2 called wrongly, 3 refused."`
+	Hazards hazardsCommand `cmd:"" help:"Hazard numbers of a machine's beam and air, or of a file of cases. Exit status: 0 all computed, 2 called wrongly, 3 any refused."`
 	Backup  backupCommand  `cmd:"" help:"Write the database to one file."`
 	Restore restoreCommand `cmd:"" help:"Fill an empty database from a backup; closed until every worker's journal was heard or written off."`
 }
@@ -60,6 +64,9 @@ func main() {
 	parser := kong.Must(&c, kong.Name("kerfgate"), kong.Description("Drawings to finished, logged runs behind a signed checklist."),
 		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
 	run, err := parser.Parse(os.Args[1:])
+	if err != nil && len(os.Args) > 1 && (os.Args[1] == "plan" || os.Args[1] == "hazards") {
+		err = &calledWrongly{err}
+	}
 	parser.FatalIfErrorf(err)
 	level := slog.LevelWarn
 	if c.Verbose {
@@ -75,6 +82,10 @@ func main() {
 		var check *logbook.CheckError
 		if errors.As(err, &check) {
 			os.Exit(check.Status)
+		}
+		var coded kong.ExitCoder
+		if errors.As(err, &coded) {
+			os.Exit(coded.ExitCode())
 		}
 		os.Exit(1)
 	}
@@ -372,6 +383,53 @@ func (w *writeOffCommand) Run(ctx context.Context) error {
 	}
 	return site.WriteOffJournal(ctx, w.Machine, w.Reason)
 }
+
+type planCommand struct {
+	File       string `arg:"" help:"The drawing."`
+	Machine    string `help:"Profile as JSON; plan/machine/profile.go names the fields. Or an example: bay-1, bay-2, bay-3." required:""`
+	Material   string `help:"Material as JSON, {\"name\": …, \"verdict\": \"allowed\"}. Or an example: poplar-plywood, card, wool-felt." required:""`
+	Tool       string `help:"The profile's tool; its first if left out."`
+	Stock      string `help:"Lot as JSON, {\"thickness_um\": 3000, \"sheet_width_um\": …, \"sheet_height_um\": …}. Or an example: p118, c204, f061. Left out: the example material's, or 3 mm on a sheet as large as the travel."`
+	Operations string `help:"Operations as JSON by the letters of the drawing's own groups, {\"A\": \"cut\", \"B\": \"mark\", \"default\": \"cut\"}."`
+	Settings   string `help:"Settings as JSON, [{\"operation\": \"cut\", \"speed_um_per_s\": 14000, \"power_permille\": 800, \"passes\": 1, \"kerf_um\": 180, \"evidence\": …}]. Left out: the examples' own, or seeds that nobody has proven."`
+	Choices    string `help:"Choices as JSON, {\"array\": {\"columns\": 3, \"rows\": 2, \"gap_um\": 3000}}; plan/choice.go names the fields."`
+	Out        string `help:"Folder for picture.svg, picture.png, strip.svg, motion-lines.txt, dose.png, numbers.json and plan.cbor; files of these names in it are replaced."`
+	JSON       bool   `help:"Print numbers.json instead of the summary." name:"json"`
+}
+
+func (p *planCommand) Run() error {
+	return planfile.Run(planfile.Config{File: p.File, Machine: p.Machine, Tool: p.Tool, Material: p.Material, Stock: p.Stock,
+		Operations: p.Operations, Settings: p.Settings, Choices: p.Choices, Out: p.Out, JSON: p.JSON, Print: os.Stdout})
+}
+
+type hazardsCommand struct {
+	Profile        string  `help:"Profile as JSON; plan/machine/profile.go names the fields. Or an example: bay-1, bay-2, bay-3."`
+	Tool           string  `help:"The profile's tool; its first beam if left out."`
+	Cases          string  `help:"File of cases, one JSON object a line; - for standard input."`
+	JSON           bool    `help:"Print the sheet as JSON, unrounded; results of cases always are." name:"json"`
+	BeamMM         float64 `help:"Diameter of the beam as it leaves the source, in mm, for a profile without it." name:"beam-mm"`
+	DivergenceMrad float64 `help:"Full angle of the beam in milliradians, for a profile without it." name:"divergence-mrad"`
+	FocalMM        float64 `help:"Focal length of the lens in mm." name:"focal-mm"`
+	AtLensMM       float64 `help:"Diameter of the beam at the lens in mm." name:"at-lens-mm"`
+	DuctMM         float64 `help:"Inside diameter of the duct in mm." name:"duct-mm"`
+	RoomM3         float64 `help:"Volume of the room in m³." name:"room-m3"`
+	FreshAir       float64 `help:"Outside air of the room in m³/h; a recirculating filter gives none." name:"fresh-air-m3-per-h"`
+	Composition    string  `help:"Composition of the material, for the purge; unknown if left out."`
+}
+
+// Help lists the quantities.
+func (hazardsCommand) Help() string { return hazardfile.Help() }
+
+func (h *hazardsCommand) Run() error {
+	return hazardfile.Run(hazardfile.Config{Profile: h.Profile, Tool: h.Tool, Cases: h.Cases, JSON: h.JSON, In: os.Stdin, Print: os.Stdout,
+		More: hazardfile.Measures{BeamMM: h.BeamMM, DivergenceMrad: h.DivergenceMrad, FocalMM: h.FocalMM, AtLensMM: h.AtLensMM,
+			DuctMM: h.DuctMM, RoomM3: h.RoomM3, FreshM3PerH: h.FreshAir, Composition: h.Composition}})
+}
+
+// calledWrongly is an error of the command line of plan and hazards, which have an exit status for it.
+type calledWrongly struct{ error }
+
+func (calledWrongly) ExitCode() int { return planfile.ExitUsage }
 
 type logbookCommand struct {
 	Check checkCommand `cmd:"" help:"Check an exported logbook offline. Exit status: 0 good, 1 cannot read, 2 log broken, 3 signature, 4 rule broken."`

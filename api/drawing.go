@@ -15,6 +15,7 @@ import (
 
 	"kerfgate/api/wire"
 	"kerfgate/db"
+	"kerfgate/plan"
 )
 
 // ReceiveDrawing is POST /drawings.
@@ -107,10 +108,11 @@ func readDrawing(body io.Reader) ([]byte, error) {
 	if err != nil {
 		return nil, readProblem(err)
 	}
+	format, reason, ok := plan.FormatOf(data)
 	switch {
-	case len(data) == 0:
-		return nil, invalid("file", "the file is empty", "choose a drawing")
-	case !isSVG(data):
+	case !ok:
+		return nil, invalid("file", reason.What, reason.Next)
+	case format == plan.SVG && !isSVG(data):
 		return nil, invalid("file", "the file is no SVG drawing", "save the drawing as plain SVG, uncompressed")
 	}
 	return data, nil
@@ -151,7 +153,7 @@ func fileName(name string) string {
 	}
 	name = strings.Trim(b.String(), " .")
 	if name == "" {
-		return "drawing.svg"
+		return "drawing"
 	}
 	return name
 }

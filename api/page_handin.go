@@ -30,6 +30,8 @@ type handInForm struct {
 	stock      uuid.UUID
 	drawing    uuid.UUID
 	operations map[string]plan.Operation
+	choices    plan.Choices
+	usual      plan.Operation // of groups that none was chosen for; empty = the tool's
 	// groups are the drawing's groups as the last plan named them, so that a refused choice can
 	// still be changed.
 	groups []web.GroupView
@@ -110,6 +112,13 @@ func (s *Server) handInDrawing(c echo.Context) error {
 		return s.handInAgain(c, form, err)
 	}
 	form.drawing = d.ID
+	last, err := s.store.LastChoice(ctx, actorIn(ctx), d.Digest, form.machine)
+	switch {
+	case err == nil && last.Tool == form.tool:
+		form.operations, form.choices, form.usual = last.Operations, last.Choices, last.Default
+	case err != nil && !errors.Is(err, db.ErrNotFound):
+		return err
+	}
 	return s.planForm(c, form)
 }
 
@@ -131,7 +140,8 @@ func (s *Server) handInPlan(c echo.Context) error {
 // planForm makes the plan and goes to its page.
 func (s *Server) planForm(c echo.Context, form handInForm) error {
 	ctx := c.Request().Context()
-	choice := db.PlanChoice{Drawing: form.drawing, Machine: form.machine, Tool: form.tool, Stock: form.stock, Operations: map[string]plan.Operation{}}
+	choice := db.PlanChoice{Drawing: form.drawing, Machine: form.machine, Tool: form.tool, Stock: form.stock, Operations: map[string]plan.Operation{},
+		Choices: form.choices}
 	m, err := s.store.Machine(ctx, form.machine)
 	if err != nil {
 		return s.handInAgain(c, form, err)
@@ -141,8 +151,10 @@ func (s *Server) planForm(c echo.Context, form handInForm) error {
 	if choice.Material, thickness, err = s.lot(ctx, form.stock); err != nil {
 		return s.handInAgain(c, form, err)
 	}
-	if choice.Default, err = s.usualOperation(ctx, m, tool, choice.Material, thickness); err != nil {
-		return err
+	if choice.Default = form.usual; choice.Default == "" {
+		if choice.Default, err = s.usualOperation(ctx, m, tool, choice.Material, thickness); err != nil {
+			return err
+		}
 	}
 	// What was chosen for another kind of tool means nothing here.
 	for letter, op := range form.operations {
@@ -282,6 +294,8 @@ func (f *handInForm) set(name, value string) {
 		f.due = value
 	case "copies":
 		f.copies, _ = strconv.ParseInt(value, 10, 64) // zero is refused by the store
+	default:
+		setChoice(&f.choices, name, value)
 	}
 }
 
@@ -362,6 +376,8 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 	if v.JobTitle == "" {
 		v.JobTitle = strings.TrimSuffix(d.FileName, path.Ext(d.FileName))
 	}
+	v.More, v.MoreOpen = choiceFields(form.choices)
+	v.AsDrawn = form.choices.NoKerf
 	for _, g := range form.groups {
 		g.Choices = operationChoices(chosen, form.operations[g.Letter])
 		v.Groups = append(v.Groups, g)
@@ -372,7 +388,7 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 // handInPlanned fills the page with a plan.
 func (s *Server) handInPlanned(c echo.Context, row db.PlanRow, form handInForm) (web.HandInView, error) {
 	form.machine, form.tool, form.stock, form.drawing = row.Machine, row.Tool, row.Stock, row.Drawing
-	form.operations, form.groups = map[string]plan.Operation{}, nil
+	form.operations, form.choices, form.groups = map[string]plan.Operation{}, row.Choices, nil
 	for _, g := range row.Plan.Groups {
 		op, ok := row.Operations[g.Letter]
 		if !ok {
@@ -394,8 +410,12 @@ func groupView(g plan.Group) web.GroupView {
 	if g.Layer != "" {
 		layer = fmt.Sprintf("layer “%s”", g.Layer)
 	}
+	if g.Pictures > 0 {
+		return web.GroupView{Letter: g.Letter, Words: layer + ", " + web.Count(int(g.Pictures), "picture", "pictures")}
+	}
 	return web.GroupView{Letter: g.Letter, Colour: colour(g.Colour),
-		Words: fmt.Sprintf("%s, line %s, %s, %s", layer, g.Colour, web.Count(int(g.Shapes), "shape", "shapes"), web.Length(g.LengthUM))}
+		Words: fmt.Sprintf("%s, line %s, %s, %s", layer, g.Colour, web.Count(int(g.Shapes), "shape", "shapes"), web.Length(g.LengthUM)),
+	}
 }
 
 // colour lets #rrggbb through and nothing else.

@@ -151,6 +151,21 @@ func TestPages_HandIn(t *testing.T) {
 	}
 	shown = p.get(t, "member", marked).wants(t, 200, `value="mark" checked`, "nothing comes loose")
 
+	// Handed in again, the same file begins with what was chosen for it last; it is remembered for the
+	// drawing's bytes, so another file of that name begins anew.
+	form.Set("columns", "2")
+	form.Set("gap", "3,5")
+	p.post(t, "member", "/hand-in/plan", form).wants(t, 303)
+	again := p.ask(t, "member", http.MethodPost, "/hand-in", kind, body).wants(t, 303).Header.Get("Location")
+	p.get(t, "member", again).wants(t, 200, `value="mark" checked`, `name="columns" inputmode="decimal" maxlength="20" value="2"`, `value="3.5"`)
+	otherKind, otherBody := p.uploadForm(t, "thyme.svg", dbtest.Square+"\n")
+	other := p.ask(t, "member", http.MethodPost, "/hand-in", otherKind, otherBody).wants(t, 303).Header.Get("Location")
+	p.get(t, "member", other).wants(t, 200, `value="cut" checked`, `name="columns" inputmode="decimal" maxlength="20" value=""`)
+	form.Set("columns", "many")
+	p.post(t, "member", "/hand-in/plan", form).wants(t, 422, "The number of columns is out of range", "1 to 200")
+	form.Del("columns")
+	form.Del("gap")
+
 	// What cannot be planned is refused with what to do next, and every choice stays.
 	form.Set("operation_A", "engrave")
 	form.Set("group_A", "layer “outline”, line #000000, 2 shapes, 191 mm")

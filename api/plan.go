@@ -63,7 +63,7 @@ func (s *Server) planOf(ctx context.Context, text string) (db.PlanRow, error) {
 func planChoice(body wire.PlanChoice) (db.PlanChoice, error) {
 	choice := db.PlanChoice{Drawing: body.DrawingID, Machine: body.MachineID, Tool: body.Tool,
 		Material: body.MaterialID, Stock: body.StockID, Default: plan.Operation(body.DefaultOperation),
-		Operations: map[string]plan.Operation{}}
+		Operations: map[string]plan.Operation{}, Choices: choicesOf(body.Choices)}
 	if body.Tool == "" {
 		return choice, invalid("tool", "no tool is chosen", "name a tool of the machine")
 	}
@@ -88,7 +88,7 @@ func planShape(row db.PlanRow) wire.Plan {
 	shape := wire.Plan{
 		Digest: digest, Planner: p.Planner, DrawingID: row.Drawing, MachineID: row.Machine,
 		Tool: p.Tool, ToolKind: p.ToolKind, MaterialID: row.Material, StockID: row.Stock,
-		MemberID: row.Member, MadeAt: utc(row.MadeAt),
+		MemberID: row.Member, MadeAt: utc(row.MadeAt), Choices: choicesShape(row.Choices),
 		Groups:   make([]wire.Group, 0, len(p.Groups)),
 		Pieces:   make([]wire.Piece, 0, len(p.Pieces)),
 		Warnings: make([]wire.Warning, 0, len(p.Warnings)),
@@ -100,8 +100,20 @@ func planShape(row db.PlanRow) wire.Plan {
 			TravelS: seconds(p.Numbers.TravelMS), WaitS: seconds(p.Numbers.WaitMS),
 			WorkMm: mm(p.Numbers.WorkUM), TravelMm: mm(p.Numbers.TravelUM), CutMm: mm(p.Numbers.CutUM),
 			MarkMm: mm(p.Numbers.MarkUM), EngraveMm: mm(p.Numbers.EngraveUM), DrawMm: mm(p.Numbers.DrawUM),
-			EnergyJ: float64(p.Numbers.EnergyMJ) / 1000,
+			EnergyJ: float64(p.Numbers.EnergyMJ) / 1000, Pieces: p.Numbers.Pieces, Dropouts: p.Numbers.Dropouts,
+			SheetPercent: float64(p.Numbers.SheetPermille) / 10, DoubledMm: mm(p.Numbers.DoubledUM), SnapMm: mm(p.Numbers.SnapUM),
+			JitterMm: mm(p.Numbers.JitterUM), Doses: make([]wire.OperationDose, 0, len(p.Numbers.Doses)), HotSpots: p.Numbers.HotSpots,
+			RemovedMm3: float64(p.Numbers.RemovedNL) / 1000, FumeMg: float64(p.Numbers.FumeUG) / 1000,
 		},
+		Reach: boxShape(p.Reach), Hot: make([]wire.HotSpot, 0, len(p.Hot)),
+	}
+	for _, d := range p.Numbers.Doses {
+		shape.Numbers.Doses = append(shape.Numbers.Doses, wire.OperationDose{Operation: wire.Operation(d.Operation),
+			LeastJPerMm: float64(d.LeastUJPerMM) / 1e6, MeanJPerMm: float64(d.MeanUJPerMM) / 1e6, MostJPerMm: float64(d.MostUJPerMM) / 1e6})
+	}
+	for _, h := range p.Hot {
+		shape.Hot = append(shape.Hot, wire.HotSpot{XMm: mm(h.Place.X), YMm: mm(h.Place.Y), EnergyJ: float64(h.EnergyMJ) / 1000,
+			Passes: float64(h.Permille) / 1000, AtS: seconds(h.AtMS), Why: h.Why})
 	}
 	for _, g := range p.Groups {
 		op, ok := row.Operations[g.Letter]
@@ -109,7 +121,7 @@ func planShape(row db.PlanRow) wire.Plan {
 			op = row.Default
 		}
 		shape.Groups = append(shape.Groups, wire.Group{Letter: g.Letter, Layer: g.Layer, Colour: g.Colour,
-			Shapes: g.Shapes, LengthMm: mm(g.LengthUM), Operation: wire.Operation(op)})
+			Shapes: g.Shapes, Pictures: g.Pictures, LengthMm: mm(g.LengthUM), Operation: wire.Operation(op)})
 	}
 	for _, x := range p.Pieces {
 		shape.Pieces = append(shape.Pieces, wire.Piece{Number: x.Number, Dropout: x.Dropout,

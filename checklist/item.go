@@ -81,7 +81,14 @@ type Bar struct {
 	Up       bool   // answered and it passes
 	Problem  string // why the bar stays down though answered
 	Next     string // what to do about it
+	Hint     Hint   // what the answer asks for beyond this run
 }
+
+// Hint is what a judged answer asks for beyond the run that it was given for.
+type Hint string
+
+// HintLockOut: the machine should be locked out, with the bar's problem as the reason.
+const HintLockOut Hint = "lock out"
 
 // Reason is one thing that says no, with what to do next.
 type Reason struct {

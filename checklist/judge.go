@@ -46,17 +46,25 @@ func Judge(item Item, given Values, standing Values, f Facts) Bar {
 	bar.Answered = true
 	bar.Problem, bar.Next = problem(bar, f)
 	bar.Up = bar.Problem == ""
+	if item.Key == ItemVentilation && underLockout(bar.Values["reading"], f.Profile) {
+		bar.Hint = HintLockOut
+	}
 	return bar
 }
 
-// trimmed leaves out the thickness field of thin stock and the grammage field of thick.
+// trimmed leaves out the thickness field of thin stock and the grammage field of thick, and the
+// condition of a pair of which a direct hit is not judged.
 func trimmed(item Item, f Facts) Item {
-	if item.Key != ItemMaterial {
-		return item
-	}
-	drop := "grammage"
-	if f.Stock.ThicknessUM < grammageUnderUM {
+	var drop string
+	switch {
+	case item.Key == ItemEyewear && !eyewearOf(f).asksLB():
+		drop = "condition"
+	case item.Key == ItemMaterial && f.Stock.ThicknessUM < grammageUnderUM:
 		drop = "thickness"
+	case item.Key == ItemMaterial:
+		drop = "grammage"
+	default:
+		return item
 	}
 	fields := make([]Field, 0, len(item.Fields))
 	for _, field := range item.Fields {
@@ -78,8 +86,7 @@ func MinimumFlowPa(p machine.Profile) int64 {
 func needs(item Item, f Facts) string {
 	switch item.Key {
 	case ItemEyewear:
-		return fmt.Sprintf("OD %s or more at %d nm (%s W beam; as the person in charge of laser safety entered it)",
-			tenths(f.Tool.EyewearODTenths), f.Tool.WavelengthNM, thousandths(f.Tool.PowerMW))
+		return eyewearOf(f).needs()
 	case ItemExtinguisher:
 		return "gauge in the green or seal and tag intact, looked at this month or last, within reach; " +
 			"CO₂ or clean agent first. Class letters differ between the US and Europe"
@@ -114,29 +121,13 @@ func problem(bar Bar, f Facts) (what, next string) {
 	}
 	switch bar.Item.Key {
 	case ItemEyewear:
-		return eyewearProblem(bar.Values["marking"], f.Tool)
+		return eyewearOf(f).problem(bar.Values)
 	case ItemExtinguisher:
 		return extinguisherProblem(bar.Values, f.Today)
 	case ItemVentilation:
 		return flowProblem(bar.Values["reading"], f.Profile)
 	case ItemMaterial:
 		return materialProblem(bar.Values, f)
-	}
-	return "", ""
-}
-
-func eyewearProblem(text string, tool machine.Tool) (what, next string) {
-	m, err := ParseMarking(text)
-	if err != nil {
-		return err.Error(), "type the marking as it is printed on the frame or filter"
-	}
-	if tool.EyewearODTenths == 0 {
-		return "nobody has entered the optical density that this beam asks for",
-			"ask the safety officer to enter it in the machine's profile"
-	}
-	if !m.Covers(tool.WavelengthNM, tool.EyewearODTenths) {
-		return fmt.Sprintf("this pair is marked for %d to %d nm, OD %s; the beam asks for OD %s at %d nm",
-			m.FromNM, m.ToNM, tenths(m.ODTenths), tenths(tool.EyewearODTenths), tool.WavelengthNM), "fetch the pair that fits this beam"
 	}
 	return "", ""
 }
@@ -168,18 +159,29 @@ func flowProblem(text string, p machine.Profile) (what, next string) {
 		return "the extraction was never commissioned, so no reading can be compared",
 			"ask the safety officer to measure it and enter it in the profile"
 	}
-	pa, err := decimal(text, 0)
-	if err != nil || pa < 0 || pa > 100_000 {
+	pa, ok := gaugePa(text)
+	if !ok {
 		return fmt.Sprintf("%.20q is not a reading in Pa", text), "read the gauge and type the number"
 	}
 	if least := MinimumFlowPa(p); pa < least {
 		next = "clean filter and duct or open the damper, then read again"
-		if pa*100 < p.Air.CommissionedPa*lockoutFlowPercent {
+		if underLockout(text, p) {
 			next = "lock the machine out and tell the safety officer: this is under 60 % of the commissioned reading"
 		}
 		return fmt.Sprintf("%d Pa is under %d Pa", pa, least), next
 	}
 	return "", ""
+}
+
+func gaugePa(text string) (pa int64, ok bool) {
+	pa, err := decimal(text, 0)
+	return pa, err == nil && pa >= 0 && pa <= 100_000
+}
+
+// underLockout says whether the gauge was read so low that the machine should not be used at all.
+func underLockout(text string, p machine.Profile) bool {
+	pa, ok := gaugePa(text)
+	return ok && pa*100 < p.Air.CommissionedPa*lockoutFlowPercent
 }
 
 func materialProblem(v Values, f Facts) (what, next string) {

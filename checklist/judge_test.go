@@ -124,13 +124,13 @@ func TestTakeIsStrict(t *testing.T) {
 func TestParseMarking(t *testing.T) {
 	t.Parallel()
 	for text, want := range map[string]checklist.Marking{
-		"D 445 LB6":              {FromNM: 445, ToNM: 445, ODTenths: 60},
-		"445 D LB 5":             {FromNM: 445, ToNM: 445, ODTenths: 50},
-		"180 - 315 nm OD 7+":     {FromNM: 180, ToNM: 315, ODTenths: 70},
-		"190–540 nm OD>5.5":      {FromNM: 190, ToNM: 540, ODTenths: 55},
-		"OD 4 @ 400 to 460 nm":   {FromNM: 400, ToNM: 460, ODTenths: 40},
-		"10600 D LB3":            {FromNM: 10600, ToNM: 10600, ODTenths: 30},
-		"9000-11000 D LB4, OD 4": {FromNM: 9000, ToNM: 11000, ODTenths: 40},
+		"D 445 LB6":              {FromNM: 445, ToNM: 445, ODTenths: 60, Modes: "D", LB: 6},
+		"445 D LB 5":             {FromNM: 445, ToNM: 445, ODTenths: 50, Modes: "D", LB: 5},
+		"180 - 315 nm OD 7+":     {FromNM: 180, ToNM: 315, ODTenths: 70, PrintedOD: 70},
+		"190–540 nm OD>5.5":      {FromNM: 190, ToNM: 540, ODTenths: 55, PrintedOD: 55},
+		"OD 4 @ 400 to 460 nm":   {FromNM: 400, ToNM: 460, ODTenths: 40, PrintedOD: 40},
+		"10600 D LB3":            {FromNM: 10600, ToNM: 10600, ODTenths: 30, Modes: "D", LB: 3},
+		"9000-11000 D LB4, OD 4": {FromNM: 9000, ToNM: 11000, ODTenths: 40, PrintedOD: 40, Modes: "D", LB: 4},
 	} {
 		got, err := checklist.ParseMarking(text)
 		if err != nil || got != want {

@@ -95,11 +95,19 @@ const (
 	GaugeNone  = "no gauge, seal and weight tag intact"
 )
 
+// Conditions of a pair of eyewear.
+const (
+	ConditionWhole   = "whole, no scratch or bleached spot"
+	ConditionDamaged = "scratched, cracked or bleached"
+)
+
 func eyewearItem() Item {
 	return Item{Key: ItemEyewear, Title: "Eyewear", Core: true,
 		Ask: "read the marking printed on the pair, put it on, and see that everybody inside has one on",
 		Fields: []Field{
 			{Key: "marking", Title: "marking on the pair", Kind: FieldText, Standing: true},
+			{Key: "condition", Title: "condition of the pair", Kind: FieldChoice, Standing: true,
+				Choices: []string{ConditionWhole, ConditionDamaged}},
 			{Key: "on", Title: "pair on, everybody inside", Kind: FieldYes},
 		}}
 }

@@ -24,6 +24,7 @@ type PlanChoice struct {
 	Stock      uuid.UUID
 	Operations map[string]plan.Operation // by group letter
 	Default    plan.Operation
+	Choices    plan.Choices
 }
 
 // PlanRow is a stored plan.
@@ -57,7 +58,8 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 		return PlanRow{}, err
 	}
 	made, err := plan.Make(plan.Request{Drawing: drawing, Operations: choice.Operations, Default: choice.Default, Tool: choice.Tool,
-		Profile: m.Profile, Material: kind.Material, Stock: stock.Stock, Settings: settings})
+		Profile: m.Profile, Material: kind.Material, Stock: stock.Stock, Settings: settings,
+		Choices: choice.Choices})
 	if err != nil {
 		return PlanRow{}, err
 	}
@@ -86,13 +88,14 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	if err != nil {
 		return PlanRow{}, err
 	}
-	if found, err := s.Plan(ctx, actor, digest); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
-		return found, nil
-	} else if err != nil && !errors.Is(err, ErrNotFound) {
-		return PlanRow{}, err
-	}
 	chosen, err := json.Marshal(choice)
 	if err != nil {
+		return PlanRow{}, err
+	}
+	if found, err := s.Plan(ctx, actor, digest); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
+		found.PlanChoice = choice
+		return found, s.chooseAgain(ctx, actor, digest, chosen)
+	} else if err != nil && !errors.Is(err, ErrNotFound) {
 		return PlanRow{}, err
 	}
 	_, statements := putBlob(data)
@@ -100,7 +103,7 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 		return write{
 			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms)
 				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (digest, member)
-				DO UPDATE SET drawing = $3, machine = $4, tool = $5, material = $6, stock = $7, choice = $8, made_at = now()`,
+				DO UPDATE SET drawing = $3, machine = $4, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now()`,
 				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
 					made.Profile[:], made.Numbers.TotalMS}, rows: 1}),
 			entries: []draft{{kind: logbook.PlanMade, actor: actor,
@@ -112,6 +115,23 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 		return PlanRow{}, err
 	}
 	return s.Plan(ctx, actor, digest)
+}
+
+// chooseAgain remembers that a choice is the member's last one for its drawing. The plan is the same,
+// so nothing is logged.
+func (s *Store) chooseAgain(ctx context.Context, actor Actor, digest canon.Digest, choice []byte) error {
+	_, err := s.pool.Exec(ctx, `UPDATE plan SET choice = $3, chosen_at = now() WHERE digest = $1 AND member = $2`, digest[:], actor.Person, choice)
+	return err
+}
+
+// LastChoice is what the actor chose last for the same drawing, however often it was handed in, on
+// one machine. Choices are remembered for that drawing's bytes alone. Errors: ErrNotFound.
+func (s *Store) LastChoice(ctx context.Context, actor Actor, drawing canon.Digest, machine uuid.UUID) (PlanChoice, error) {
+	var choice PlanChoice
+	err := s.pool.QueryRow(ctx, `SELECT p.choice FROM plan p JOIN drawing d ON d.id = p.drawing
+		WHERE p.member = $1 AND p.machine = $2 AND d.digest = $3 ORDER BY p.chosen_at DESC, p.digest LIMIT 1`,
+		actor.Person, machine, drawing[:]).Scan(&choice)
+	return choice, meaning(err)
 }
 
 // Plan reads a plan that the actor may see. Errors: ErrNotFound.

@@ -1,9 +1,12 @@
 package db_test
 
 import (
+	"errors"
 	"testing"
 
 	"kerfgate/db"
+	"kerfgate/db/dbtest"
+	"kerfgate/plan"
 )
 
 // Two machines of one profile get the same plan bytes; the job goes to the one that was chosen.
@@ -43,5 +46,48 @@ func TestPlanForTheChosenMachine(t *testing.T) {
 	before := size(t, w)
 	if _, err := w.MakePlan(t.Context(), w.Member, row.PlanChoice); err != nil || size(t, w) != before {
 		t.Errorf("the same choice again wrote an entry (%v)", err)
+	}
+}
+
+// What was chosen last for a drawing is remembered for its bytes, by machine and by member; going
+// back to an earlier choice makes that one the last.
+func TestLastChoice(t *testing.T) {
+	t.Parallel()
+	w := newWorker(t)
+	ctx := t.Context()
+	hand := func() db.Drawing {
+		d, err := w.ReceiveDrawing(ctx, w.Member, "bed.svg", []byte(dbtest.Square))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	choose := func(d db.Drawing, op plan.Operation, columns int64) {
+		if _, err := w.MakePlan(ctx, w.Member, db.PlanChoice{Drawing: d.ID, Machine: w.Machine.ID, Tool: "beam", Stock: w.Stock.ID, Default: plan.Cut,
+			Operations: map[string]plan.Operation{"A": op}, Choices: plan.Choices{Array: plan.Array{Columns: columns, GapUM: 2_000}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	first := hand()
+	if _, err := w.LastChoice(ctx, w.Member, first.Digest, w.Machine.ID); !errors.Is(err, db.ErrNotFound) {
+		t.Errorf("before any choice: %v", err)
+	}
+	choose(first, plan.Mark, 1)
+	choose(first, plan.Cut, 1)
+	choose(first, plan.Mark, 1)
+	again := hand()
+	got, err := w.LastChoice(ctx, w.Member, again.Digest, w.Machine.ID)
+	if err != nil || got.Operations["A"] != plan.Mark || got.Choices.Array.GapUM != 2_000 {
+		t.Errorf("%+v, %v", got, err)
+	}
+	if _, err := w.LastChoice(ctx, w.Officer, again.Digest, w.Machine.ID); !errors.Is(err, db.ErrNotFound) {
+		t.Errorf("another person: %v", err)
+	}
+	other, err := w.ReceiveDrawing(ctx, w.Member, "bed.svg", []byte(dbtest.Square+" "))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := w.LastChoice(ctx, w.Member, other.Digest, w.Machine.ID); !errors.Is(err, db.ErrNotFound) {
+		t.Errorf("another drawing of the same name: %v", err)
 	}
 }

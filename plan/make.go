@@ -1,19 +1,23 @@
 package plan
 
 import (
-	"errors"
 	"fmt"
+	"slices"
 
 	"kerfgate/plan/canon"
+	"kerfgate/plan/contour"
 	"kerfgate/plan/drawing"
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/plan/material"
-	"kerfgate/plan/motion"
 )
 
-// mostPoints bounds what one plan holds after flattening, filling and passes.
-const mostPoints = 10_000_000
+// Bounds of one plan: points after flattening, arrays, filling and passes; ends of the rows of a
+// filling.
+const (
+	mostPoints    = 10_000_000
+	mostCrossings = 2_000_000
+)
 
 // Make plans one sheet. The plan's origin is the lower left corner of what the tool marks, so that
 // it can be placed on any free spot of a sheet; where it lies on the drawing's page plays no part.
@@ -25,42 +29,53 @@ func Make(req Request) (*Plan, error) {
 	if d == nil {
 		return nil, m.refusal()
 	}
-	groups, of := groupsOf(d)
-	m.assign(groups)
-	lines := m.clean(d, groups, of)
+	g := groupsOf(d)
+	m.assign(g.groups)
+	lines := m.clean(d, g)
 	if len(m.reasons) > 0 {
 		return nil, m.refusal()
 	}
-	extents := m.fit(lines)
+	lines, rows := m.engraving(lines, d, g)
+	lines, rows = m.arranged(lines, rows)
 	if len(m.reasons) > 0 {
 		return nil, m.refusal()
 	}
-	for i := range lines {
-		for k := range lines[i].points {
-			lines[i].points[k] = lines[i].points[k].Sub(extents.Min)
-		}
+	c := m.understand(lines)
+	if len(m.reasons) > 0 {
+		return nil, m.refusal()
 	}
-	nesting := nest(lines)
-	visits := order(lines, nesting.parents, geom.Point{}, limitsOf(req.Profile))
+	all := tasks(c.lines, rows)
+	extents := m.fit(all)
+	if len(m.reasons) > 0 {
+		return nil, m.refusal()
+	}
+	parents := c.parents
+	for range rows {
+		parents = append(parents, -1)
+	}
+	visits := m.ordered(all, parents)
+	pieces, frees := m.pieces(c, visits, extents.Min)
+	strokes := m.strokes(visits, g.groups, c, frees, extents)
+	if len(m.reasons) > 0 {
+		return nil, m.refusal()
+	}
 	p := &Plan{
 		Planner: Version, Drawing: canon.Sum(req.Drawing),
 		Tool: m.tool.Name, ToolKind: m.tool.Kind, Material: req.Material.Name, Stock: req.Stock.Lot,
-		Groups: groups, Extents: extents.Move(geom.Pt(-extents.Min.X, -extents.Min.Y)),
-		Pieces: nesting.pieces(lines, visits), PurgeS: m.purge,
+		Groups: g.groups, Strokes: strokes, Pieces: pieces, PurgeS: m.purge, Hot: []HotSpot{},
+		Extents:   extents.Move(geom.Pt(-extents.Min.X, -extents.Min.Y)),
 		SheetSize: geom.Pt(req.Stock.SheetWidthUM, req.Stock.SheetHeightUM),
-		Warnings:  []Warning{},
 	}
 	var err error
 	if p.Profile, err = req.Profile.Digest(); err != nil {
 		return nil, fmt.Errorf("profile digest: %w", err)
 	}
-	p.Strokes = m.strokes(lines, visits, groups, nesting.number)
+	m.number(p)
 	if len(m.reasons) > 0 {
 		return nil, m.refusal()
 	}
-	p.Numbers = numbersOf(p, m.tool, req.Profile)
 	m.warnSetup()
-	p.Warnings = append(p.Warnings, m.warnings...)
+	p.Warnings = m.told(extents.Min)
 	return p, nil
 }
 
@@ -73,6 +88,12 @@ type maker struct {
 	settings map[Operation]material.Setting
 	reasons  []Reason
 	warnings []Warning
+	notes    []note
+	doubled  int64 // µm of lines that lay on others
+	pitches  []int64
+	again    []bool // by stroke: a further pass
+	// How many closed cuts have no run-in, a shorter one, no tabs.
+	noWaste, shortRunIn, noTabs int
 }
 
 func (m *maker) refuse(r Reason) { m.reasons = append(m.reasons, r) }
@@ -83,170 +104,142 @@ func (m *maker) warn(what, where, next string) {
 	m.warnings = append(m.warnings, Warning{What: what, Where: where, Next: next})
 }
 
-// read reads the drawing; nil means that it was refused.
-func (m *maker) read() *drawing.Drawing {
-	d, err := drawing.Read(m.req.Drawing, drawing.Limits{})
-	var refusal *drawing.Refusal
-	if errors.As(err, &refusal) {
-		what := refusal.What
-		if refusal.Place != "" {
-			what += " (" + refusal.Place + ")"
-		}
-		m.refuse(Reason{What: what, Next: refusal.Next, Field: "drawing", Limit: refusal.Limit, Value: refusal.Value})
-		return nil
-	} else if err != nil {
-		m.refuse(Reason{What: err.Error(), Next: "hand in another drawing", Field: "drawing"})
-		return nil
-	}
-	for _, n := range d.Notices {
-		what := n.What
-		if n.Count > 1 {
-			what = fmt.Sprintf("%s (%d times)", what, n.Count)
-		}
-		m.warn(what, n.Place, n.Next)
-	}
-	return d
-}
-
-// clean flattens the shapes, removes doubles, joins what meets, and fills areas.
-func (m *maker) clean(d *drawing.Drawing, groups []Group, of []int) []line {
+// clean flattens the shapes, removes doubles and joins what meets.
+func (m *maker) clean(d *drawing.Drawing, g grouping) []contour.Line {
 	if m.req.Profile.SmallestStepUM <= 0 {
 		return nil // refused already
 	}
-	lines, err := flatten(d, of, groups, tolerance(m.req.Profile.SmallestStepUM), mostPoints)
+	lines, err := flatten(d, g, tolerance(m.req.Profile.SmallestStepUM), mostPoints)
 	if err != nil {
 		m.refuse(Reason{What: err.Error(), Next: "simplify the drawing", Field: "drawing"})
 		return nil
 	}
-	if len(lines) == 0 {
+	if len(lines) == 0 && len(d.Pictures) == 0 {
 		m.refuse(Reason{What: "the drawing holds no line that a tool could follow",
 			Next: "draw at least one visible path", Field: "drawing"})
 		return nil
 	}
 	for i := range lines {
-		lines[i].op = m.ops[lines[i].group]
+		lines[i].Op = string(m.ops[lines[i].Group])
 	}
-	lines, doubled := removeDoubles(lines)
-	lines = join(lines)
-	lines, again := removeDoubles(lines)
-	if doubled+again > 0 {
-		m.warn(fmt.Sprintf("%s mm of lines lie exactly on others and are done once", mm(doubled+again)),
+	if len(m.reasons) > 0 {
+		return nil
+	}
+	cleaned, err := contour.Clean(lines, m.cutOptions())
+	if err != nil {
+		m.tangled(err)
+		return nil
+	}
+	if m.doubled = cleaned.DoubledUM; m.doubled > 0 {
+		m.warn(fmt.Sprintf("%s mm of lines lie on others and are done once", mm(m.doubled)),
 			"drawing", "nothing to do; delete the doubles if they surprise you")
 	}
-	return m.fillAreas(lines, groups)
+	return cleaned.Lines
 }
 
-// fit gives the extents of the lines and refuses what neither machine nor sheet can hold.
-func (m *maker) fit(lines []line) geom.Box {
-	var extents geom.Box
-	for i, l := range lines {
-		box, _ := geom.BoxOf(l.points...)
-		if i == 0 {
-			extents = box
-		}
-		extents = extents.Union(box)
+// arranged repeats everything in rows and columns.
+func (m *maker) arranged(lines []contour.Line, rows []task) ([]contour.Line, []task) {
+	if m.req.Choices.Array.Count() == 1 || len(m.reasons) > 0 {
+		return lines, rows
 	}
-	if len(lines) == 0 {
+	var box geom.Box
+	some, points := false, 0
+	for _, t := range tasks(lines, rows) {
+		t.each(func(part []geom.Point) {
+			b, _ := geom.BoxOf(part...)
+			if some {
+				b = b.Union(box)
+			}
+			box, some = b, true
+			points += len(part)
+		})
+	}
+	offsets := m.arrange(box, points)
+	if len(offsets) == 0 {
+		return nil, nil
+	}
+	return repeated(lines, offsets), copied(rows, offsets)
+}
+
+// each visits what the tool marks of a task.
+func (t task) each(visit func([]geom.Point)) {
+	if len(t.rows) == 0 {
+		visit(t.points)
+		return
+	}
+	for _, r := range t.rows {
+		if s := (Stroke{Points: r.Points, On: r.On}); len(r.On) > 0 {
+			for _, part := range s.Marked() {
+				visit(part)
+			}
+		} else {
+			visit(r.Points)
+		}
+	}
+}
+
+// fit gives the extents of what is marked and refuses what neither machine nor sheet can hold.
+func (m *maker) fit(all []task) geom.Box {
+	var extents geom.Box
+	some := false
+	for _, t := range all {
+		t.each(func(part []geom.Point) {
+			b, _ := geom.BoxOf(part...)
+			if some {
+				b = b.Union(extents)
+			}
+			extents, some = b, true
+		})
+	}
+	if !some {
 		m.refuse(Reason{What: "nothing is left that the tool could do", Next: "assign other operations or draw closed shapes",
 			Field: "operations"})
 		return extents
 	}
-	size := fmt.Sprintf("%s × %s mm", mm(extents.Width()), mm(extents.Height()))
+	size := sizeText(extents.Width(), extents.Height())
 	travel := m.req.Profile.TravelUM
 	if extents.Width() > travel.Width() || extents.Height() > travel.Height() {
 		m.refuse(Reason{What: "the drawing is larger than the machine's travel", Next: "scale it down or take a larger machine",
-			Field: "drawing", Limit: fmt.Sprintf("%s × %s mm", mm(travel.Width()), mm(travel.Height())), Value: size})
+			Field: "drawing", Limit: sizeText(travel.Width(), travel.Height()), Value: size})
 	}
 	s := m.req.Stock
 	if extents.Width() > s.SheetWidthUM || extents.Height() > s.SheetHeightUM {
 		m.refuse(Reason{What: "the drawing is larger than the sheet", Next: "scale it down or take a larger sheet",
-			Field: "stock", Limit: fmt.Sprintf("%s × %s mm", mm(s.SheetWidthUM), mm(s.SheetHeightUM)), Value: size})
+			Field: "stock", Limit: sizeText(s.SheetWidthUM, s.SheetHeightUM), Value: size})
 	}
 	return extents
 }
 
-// strokes gives every visit its setting, its passes, and rests that the tool needs.
-func (m *maker) strokes(lines []line, visits []visit, groups []Group, number []int64) []Stroke {
-	limits := limitsOf(m.req.Profile)
-	strokes := make([]Stroke, 0, len(visits))
-	points, divided := 0, 0
-	for _, v := range visits {
-		l := lines[v.item]
-		setting := m.settings[l.op]
-		run := v.run(l)
-		parts, ok := withinLongestOn(run, setting.SpeedUMPerS, m.tool, limits)
-		if !ok {
-			m.refuse(Reason{What: fmt.Sprintf("a stroke keeps the %s on longer than it may be, however it is divided", m.tool.Name),
-				Next: "work faster, or correct the tool's longest time in the profile", Field: "settings",
-				Limit: fmt.Sprintf("%d ms", m.tool.LongestOnMS)})
-			return nil
-		}
-		if len(parts) > 1 {
-			divided++
-		}
-		for pass := range setting.Passes {
-			for i, part := range parts {
-				s := Stroke{
-					Operation: l.op, Group: groups[l.group].Letter, Closed: l.closed && len(parts) == 1,
-					Points: part, SpeedUMPerS: setting.SpeedUMPerS, PowerPermille: setting.PowerPermille,
-				}
-				if pass == setting.Passes-1 && i == len(parts)-1 {
-					s.Piece = number[v.item]
-				}
-				if points += len(part); points > mostPoints {
-					m.refuse(Reason{What: "the plan has too many points", Next: "simplify the drawing or take fewer passes",
-						Field: "drawing", Limit: fmt.Sprint(mostPoints), Value: "more"})
-					return nil
-				}
-				strokes = append(strokes, s)
-			}
-			if !l.closed { // the next pass runs back over the same line
-				parts = reversed(parts)
-			}
+// pieces numbers what comes loose in running order. frees gives for each visit the number of the
+// piece that it frees, 0 for none; where one line frees several, that of the first.
+func (m *maker) pieces(c cutting, visits []task, origin geom.Point) (pieces []Piece, frees []int64) {
+	when := make([]int, len(c.lines))
+	for k, v := range visits {
+		if v.line >= 0 {
+			when[v.line] = k
 		}
 	}
-	if divided > 0 {
-		m.warn(fmt.Sprintf("the %s may stay on for %s s only and then rests %s s; lines divided for it: %d",
-			m.tool.Name, seconds(m.tool.LongestOnMS), seconds(m.tool.RestMS), divided),
-			"tool", "look for marks where the parts meet, or work faster")
+	last := make([]int, len(c.pieces)) // visit after which it is loose
+	order := make([]int, len(c.pieces))
+	for i, p := range c.pieces {
+		order[i] = i
+		for _, l := range p.Lines {
+			last[i] = max(last[i], when[l])
+		}
 	}
-	return strokes
+	slices.SortStableFunc(order, func(a, b int) int { return last[a] - last[b] })
+	frees = make([]int64, len(visits))
+	pieces = make([]Piece, 0, len(order))
+	for n, i := range order {
+		p := c.pieces[i]
+		if d := c.drawn[i]; d.Number > 0 {
+			p.AreaUM2, p.Extents = d.AreaUM2, d.Extents
+		}
+		pieces = append(pieces, Piece{Number: int64(n + 1), Dropout: p.Dropout, Extents: p.Extents.Move(geom.Pt(-origin.X, -origin.Y)),
+			AreaMM2: squareMM(p.AreaUM2)})
+		if frees[last[i]] == 0 {
+			frees[last[i]] = int64(n + 1)
+		}
+	}
+	return pieces, frees
 }
-
-func reversed(parts [][]geom.Point) [][]geom.Point {
-	out := make([][]geom.Point, 0, len(parts))
-	for i := len(parts) - 1; i >= 0; i-- {
-		back := make([]geom.Point, 0, len(parts[i]))
-		for k := len(parts[i]) - 1; k >= 0; k-- {
-			back = append(back, parts[i][k])
-		}
-		out = append(out, back)
-	}
-	return out
-}
-
-// withinLongestOn divides a stroke so that each part keeps the tool on no longer than it may be.
-func withinLongestOn(run []geom.Point, speed int64, tool machine.Tool, limits motion.Limits) ([][]geom.Point, bool) {
-	if tool.LongestOnMS <= 0 {
-		return [][]geom.Point{run}, true
-	}
-	most := (tool.LongestOnMS - tool.Switch.OffDelayMS) * 1000
-	if most <= 0 {
-		return nil, false
-	}
-	need := limits.StrokeMicros(run, speed)
-	for n := (need + most - 1) / most; n <= 10_000; n += max(1, n/8) {
-		parts := geom.Divide(run, int(max(1, n)))
-		fits := true
-		for _, part := range parts {
-			fits = fits && limits.StrokeMicros(part, speed) <= most
-		}
-		if fits {
-			return parts, true
-		}
-	}
-	return nil, false
-}
-
-// seconds prints ms as seconds without trailing zeros.
-func seconds(ms int64) string { return mm(ms) }

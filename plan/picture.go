@@ -186,15 +186,19 @@ func (c *canvas) lines(p *Plan, op Operation) []pictureLine {
 			continue
 		}
 		before = s.Points
-		if len(lines) > 0 && !slices.ContainsFunc(s.Points, func(at geom.Point) bool { return apart(end, at) >= c.near }) {
-			continue
+		whole := s.Closed && len(s.On) == 0
+		for _, part := range s.Marked() {
+			if len(lines) > 0 && !slices.ContainsFunc(part, func(at geom.Point) bool { return apart(end, at) >= c.near }) {
+				continue
+			}
+			if op == Engrave && c.covered(rows, part) {
+				continue
+			}
+			closed := whole && part[0] == part[len(part)-1]
+			kept := c.distinct(part, closed)
+			lines = append(lines, pictureLine{kept, closed})
+			end = kept[len(kept)-1]
 		}
-		if op == Engrave && c.covered(rows, s.Points) {
-			continue
-		}
-		kept := c.distinct(s.Points, s.Closed)
-		lines = append(lines, pictureLine{kept, s.Closed})
-		end = kept[len(kept)-1]
 	}
 	return lines
 }
@@ -246,10 +250,22 @@ func samePath(a, b []geom.Point) bool {
 	return true
 }
 
-// travel writes the way with the tool off between strokes, but for hops shorter than the distance of
-// two dots and those from row to row of a filling, which would cover it; of very many it writes every
-// n-th.
+// travel writes the ways with the tool off.
 func (c *canvas) travel(p *Plan) {
+	ways := c.ways(p)
+	if len(ways) == 0 {
+		return
+	}
+	fmt.Fprintf(c, `<path class="travel" stroke-width="%s" stroke-linecap="round" stroke-dasharray="0 %s" d="`, mm(c.unit*8/10), mm(c.unit*24/10))
+	for _, w := range ways {
+		c.path(w.points, false)
+	}
+	c.WriteString(`"/>`)
+}
+
+// ways are those with the tool off between strokes, but for hops shorter than the distance of two
+// dots and those from row to row of a filling, which would cover it; of very many it gives every n-th.
+func (c *canvas) ways(p *Plan) []pictureLine {
 	var ways []pictureLine
 	at := geom.Point{}
 	var before Operation
@@ -261,57 +277,87 @@ func (c *canvas) travel(p *Plan) {
 		}
 		at = s.Points[len(s.Points)-1]
 	}
-	if len(ways) == 0 {
+	every := (len(ways) + mostPictureTravels - 1) / mostPictureTravels
+	if every < 2 {
+		return ways
+	}
+	kept := ways[:0]
+	for i := 0; i < len(ways); i += every {
+		kept = append(kept, ways[i])
+	}
+	return kept
+}
+
+// dropouts hatches what falls out as waste.
+func (c *canvas) dropouts(p *Plan, id string) {
+	outlines := c.hatched(p)
+	if len(outlines) == 0 {
 		return
 	}
-	fmt.Fprintf(c, `<path class="travel" stroke-width="%s" stroke-linecap="round" stroke-dasharray="0 %s" d="`, mm(c.unit*8/10), mm(c.unit*24/10))
-	every := (len(ways) + mostPictureTravels - 1) / mostPictureTravels
-	for i := 0; i < len(ways); i += every {
-		c.path(ways[i].points, false)
+	fmt.Fprintf(c, `<path class="drop-out" stroke="none" fill="url(#%s-drop-out)" fill-rule="evenodd" d="`, id)
+	for _, points := range outlines {
+		c.path(points, true)
 	}
 	c.WriteString(`"/>`)
 }
 
-// dropouts hatches what falls out as waste. Outlines within it are pieces again, which even-odd
+// hatched gives the outlines of what falls out as waste, and of the pieces within it, which even-odd
 // leaves free.
-func (c *canvas) dropouts(p *Plan, id string) {
-	outlines, drop := freed(p)
+func (c *canvas) hatched(p *Plan) [][]geom.Point {
+	outlines, numbers := freed(p)
 	closed := make([]bool, len(outlines))
 	for i := range closed {
 		closed[i] = true
 	}
 	parents := geom.Nest(outlines, closed)
-	if !slices.Contains(drop, true) {
-		return
-	}
-	fmt.Fprintf(c, `<path class="drop-out" stroke="none" fill="url(#%s-drop-out)" fill-rule="evenodd" d="`, id)
+	var out [][]geom.Point
 	for i, points := range outlines {
-		if drop[i] || parents[i] >= 0 && drop[parents[i]] {
-			c.path(c.distinct(points, true), true)
+		if p.dropout(numbers[i]) || parents[i] >= 0 && p.dropout(numbers[parents[i]]) {
+			out = append(out, c.distinct(points, true))
 		}
 	}
-	c.WriteString(`"/>`)
+	return out
 }
 
-// freed gives the closed outline of every piece and drop-out; one that was divided for the tool's
-// rests is put together again.
-func freed(p *Plan) (outlines [][]geom.Point, drop []bool) {
+// freed gives the closed outline of every piece and drop-out that one line frees, with its number; one
+// that was divided for the tool's rests is put together again.
+func freed(p *Plan) (outlines [][]geom.Point, numbers []int64) {
 	for i, s := range p.Strokes {
 		if s.Piece == 0 {
 			continue
 		}
 		points := s.Points
-		for k := i - 1; k >= 0 && points[0] != points[len(points)-1]; k-- {
-			before := p.Strokes[k].Points
-			if before[len(before)-1] != points[0] {
-				break
+		if !s.Closed {
+			for k := i - 1; k >= 0 && points[0] != points[len(points)-1]; k-- {
+				before := p.Strokes[k].Points
+				if before[len(before)-1] != points[0] {
+					break
+				}
+				points = append(slices.Clone(before), points[1:]...)
 			}
-			points = append(slices.Clone(before), points[1:]...)
 		}
-		outlines = append(outlines, points)
-		drop = append(drop, int(s.Piece) <= len(p.Pieces) && p.Pieces[s.Piece-1].Dropout)
+		if points = ring(points); len(points) > 3 {
+			outlines, numbers = append(outlines, points), append(numbers, s.Piece)
+		}
 	}
-	return outlines, drop
+	return outlines, numbers
+}
+
+// ring is the part of a way that returns to where it began, without a run-in before it and an overlap
+// past it; nil where there is none.
+func ring(points []geom.Point) []geom.Point {
+	for from := range min(2, len(points)) {
+		for to := len(points) - 1; to > from+2; to-- {
+			if points[to] == points[from] {
+				return points[from : to+1]
+			}
+		}
+	}
+	return nil
+}
+
+func (p *Plan) dropout(number int64) bool {
+	return int(number) <= len(p.Pieces) && p.Pieces[number-1].Dropout
 }
 
 // mm prints µm as millimetres, or any thousandths, without trailing zeros.

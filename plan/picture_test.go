@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/xml"
 	"errors"
+	"fmt"
+	"image/png"
 	"io"
 	"math"
 	"regexp"
@@ -242,5 +244,72 @@ func TestPicturesOnOnePage(t *testing.T) {
 		if strings.Count(picture, want) != 1 {
 			t.Errorf("no %s", want)
 		}
+	}
+}
+
+// TestStrip: one small picture for each piece in the order in which they come loose, waste told apart;
+// very many are cut short and counted.
+func TestStrip(t *testing.T) {
+	t.Parallel()
+	p := mustMake(t, request(inMM(`<rect width="90" height="60"/><circle cx="20" cy="20" r="9"/><circle cx="60" cy="20" r="9"/><rect x="100" width="9" height="9"/>`)))
+	strip := plan.Strip(p, "strip")
+	n := elements(t, strip)
+	if n["piece"] != 2 || n["waste"] != 2 || n["text"] != 4 || n["title"] != 1 {
+		t.Errorf("%v", n)
+	}
+	var body strings.Builder
+	for i := range 100 {
+		fmt.Fprintf(&body, `<rect x="%d" y="%d" width="5" height="5"/>`, i%10*12, i/10*12)
+	}
+	strip = plan.Strip(mustMake(t, request(inMM(body.String()))), "strip")
+	if n := elements(t, strip); n["piece"] != 60 || !bytes.Contains(strip, []byte("and 40 more")) {
+		t.Errorf("%v", n)
+	}
+	if n := elements(t, plan.Strip(&plan.Plan{}, "strip")); n["piece"] != 0 || n["title"] != 1 {
+		t.Errorf("of nothing: %v", n)
+	}
+}
+
+// TestPicturePNG: the pixels show what is where: ink on a cut, the sheet within it, hatching in a
+// drop-out, the ground outside of the sheet.
+func TestPicturePNG(t *testing.T) {
+	t.Parallel()
+	req := request(inMM(`<rect width="100" height="100"/><circle cx="50" cy="50" r="30"/>`))
+	var out bytes.Buffer
+	if err := plan.PicturePNG(&out, mustMake(t, req)); err != nil {
+		t.Fatal(err)
+	}
+	img, err := png.Decode(&out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	size := img.Bounds().Size()
+	if size.X != 1600 || size.Y > 1600 || size.Y < 900 {
+		t.Fatalf("%v", size)
+	}
+	// The sheet is 280 × 180 mm with a margin of 1/50 of its longer side.
+	scale := float64(size.X) / (280 * 1.04)
+	dark := func(x, y float64) bool { // mm from the plan's origin
+		r, _, _, _ := img.At(int((x+5.6)*scale), size.Y-1-int((y+5.6)*scale)).RGBA()
+		return r>>8 < 0x40
+	}
+	for _, at := range [][2]float64{{100, 50}, {0, 70}, {50, 80}, {50, 20}} {
+		if !dark(at[0], at[1]) {
+			t.Errorf("no line at %v", at)
+		}
+	}
+	for _, at := range [][2]float64{{10, 90}, {200, 100}, {-4, 100}} {
+		if dark(at[0], at[1]) {
+			t.Errorf("a line at %v", at)
+		}
+	}
+	hatch := 0
+	for i := range 200 {
+		if dark(40+float64(i)/10, 45) {
+			hatch++
+		}
+	}
+	if hatch < 20 || hatch > 90 {
+		t.Errorf("hatched in %d of 200 places", hatch)
 	}
 }

@@ -8,19 +8,20 @@ import (
 )
 
 // CheckPlacement says why the plan must not lie with its origin at the given point: everything it
-// marks has to lie within the machine's travel, its hard stops and the sheet. All are machine
+// marks has to lie within the sheet, and everywhere the carriage goes for it within the machine's
+// travel and its hard stops. All are machine
 // coordinates in µm; no reasons means that it fits.
 func (p *Plan) CheckPlacement(profile machine.Profile, origin geom.Point, sheet geom.Box) []Reason {
 	var reasons []Reason
-	marked := p.Extents.Move(origin)
-	check := func(what, next string, within geom.Box) {
-		if !marked.Inside(within) {
-			reasons = append(reasons, Reason{What: what, Next: next, Field: "placement", Limit: boxText(within), Value: boxText(marked)})
+	check := func(what, next string, box, within geom.Box) {
+		if box = box.Move(origin); !box.Inside(within) {
+			reasons = append(reasons, Reason{What: what, Next: next, Field: "placement", Limit: boxText(within), Value: boxText(box)})
 		}
 	}
-	check("the plan reaches beyond the machine's travel", "move the origin", profile.TravelUM)
-	check("the plan reaches beyond the machine's hard stops", "move the origin", profile.HardStops)
-	check("the plan reaches beyond the sheet", "move the origin or the sheet", sheet)
+	reach := p.Extents.Union(p.Reach)
+	check("the plan reaches beyond the machine's travel", "move the origin", reach, profile.TravelUM)
+	check("the plan reaches beyond the machine's hard stops", "move the origin", reach, profile.HardStops)
+	check("the plan reaches beyond the sheet", "move the origin or the sheet", p.Extents, sheet)
 	return reasons
 }
 

@@ -2,7 +2,8 @@
 //
 // It is a pure function: drawing bytes + operations + settings + stock + profile → plan. No clock,
 // no input or output, no randomness without a seed. The stages are: read (package drawing) →
-// shapes in mm → clean → contours and pieces → order → motion → numbers and warnings. Everything
+// shapes in mm → clean → rows and columns → contours and pieces → kerf → order → tabs and run-in →
+// motion → numbers and warnings. Everything
 // after flattening is whole micrometres, so the same input gives the same bytes on every target.
 package plan
 
@@ -14,7 +15,7 @@ import (
 )
 
 // Version names this planner; it stands in every plan, and the same version makes the same bytes.
-const Version = "kerfgate plan 1"
+const Version = "kerfgate plan 2"
 
 // Operation is what is done along or inside a shape.
 type Operation string
@@ -34,12 +35,13 @@ type Group struct {
 	Layer    string `json:"layer"`  // nearest named group of the drawing, may be empty
 	Colour   string `json:"colour"` // line colour as #rrggbb, or "none"
 	Shapes   int64  `json:"shapes"`
+	Pictures int64  `json:"pictures"`
 	LengthUM int64  `json:"length_um"`
 }
 
 // Request is everything a plan depends on.
 type Request struct {
-	Drawing []byte // as received; SVG
+	Drawing []byte // as received; SVG, DXF, PNG or JPEG
 	// Operations assigns an operation to a group's letter. A group that is missing gets Default.
 	Operations map[string]Operation
 	Default    Operation
@@ -48,6 +50,7 @@ type Request struct {
 	Material   material.Material
 	Stock      material.Stock
 	Settings   []material.Setting // one an operation; a missing one is a refusal
+	Choices    Choices
 }
 
 // Plan is what one run does. It is immutable and named by the digest of its canonical bytes.
@@ -64,7 +67,9 @@ type Plan struct {
 	Strokes   []Stroke     `json:"strokes"` // in running order
 	Pieces    []Piece      `json:"pieces"`  // in the order in which they come loose
 	Extents   geom.Box     `json:"extents"` // of everything the tool marks
+	Reach     geom.Box     `json:"reach"`   // of everywhere the carriage goes for it
 	Numbers   Numbers      `json:"numbers"`
+	Hot       []HotSpot    `json:"hot"`
 	Warnings  []Warning    `json:"warnings"`
 	PurgeS    int64        `json:"purge_s"` // 0 for a pen
 	SheetSize geom.Point   `json:"sheet_size"`
@@ -75,7 +80,9 @@ type Plan struct {
 type Stroke struct {
 	Operation Operation `json:"operation"`
 	Group     string    `json:"group"`
-	Closed    bool      `json:"closed"` // the line drawn ends where it began
+	// Closed: the line returns to where it began. A run-in before that point and an overlap past it
+	// may belong to the stroke too.
+	Closed bool `json:"closed"`
 	// Points are where the carriage goes at the work speed, without stopping. On are the parts of
 	// that way with the tool on; empty means all of it. The rest is run-in, over-travel, a blank of a
 	// picture or a holding tab.
@@ -109,7 +116,39 @@ type Numbers struct {
 	MarkUM    int64 `json:"mark_um"`
 	EngraveUM int64 `json:"engrave_um"`
 	DrawUM    int64 `json:"draw_um"`
-	EnergyMJ  int64 `json:"energy_mj"` // millijoules that the beam delivers
+	EnergyMJ  int64 `json:"energy_mj"`  // millijoules that the beam delivers
+	SnapUM    int64 `json:"snap_um"`    // farthest that a point is moved to where the machine can go
+	JitterUM  int64 `json:"jitter_um"`  // farthest that the switch's jitter moves the end of a line
+	DoubledUM int64 `json:"doubled_um"` // of lines that lay on others and were left out
+	Pieces    int64 `json:"pieces"`
+	Dropouts  int64 `json:"dropouts"`
+	// SheetPermille is the share of the sheet that the extents take, in thousandths.
+	SheetPermille int64 `json:"sheet_permille"`
+	// Doses are the energy along the lines of each operation that a beam does.
+	Doses    []OperationDose `json:"doses"`
+	HotSpots int64           `json:"hot_spots"` // those in Plan.Hot and those that were left off
+	// RemovedNL is the material that goes into the air with the kerf of cut lines, in nanolitres
+	// (thousandths of a mm³), and FumeUG its mass in micrograms; 0 where no grammage is known.
+	RemovedNL int64 `json:"removed_nl"`
+	FumeUG    int64 `json:"fume_ug"`
+}
+
+// OperationDose is the line dose of an operation in µJ/mm, over stretches of one spot's width.
+type OperationDose struct {
+	Operation    Operation `json:"operation"`
+	LeastUJPerMM int64     `json:"least_uj_per_mm"`
+	MeanUJPerMM  int64     `json:"mean_uj_per_mm"`
+	MostUJPerMM  int64     `json:"most_uj_per_mm"`
+}
+
+// HotSpot is a place where too much energy meets in too short a time (package dose has the rule).
+type HotSpot struct {
+	Place    geom.Point `json:"place"`
+	EnergyMJ int64      `json:"energy_mj"` // in a disc of 2 mm within ten seconds
+	Permille int64      `json:"permille"`  // of what one proven pass puts there
+	AtMS     int64      `json:"at_ms"`     // when it is worst, in planned machine time
+	Stroke   int64      `json:"stroke"`    // index of the stroke under way then
+	Why      string     `json:"why"`
 }
 
 // Warning tells what a person should know before handing in; it refuses nothing.

@@ -15,6 +15,7 @@ const mostPasses = 50
 
 // checkSetup finds everything that is wrong before the drawing is looked at.
 func (m *maker) checkSetup() {
+	m.reasons = append(m.reasons, m.req.Choices.reasons()...)
 	m.checkProfile()
 	tool, ok := m.req.Profile.Tool(m.req.Tool)
 	if !ok {
@@ -122,6 +123,10 @@ func (m *maker) assign(groups []Group) {
 			op = m.req.Default
 		}
 		m.ops[i] = op
+		if g.Pictures > 0 && m.picture(i, g, op, ok) {
+			used[Engrave] = used[Engrave] || m.ops[i] == Engrave
+			continue
+		}
 		if !slices.Contains(runningOrder, op) {
 			what := fmt.Sprintf("the operation %.40q is not known", string(op))
 			if op == "" {
@@ -143,6 +148,25 @@ func (m *maker) assign(groups []Group) {
 			m.setting(op)
 		}
 	}
+}
+
+// picture decides about a group of pictures; true where it is settled. A picture can only be engraved:
+// where nobody chose it is, if there is a setting, and is left out with a warning if there is none.
+func (m *maker) picture(i int, g Group, op Operation, chosen bool) bool {
+	proven := slices.ContainsFunc(m.req.Settings, func(s material.Setting) bool { return s.Operation == string(Engrave) })
+	switch {
+	case op == Engrave:
+		return false
+	case chosen:
+		m.refuse(Reason{What: fmt.Sprintf("group %s is a picture, which can only be engraved", g.Letter), Next: "choose engrave, or draw its outlines",
+			Field: "operations." + g.Letter, Value: string(op)})
+	case proven:
+		m.ops[i] = Engrave
+	default:
+		m.warn(fmt.Sprintf("pictures are left out, since there is no proven setting to engrave: %d", g.Pictures), "group "+g.Letter,
+			"have a settings trial made, or draw their outlines")
+	}
+	return true
 }
 
 func sortedKeys(operations map[string]Operation) []string {

@@ -4,36 +4,47 @@ import (
 	"fmt"
 	"math"
 
+	"kerfgate/plan/contour"
 	"kerfgate/plan/drawing"
 	"kerfgate/plan/geom"
 )
 
-// line is one polyline on its way from the drawing to a stroke.
-type line struct {
-	group  int // index of its group
-	op     Operation
-	closed bool // the last point equals the first
-	points []geom.Point
+// grouping is which group each shape and picture of a drawing belongs to.
+type grouping struct {
+	groups   []Group
+	shapes   []int
+	pictures []int
 }
 
 // groupsOf finds the drawing's own groups: what shares a layer and a line colour, in order of
-// appearance. of gives each shape's group.
-func groupsOf(d *drawing.Drawing) (groups []Group, of []int) {
-	type key struct{ layer, colour string }
-	seen := map[key]int{}
-	of = make([]int, len(d.Shapes))
-	for i, s := range d.Shapes {
-		k := key{s.Layer, s.Stroke}
-		g, ok := seen[k]
-		if !ok {
-			g = len(groups)
-			seen[k] = g
-			groups = append(groups, Group{Letter: letter(g), Layer: s.Layer, Colour: s.Stroke})
-		}
-		groups[g].Shapes++
-		of[i] = g
+// appearance; then, by layer, the pictures.
+func groupsOf(d *drawing.Drawing) grouping {
+	type key struct {
+		layer, colour string
+		picture       bool
 	}
-	return groups, of
+	seen := map[key]int{}
+	var g grouping
+	find := func(k key) int {
+		i, ok := seen[k]
+		if !ok {
+			i = len(g.groups)
+			seen[k] = i
+			g.groups = append(g.groups, Group{Letter: letter(i), Layer: k.layer, Colour: k.colour})
+		}
+		return i
+	}
+	for _, s := range d.Shapes {
+		i := find(key{s.Layer, s.Stroke, false})
+		g.groups[i].Shapes++
+		g.shapes = append(g.shapes, i)
+	}
+	for _, p := range d.Pictures {
+		i := find(key{p.Layer, "none", true})
+		g.groups[i].Pictures++
+		g.pictures = append(g.pictures, i)
+	}
+	return g
 }
 
 // letter is A, B, … Z, AA, AB, … for 0, 1, …
@@ -51,8 +62,8 @@ func tolerance(smallestStepUM int64) int64 { return max(1, min(20, smallestStepU
 
 // flatten turns shapes into polylines in whole µm with y growing upwards, and leaves out what has
 // no length. The error is a Reason's text when there are too many points.
-func flatten(d *drawing.Drawing, of []int, groups []Group, toleranceUM int64, most int) ([]line, error) {
-	var lines []line
+func flatten(d *drawing.Drawing, g grouping, toleranceUM int64, most int) ([]contour.Line, error) {
+	var lines []contour.Line
 	left := most
 	for i, s := range d.Shapes {
 		for _, path := range s.Paths {
@@ -61,18 +72,15 @@ func flatten(d *drawing.Drawing, of []int, groups []Group, toleranceUM int64, mo
 				return nil, fmt.Errorf("more than %d points are needed to follow the curves", most)
 			}
 			left -= len(corners)
-			l := line{group: of[i], closed: path.Closed}
+			l := contour.Line{Group: g.shapes[i], Closed: path.Closed, Points: make([]geom.Point, 0, len(corners))}
 			for _, c := range corners {
-				p := geom.Pt(micrometres(c.X), micrometres(-c.Y))
-				if n := len(l.points); n == 0 || l.points[n-1] != p {
-					l.points = append(l.points, p)
-				}
+				l.Points = appendPoint(l.Points, geom.Pt(micrometres(c.X), micrometres(-c.Y)))
 			}
-			if len(l.points) < 2 {
+			if len(l.Points) < 2 {
 				continue
 			}
-			l.closed = l.closed && len(l.points) > 3 && l.points[0] == l.points[len(l.points)-1]
-			groups[of[i]].LengthUM += geom.Length(l.points)
+			l.Closed = l.Closed && len(l.Points) > 3 && l.Points[0] == l.Points[len(l.Points)-1]
+			g.groups[g.shapes[i]].LengthUM += geom.Length(l.Points)
 			lines = append(lines, l)
 		}
 	}

@@ -124,18 +124,24 @@ func planProblem(p *plan.Plan, profile machine.Profile, digest canon.Digest, lea
 	case tool.Kind == machine.ToolBeam && leave.Attendance == [32]byte{}:
 		return phraseAttendance
 	}
-	// The extents are a claim of the plan; what moves the carriage is its points.
-	box := p.Extents
+	// Extents and reach are claims of the plan; what moves the carriage is its points, and what marks
+	// the sheet those with the tool on.
+	box, marked := p.Extents.Union(p.Reach), p.Extents
 	for _, s := range p.Strokes {
 		for _, q := range s.Points {
 			box = box.With(q)
+		}
+		for _, part := range s.Marked() {
+			for _, q := range part {
+				marked = marked.With(q)
+			}
 		}
 	}
 	origin := geom.Pt(leave.OriginXUM, leave.OriginYUM)
 	moved := box.Move(origin)
 	start := geom.Box{Min: origin, Max: origin} // the carriage goes there first
 	if !start.Inside(profile.TravelUM) || !moved.Inside(profile.TravelUM) || !moved.Inside(profile.HardStops) ||
-		box.Width() > leave.SheetWUM || box.Height() > leave.SheetHUM ||
+		marked.Width() > leave.SheetWUM || marked.Height() > leave.SheetHUM ||
 		len(p.CheckPlacement(profile, origin, profile.TravelUM)) > 0 {
 		return phrasePlacement
 	}

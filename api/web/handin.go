@@ -19,6 +19,9 @@ type HandInView struct {
 	DrawingName string
 	DrawingSize string
 	Groups      []GroupView
+	More        []NumberChoice
+	MoreOpen    bool // something of More was chosen
+	AsDrawn     bool // cut lines stay where they are drawn
 	Plan        *PlanView
 	JobTitle    string
 	Copies      int64
@@ -64,12 +67,21 @@ type OperationChoice struct {
 	Chosen bool
 }
 
+// NumberChoice is a number that may be chosen; an empty value means that none was.
+type NumberChoice struct {
+	Name  string
+	Label string
+	Unit  string // empty for a count
+	Value string
+}
+
 // PlanView is a plan as people read it.
 type PlanView struct {
 	Digest   string
 	Short    string
 	Planner  string
 	Picture  template.HTML
+	Strip    template.HTML // of what comes loose, in order; may be empty
 	Numbers  []NumberView
 	Warnings []Reason
 	Pieces   string

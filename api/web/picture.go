@@ -13,6 +13,14 @@ func PlanSVG(p *plan.Plan, id string) template.HTML {
 	return template.HTML(plan.Picture(p, id))
 }
 
+// StripSVG draws what comes loose in its order; empty where nothing does. id is unique on the page.
+func StripSVG(p *plan.Plan, id string) template.HTML {
+	if len(p.Pieces) == 0 {
+		return ""
+	}
+	return template.HTML(plan.Strip(p, id))
+}
+
 // PlacedSVG draws a plan where it lies on the machine's bed, with its origin at the given point in
 // machine coordinates; id is unique on the page.
 func PlacedSVG(p *plan.Plan, id string, profile machine.Profile, origin geom.Point) template.HTML {

@@ -175,7 +175,7 @@ func sampleStation(phase string) StationView {
 
 func samplePlanView() *PlanView {
 	return &PlanView{
-		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: PlanSVG(samplePlan(), "plan"), Pieces: "1 piece, 2 drop-outs",
+		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: PlanSVG(samplePlan(), "plan"), Strip: StripSVG(samplePlan(), "plan-strip"), Pieces: "1 piece, 2 drop-outs",
 		Numbers: []NumberView{
 			{Name: "takes", Value: "4 min 20 s", Inputs: []string{"beam on 2 min 51 s", "travel 1 min 2 s", "switch delays and rests 27 s"}},
 			{Name: "size", Value: "162 × 88 mm", Inputs: []string{"x 24 to 186 mm, y 18 to 106 mm from the sheet’s corner"}},
@@ -210,7 +210,9 @@ func sampleHandIn() HandInView {
 			{Letter: "B", Words: "layer “holes”, line #1c1a17, 2 shapes, 75 mm", Choices: choices("cut")},
 			{Letter: "C", Colour: "#5b2a63", Words: "no layer, line #5b2a63, 1 shape, 140 mm", Choices: choices("mark")},
 		},
-		Plan: samplePlanView(), JobTitle: "thyme", Copies: 1, MaxCopies: 200,
+		More:     []NumberChoice{{Name: "columns", Label: "columns of it on the sheet", Value: "2"}, {Name: "gap", Label: "gap between them", Unit: "mm", Value: "3.5"}},
+		MoreOpen: true,
+		Plan:     samplePlanView(), JobTitle: "thyme", Copies: 1, MaxCopies: 200,
 	}
 }
 

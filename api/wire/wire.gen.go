@@ -111,6 +111,13 @@ type AnswerValues struct {
 	Values map[string]string `json:"values"`
 }
 
+// Array the drawing in rows and columns on one sheet
+type Array struct {
+	Columns *int64   `json:"columns,omitempty"`
+	GapMm   *float64 `json:"gap_mm,omitempty"`
+	Rows    *int64   `json:"rows,omitempty"`
+}
+
 // Authorisation defines model for Authorisation.
 type Authorisation struct {
 	ExpiresAt time.Time          `json:"expires_at"`
@@ -176,6 +183,46 @@ type CheckReport struct {
 	Root    string `json:"root"`
 	Runs    int64  `json:"runs"`
 	Status  int64  `json:"status"`
+}
+
+// Choices what may be asked of a plan besides operations; what is left out is what most drawings want
+type Choices struct {
+	// Array the drawing in rows and columns on one sheet
+	Array *Array `json:"array,omitempty"`
+
+	// Effort how often for each line a shorter way is tried
+	Effort *int64 `json:"effort,omitempty"`
+
+	// Halftones by group letter
+	Halftones *map[string]string `json:"halftones,omitempty"`
+
+	// JoinMm how far two open ends may lie apart and still be one point
+	JoinMm *float64 `json:"join_mm,omitempty"`
+
+	// LeastBridgeMm the narrowest bridge between cuts that is passed without a warning
+	LeastBridgeMm *float64 `json:"least_bridge_mm,omitempty"`
+
+	// NoKerf leave cut lines where they are drawn
+	NoKerf *bool `json:"no_kerf,omitempty"`
+
+	// OverlapMm how far a closed cut goes on past its beginning
+	OverlapMm *float64 `json:"overlap_mm,omitempty"`
+
+	// PictureWidthMm how wide a drawing that is a picture comes out
+	PictureWidthMm *float64 `json:"picture_width_mm,omitempty"`
+
+	// RunInMm how far beside a closed cut the beam begins
+	RunInMm *float64 `json:"run_in_mm,omitempty"`
+	Seed    *int64   `json:"seed,omitempty"`
+
+	// SpreadPermille how much longer the way may become so that neighbours are not cut one after the other
+	SpreadPermille *int64 `json:"spread_permille,omitempty"`
+
+	// Tabs parts of each outline that are left standing; by number or by distance
+	Tabs *Tabs `json:"tabs,omitempty"`
+
+	// UnitMm what one unit of a drawing stands for that does not say so itself
+	UnitMm *float64 `json:"unit_mm,omitempty"`
 }
 
 // Drawing defines model for Drawing.
@@ -287,6 +334,7 @@ type Group struct {
 	LengthMm  float64   `json:"length_mm"`
 	Letter    string    `json:"letter"`
 	Operation Operation `json:"operation"`
+	Pictures  int64     `json:"pictures"`
 	Shapes    int64     `json:"shapes"`
 }
 
@@ -294,6 +342,20 @@ type Group struct {
 type Health struct {
 	Site   string `json:"site"`
 	Status string `json:"status"`
+}
+
+// HotSpot a place where too much energy meets in too short a time
+type HotSpot struct {
+	AtS float64 `json:"at_s"`
+
+	// EnergyJ in a disc of 2 mm within ten seconds
+	EnergyJ float64 `json:"energy_j"`
+
+	// Passes how many proven passes would put that much there
+	Passes float64 `json:"passes"`
+	Why    string  `json:"why"`
+	XMm    float64 `json:"x_mm"`
+	YMm    float64 `json:"y_mm"`
 }
 
 // Inspection defines model for Inspection.
@@ -433,21 +495,53 @@ type NewJob struct {
 
 // Numbers defines model for Numbers.
 type Numbers struct {
-	CutMm     float64 `json:"cut_mm"`
+	CutMm float64         `json:"cut_mm"`
+	Doses []OperationDose `json:"doses"`
+
+	// DoubledMm lines that lay on others and are done once
+	DoubledMm float64 `json:"doubled_mm"`
 	DrawMm    float64 `json:"draw_mm"`
+	Dropouts  int64   `json:"dropouts"`
 	EnergyJ   float64 `json:"energy_j"`
 	EngraveMm float64 `json:"engrave_mm"`
-	MarkMm    float64 `json:"mark_mm"`
-	ToolOnS   float64 `json:"tool_on_s"`
-	TotalS    float64 `json:"total_s"`
-	TravelMm  float64 `json:"travel_mm"`
-	TravelS   float64 `json:"travel_s"`
-	WaitS     float64 `json:"wait_s"`
-	WorkMm    float64 `json:"work_mm"`
+
+	// FumeMg its mass; 0 where no grammage is known
+	FumeMg float64 `json:"fume_mg"`
+
+	// HotSpots all of them; hot in the plan holds the first 200
+	HotSpots int64 `json:"hot_spots"`
+
+	// JitterMm the farthest that the switch's jitter moves the end of a line
+	JitterMm float64 `json:"jitter_mm"`
+	MarkMm   float64 `json:"mark_mm"`
+	Pieces   int64   `json:"pieces"`
+
+	// RemovedMm3 material that goes into the air with the kerf
+	RemovedMm3 float64 `json:"removed_mm3"`
+
+	// SheetPercent the share of the sheet that the extents take
+	SheetPercent float64 `json:"sheet_percent"`
+
+	// SnapMm the farthest that a point is moved to where the machine can go
+	SnapMm   float64 `json:"snap_mm"`
+	ToolOnS  float64 `json:"tool_on_s"`
+	TotalS   float64 `json:"total_s"`
+	TravelMm float64 `json:"travel_mm"`
+	TravelS  float64 `json:"travel_s"`
+	WaitS    float64 `json:"wait_s"`
+	WorkMm   float64 `json:"work_mm"`
 }
 
 // Operation defines model for Operation.
 type Operation string
+
+// OperationDose energy along the lines of an operation, in joules for each millimetre
+type OperationDose struct {
+	LeastJPerMm float64   `json:"least_j_per_mm"`
+	MeanJPerMm  float64   `json:"mean_j_per_mm"`
+	MostJPerMm  float64   `json:"most_j_per_mm"`
+	Operation   Operation `json:"operation"`
+}
 
 // Person defines model for Person.
 type Person struct {
@@ -483,10 +577,13 @@ type PlacementChoice struct {
 
 // Plan defines model for Plan.
 type Plan struct {
+	// Choices what may be asked of a plan besides operations; what is left out is what most drawings want
+	Choices       Choices            `json:"choices"`
 	Digest        string             `json:"digest"`
 	DrawingID     openapi_types.UUID `json:"drawing_id"`
 	Extents       Box                `json:"extents"`
 	Groups        []Group            `json:"groups"`
+	Hot           []HotSpot          `json:"hot"`
 	MachineID     openapi_types.UUID `json:"machine_id"`
 	MadeAt        time.Time          `json:"made_at"`
 	MaterialID    openapi_types.UUID `json:"material_id"`
@@ -496,6 +593,7 @@ type Plan struct {
 	Pieces        []Piece            `json:"pieces"`
 	Planner       string             `json:"planner"`
 	PurgeS        int64              `json:"purge_s"`
+	Reach         Box                `json:"reach"`
 	SheetHeightMm float64            `json:"sheet_height_mm"`
 	SheetWidthMm  float64            `json:"sheet_width_mm"`
 	StockID       openapi_types.UUID `json:"stock_id"`
@@ -507,6 +605,8 @@ type Plan struct {
 
 // PlanChoice operations by the letter of the drawing's own groups
 type PlanChoice struct {
+	// Choices what may be asked of a plan besides operations; what is left out is what most drawings want
+	Choices          *Choices              `json:"choices,omitempty"`
 	DefaultOperation Operation             `json:"default_operation"`
 	DrawingID        openapi_types.UUID    `json:"drawing_id"`
 	MachineID        openapi_types.UUID    `json:"machine_id"`
@@ -654,6 +754,13 @@ type StopSent struct {
 	MachineID openapi_types.UUID `json:"machine_id"`
 	Noted     bool               `json:"noted"`
 	SentAt    time.Time          `json:"sent_at"`
+}
+
+// Tabs parts of each outline that are left standing; by number or by distance
+type Tabs struct {
+	Count     *int64   `json:"count,omitempty"`
+	SpacingMm *float64 `json:"spacing_mm,omitempty"`
+	WidthMm   *float64 `json:"width_mm,omitempty"`
 }
 
 // Tool defines model for Tool.

@@ -5,7 +5,6 @@ package demo
 import (
 	"context"
 	"crypto/rand"
-	"embed"
 	"encoding/base32"
 	"encoding/json"
 	"errors"
@@ -23,12 +22,7 @@ import (
 	"kerfgate/db"
 	"kerfgate/deploy/keyring"
 	"kerfgate/plan"
-	"kerfgate/plan/machine"
-	"kerfgate/plan/material"
 )
-
-//go:embed drawings/*.svg
-var drawings embed.FS
 
 // SignIn is one demo account. Its password is random for each data folder.
 type SignIn struct {
@@ -37,23 +31,6 @@ type SignIn struct {
 	What     string `json:"what"`
 	Password string `json:"password"`
 	role     db.Role
-}
-
-// Machine is one demo machine; its worker lives in a folder named after its token.
-type Machine struct {
-	Bay     string
-	Name    string
-	Tool    string
-	Profile machine.Profile
-}
-
-// Machines are the demo's machines by bay.
-func Machines() []Machine {
-	return []Machine{
-		{"Bay 1", "CO₂ cutter, lidded", "beam", LiddedCutter()},
-		{"Bay 2", "diode, open", "beam", OpenDiode()},
-		{"Bay 3", "pen plotter", "pen", Plotter()},
-	}
 }
 
 func people() []SignIn {
@@ -197,23 +174,6 @@ func addPeople(ctx context.Context, cfg Config) (map[string]db.Actor, error) {
 	return actors, nil
 }
 
-// shelf is what the workshop cuts: three kinds of sheet, a lot each.
-var shelf = []struct {
-	material material.Material
-	stock    material.Stock
-	count    int64
-}{
-	{material.Material{Name: "poplar plywood", Composition: "poplar veneer, urea glue", ColourClass: "light",
-		Hazards: []string{"smoke and formaldehyde from the glue"}, Verdict: material.Allowed},
-		material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200, SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 24},
-	{material.Material{Name: "card", Composition: "dyed, uncoated paper fibre", ColourClass: "mid",
-		Hazards: []string{"takes fire easily", "smoke"}, Verdict: material.WithCare},
-		material.Stock{Lot: "C204", Colour: "fern", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}, 60},
-	{material.Material{Name: "wool felt", Composition: "wool, no synthetic fibre", ColourClass: "dark",
-		Hazards: []string{"smell and smoke", "glows on at edges"}, Verdict: material.WithCare},
-		material.Stock{Lot: "F061", Colour: "moss", ThicknessUM: 3000, ToleranceUM: 400, SheetWidthUM: 300_000, SheetHeightUM: 300_000}, 12},
-}
-
 func addMaterials(ctx context.Context, store *db.Store, admin db.Actor) (map[string]db.Stock, error) {
 	there, err := store.Materials(ctx)
 	if err != nil {
@@ -227,15 +187,15 @@ func addMaterials(ctx context.Context, store *db.Store, admin db.Actor) (map[str
 			out[m.Name] = st
 		}
 	}
-	for _, s := range shelf {
-		name := s.material.Name
+	for _, s := range Shelf() {
+		name := s.Material.Name
 		if _, ok := kinds[name]; !ok {
-			if kinds[name], err = store.AddMaterial(ctx, admin, s.material); err != nil {
+			if kinds[name], err = store.AddMaterial(ctx, admin, s.Material); err != nil {
 				return nil, err
 			}
 		}
 		if _, ok := out[name]; !ok {
-			if out[name], err = store.AddStock(ctx, admin, kinds[name].ID, s.stock, s.count); err != nil {
+			if out[name], err = store.AddStock(ctx, admin, kinds[name].ID, s.Stock, s.Count); err != nil {
 				return nil, err
 			}
 		}
@@ -279,21 +239,6 @@ func addMachines(ctx context.Context, cfg Config, admin, operator db.Actor) (map
 	return machines, nil
 }
 
-// proven is what the demo's imaginary settings grids have shown.
-var proven = []struct {
-	bay, tool, material, operation string
-	mmPerS, permille, passes       int64
-}{
-	{"Bay 1", "beam", "poplar plywood", "cut", 14, 800, 1}, {"Bay 1", "beam", "poplar plywood", "mark", 90, 180, 1},
-	{"Bay 1", "beam", "card", "cut", 45, 250, 1}, {"Bay 1", "beam", "card", "mark", 150, 90, 1},
-	{"Bay 1", "beam", "wool felt", "cut", 30, 400, 1}, {"Bay 1", "beam", "wool felt", "mark", 120, 120, 1},
-	{"Bay 2", "beam", "poplar plywood", "mark", 20, 1000, 1}, {"Bay 2", "beam", "card", "cut", 8, 1000, 1},
-	{"Bay 2", "beam", "card", "mark", 40, 1000, 1},
-	{"Bay 2", "pen", "card", "draw", 40, 1000, 1}, {"Bay 2", "pen", "poplar plywood", "draw", 40, 1000, 1},
-	{"Bay 3", "pen", "card", "draw", 90, 1000, 1}, {"Bay 3", "pen", "poplar plywood", "draw", 60, 1000, 1},
-	{"Bay 3", "pen", "wool felt", "draw", 40, 1000, 1},
-}
-
 func proveSettings(ctx context.Context, store *db.Store, admin db.Actor, machines map[string]db.Machine, stock map[string]db.Stock) error {
 	type key struct {
 		machine         uuid.UUID
@@ -315,26 +260,12 @@ func proveSettings(ctx context.Context, store *db.Store, admin db.Actor, machine
 		if there[key{m.ID, s.tool, s.operation, st.Material}] {
 			continue
 		}
-		tool, _ := m.Profile.Tool(s.tool)
 		if _, err := store.ProveSetting(ctx, admin, db.Setting{Machine: m.ID, Tool: s.tool, Material: st.Material, ThicknessUM: st.ThicknessUM,
-			Setting: material.Setting{Operation: s.operation, SpeedUMPerS: s.mmPerS * 1000, PowerPermille: s.permille, Passes: s.passes,
-				KerfUM: tool.SpotUM, Evidence: "settings grid of the demo"}}); err != nil {
+			Setting: s.setting(m.Profile)}); err != nil {
 			return fmt.Errorf("%s %s %s: %w", s.bay, s.material, s.operation, err)
 		}
 	}
 	return nil
-}
-
-// jobs wait on the board when the demo starts.
-var jobs = []struct {
-	title, file, bay, tool, material string
-	operation                        plan.Operation
-	marked                           string // group letter that is marked, not cut
-	copies                           int64
-}{
-	{"bed sign", "bed-sign.svg", "Bay 1", "beam", "poplar plywood", plan.Cut, "B", 2},
-	{"plant labels", "plant-labels.svg", "Bay 2", "beam", "card", plan.Cut, "B", 1},
-	{"bed sign, drawn", "bed-sign.svg", "Bay 3", "pen", "card", plan.Draw, "", 1},
 }
 
 func addJobs(ctx context.Context, store *db.Store, member db.Actor, machines map[string]db.Machine, stock map[string]db.Stock) error {
@@ -346,17 +277,14 @@ func addJobs(ctx context.Context, store *db.Store, member db.Actor, machines map
 		if there[j.title] {
 			continue
 		}
-		data, err := drawings.ReadFile("drawings/" + j.file)
+		drawn := drawingOf(j.file)
+		d, err := store.ReceiveDrawing(ctx, member, j.file, drawn.Data())
 		if err != nil {
 			return err
 		}
-		d, err := store.ReceiveDrawing(ctx, member, j.file, data)
-		if err != nil {
-			return err
-		}
-		choice := db.PlanChoice{Drawing: d.ID, Machine: machines[j.bay].ID, Tool: j.tool, Stock: stock[j.material].ID, Default: j.operation}
-		if j.marked != "" {
-			choice.Operations = map[string]plan.Operation{j.marked: plan.Mark}
+		choice := db.PlanChoice{Drawing: d.ID, Machine: machines[j.bay].ID, Tool: j.tool, Stock: stock[drawn.Material].ID, Default: plan.Draw}
+		if j.tool == "beam" {
+			choice.Default, choice.Operations = plan.Cut, drawn.Operations
 		}
 		row, err := store.MakePlan(ctx, member, choice)
 		if err != nil {

@@ -6,6 +6,23 @@ import (
 	"kerfgate/worker/driver/simulated"
 )
 
+// Machine is one demo machine; its worker lives in a folder named after its bay.
+type Machine struct {
+	Bay     string
+	Name    string
+	Tool    string
+	Profile machine.Profile
+}
+
+// Machines are the demo's machines by bay.
+func Machines() []Machine {
+	return []Machine{
+		{"Bay 1", "CO₂ cutter, lidded", "beam", LiddedCutter()},
+		{"Bay 2", "diode, open", "beam", OpenDiode()},
+		{"Bay 3", "pen plotter", "pen", Plotter()},
+	}
+}
+
 // Scales of the simulated machines, said on every screen: motion runs at ten times, purge and fire
 // watch at sixty times. Attendance and a permit's age always run in real time.
 const (
@@ -32,7 +49,7 @@ func LiddedCutter() machine.Profile {
 		TravelSpeedUMPerS: 300_000, WorkSpeedUMPerS: 200_000, AccelXUMPerS2: 2_500_000, AccelYUMPerS2: 1_500_000, CornerToleranceUM: 30,
 		PlacingX: placing, PlacingY: placing,
 		Tools: []machine.Tool{{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 10_600, PowerMW: 40_000, SpotUM: 200, EyewearODTenths: 50,
-			Switch: machine.Switch{Kind: machine.SwitchLevel, OnDelayMS: 2, OffDelayMS: 2, JitterMS: 1, Levels: true}}},
+			Switch: machine.Switch{Kind: machine.SwitchLevel, OnDelayMS: 2, OffDelayMS: 2, JitterMS: 1, Levels: true, LeastPermille: 20, InMotion: true}}},
 		Enclosure: machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60, Interlock: true},
 		Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MixingFactor: 10},
 		CutOff:    machine.CutOff{Means: "supply relay with a timer of its own"},

@@ -2,20 +2,23 @@ package drawing
 
 import "math"
 
-// arc draws an elliptical arc given by its end points: conversion and out-of-range rules as in the
+// MostArcSegments is how many cubics Arc draws at most.
+const MostArcSegments = 16
+
+// Arc draws an elliptical arc given by its end points: conversion and out-of-range rules as in the
 // SVG 2 implementation notes, B.2.4 and B.2.5. No angle is computed but the rotation: spans are
 // halved as unit vectors, which needs only square roots.
-func (o *outline) arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
+func (o *Outline) Arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
 	from := o.at
 	if from == to {
 		return
 	}
 	rx, ry = math.Abs(rx), math.Abs(ry)
 	if rx == 0 || ry == 0 {
-		o.line(to)
+		o.Line(to)
 		return
 	}
-	sin, cos := sinCosDeg(rotateDeg)
+	sin, cos := SinCosDeg(rotateDeg)
 	half := Vec{(from.X - to.X) / 2, (from.Y - to.Y) / 2}
 	// In the unit circle's own coordinates: p is half the chord.
 	p := Vec{
@@ -24,7 +27,7 @@ func (o *outline) arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
 	}
 	chord2 := dot(p, p)
 	if !finite(chord2) || chord2 == 0 {
-		o.line(to)
+		o.Line(to)
 		return
 	}
 	height := 0.0
@@ -60,7 +63,7 @@ func (o *outline) arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
 			end = to
 		}
 		c1, c2 := s.controls(turn)
-		o.cubic(place(c1), place(c2), end)
+		o.Cubic(place(c1), place(c2), end)
 	}
 }
 
@@ -112,16 +115,16 @@ func (s span) controls(turn float64) (c1, c2 Vec) {
 	return c1, c2
 }
 
-// ellipse draws a closed ellipse from its rightmost point in the direction of growing angles.
-func (o *outline) ellipse(c Vec, rx, ry float64) {
+// Ellipse draws a closed ellipse from its rightmost point in the direction of growing angles.
+func (o *Outline) Ellipse(c Vec, rx, ry float64) {
 	at := func(u Vec) Vec { return Vec{c.X + float64(rx*u.X), c.Y + float64(ry*u.Y)} }
 	corners := [5]Vec{{1, 0}, {0, 1}, {-1, 0}, {0, -1}, {1, 0}}
-	o.move(at(corners[0]))
+	o.Move(at(corners[0]))
 	for i := range 4 {
 		for _, s := range quarterSpans(corners[i], corners[i+1]) {
 			c1, c2 := s.controls(1)
-			o.cubic(at(c1), at(c2), at(s.b))
+			o.Cubic(at(c1), at(c2), at(s.b))
 		}
 	}
-	o.close()
+	o.Close()
 }

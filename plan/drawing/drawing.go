@@ -1,12 +1,14 @@
-// Package drawing reads SVG files into lines and cubic curves in millimetres.
+// Package drawing holds what every reader of drawings gives: lines, cubic curves and pictures in
+// millimetres, with the builder that the readers share. The readers lie in its subfolders, one for
+// each format.
 //
-// It is a reader for hostile bytes: limits come first, then tokens, then shapes. What it cannot
-// turn into lines (text, images, clip paths, …) is named with its place in a Notice and never
-// dropped silently; what it must not read at all is a Refusal.
+// Readers are for hostile bytes: limits come first, then tokens, then shapes. What they cannot
+// turn into lines (text, clip paths, …) is named with its place in a Notice and never dropped
+// silently; what must not be read at all is a Refusal.
 //
-// Coordinates stay as SVG has them: x to the right, y down, in millimetres from the upper left
-// corner of the drawing's page. Floating point is written so that no compiler may fuse a product
-// into a sum: the same bytes give the same shapes on every target.
+// x grows to the right and y down, in millimetres from the upper left corner of the drawing's page.
+// Floating point is written so that no compiler may fuse a product into a sum: the same bytes give
+// the same shapes on every target.
 package drawing
 
 import "fmt"
@@ -18,6 +20,7 @@ type Limits struct {
 	Elements  int // in the file; default 200,000
 	Expansion int // elements drawn by way of use; default 100,000
 	Points    int // of all shapes; default 10,000,000
+	Pixels    int // of one picture; default 40,000,000
 }
 
 // WithDefaults fills in what is zero.
@@ -32,6 +35,7 @@ func (l Limits) WithDefaults() Limits {
 	fill(&l.Elements, 200_000)
 	fill(&l.Expansion, 100_000)
 	fill(&l.Points, 10_000_000)
+	fill(&l.Pixels, 40_000_000)
 	return l
 }
 
@@ -51,8 +55,11 @@ type Shape struct {
 	Layer  string // id or label of the nearest named group, may be empty
 	Stroke string // line colour as #rrggbb, or "none"
 	Fill   string // as #rrggbb, or "none"
-	Paths  []Path
-	Place  string // element and line in the file
+	// EvenOdd says which points the paths enclose: those around which they run an odd number of
+	// times; else all around which they do not run zero times in sum.
+	EvenOdd bool
+	Paths   []Path
+	Place   string // element and line in the file
 }
 
 // Picture is a raster picture, embedded or the drawing itself. The corner between its pixels (i, j)
@@ -99,6 +106,7 @@ type Refusal struct {
 	Limit string
 	Value string
 	Place string
+	Asks  string // what a person must answer before it can be read: "unit" or "width"
 }
 
 // Error gives what was found and where.

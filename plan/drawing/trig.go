@@ -5,8 +5,8 @@ import "math"
 // The standard library's sine may be compiled with fused multiply-add, whose last bit then differs
 // between targets; these use only operations that IEEE 754 rounds correctly everywhere.
 
-// sinCosDeg gives sine and cosine of an angle in degrees; multiples of 90° are exact.
-func sinCosDeg(deg float64) (sin, cos float64) {
+// SinCosDeg gives sine and cosine of an angle in degrees; multiples of 90° are exact.
+func SinCosDeg(deg float64) (sin, cos float64) {
 	d := math.Mod(deg, 360)
 	if d < 0 {
 		d += 360

@@ -8,6 +8,10 @@ type Point struct {
 	Y int64    `json:"y_um"`
 }
 
+// MostCoordinateUM bounds the coordinates, either way from zero, with which the whole-number arithmetic
+// of this package is exact: 1 km.
+const MostCoordinateUM = 1_000_000_000
+
 // Pt is the point (x, y) in micrometres.
 func Pt(x, y int64) Point { return Point{X: x, Y: y} }
 

@@ -7,6 +7,8 @@ import (
 	"os"
 	"strconv"
 	"testing"
+
+	"kerfgate/plan/material"
 )
 
 // TestClearingTime compares with testdata/clearing.csv: CDC, MMWR 43 (RR-13, 28 Oct 1994), Table
@@ -91,6 +93,39 @@ func TestPurge(t *testing.T) {
 	} {
 		if got, err := ClearingTime(bad[0], bad[1], bad[2], bad[3]); err == nil {
 			t.Errorf("%v: got %v", bad, got)
+		}
+	}
+}
+
+// TestPurgeOf: acrylic, and what nobody knows, wait 120 s at least; everything else 60 s (own floors). A
+// weak extraction makes both longer, and the cap holds for both.
+func TestPurgeOf(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name, composition string
+		want              int64
+	}{
+		{"poplar plywood", "poplar, urea glue", PurgeFloorS},
+		{"grey card", "cellulose, starch", PurgeFloorS},
+		{"clear sheet", "poly(methyl methacrylate)", PurgeGassingS},
+		{"clear sheet", "PMMA, cast", PurgeGassingS},
+		{"Acrylic sheet", "see the lot's data sheet", PurgeGassingS},
+		{"sheet from the shelf", "", PurgeGassingS},
+		{"sheet from the shelf", "  ", PurgeGassingS},
+		{"sheet from the shelf", "Unknown", PurgeGassingS},
+	} {
+		m := material.Material{Name: c.name, Composition: c.composition}
+		if got := PurgeFloor(m); got != c.want {
+			t.Errorf("floor of %+v is %d", m, got)
+		}
+		if got, err := PurgeOf(10, 150, 0, m); err != nil || got != c.want { // 17 s by the formula
+			t.Errorf("%+v: %d s, %v", m, got, err)
+		}
+		if got, err := PurgeOf(500, 150, 0, m); err != nil || got != 829 {
+			t.Errorf("%+v behind a weak extraction: %d s, %v", m, got, err)
+		}
+		if _, err := PurgeOf(600, 150, 0, m); !errors.Is(err, ErrPurgeLong) {
+			t.Errorf("%+v behind a very weak extraction: %v", m, err)
 		}
 	}
 }

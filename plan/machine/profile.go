@@ -20,6 +20,10 @@ type Profile struct {
 	WorkSpeedUMPerS   int64 `json:"work_speed_um_per_s"`
 	AccelXUMPerS2     int64 `json:"accel_x_um_per_s2"`
 	AccelYUMPerS2     int64 `json:"accel_y_um_per_s2"`
+	// SpeedXUMPerS and SpeedYUMPerS are the greatest speed of each axis, where one of them is slower
+	// than the speeds above; 0 = no bound of its own.
+	SpeedXUMPerS      int64 `json:"speed_x_um_per_s,omitempty"`
+	SpeedYUMPerS      int64 `json:"speed_y_um_per_s,omitempty"`
 	CornerToleranceUM int64 `json:"corner_tolerance_um"`
 	// BacklashXUM and BacklashYUM are what each axis loses when it turns round (ISO 230-2: reversal
 	// value).
@@ -56,6 +60,11 @@ type Tool struct {
 	WavelengthNM int64  `json:"wavelength_nm,omitempty"`
 	PowerMW      int64  `json:"power_mw,omitempty"`
 	SpotUM       int64  `json:"spot_um"` // width of the line it leaves
+	// BeamUM is the beam's diameter as it leaves the source and DivergenceURad its full angle in
+	// microradians, both as a data sheet gives them (1/e²); 0 = not known, and then no scale number and
+	// no distance is computed.
+	BeamUM         int64 `json:"beam_um,omitempty"`
+	DivergenceURad int64 `json:"divergence_urad,omitempty"`
 	// LongestOn and Rest bound the duty: at most LongestOnMS of beam, then RestMS without; 0 = no bound.
 	LongestOnMS int64  `json:"longest_on_ms,omitempty"`
 	RestMS      int64  `json:"rest_ms,omitempty"`
@@ -80,6 +89,9 @@ type Switch struct {
 	HasSensor  bool   `json:"has_sensor"`
 	// Levels is true where power can be set between off and full.
 	Levels bool `json:"levels"`
+	// LeastPermille is the least power, in thousandths of full, at which the tool still works evenly;
+	// 0 = 1.
+	LeastPermille int64 `json:"least_permille,omitempty"`
 	// InMotion is true where the machine takes a change of the tool between two moves without
 	// stopping; only then can a line be run into, or power follow speed.
 	InMotion bool `json:"in_motion,omitempty"`

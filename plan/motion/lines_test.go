@@ -14,8 +14,8 @@ import (
 type interpreter struct {
 	t       testing.TB
 	at      geom.Point
-	on      bool
-	power   int64
+	ready   bool  // M3 was given and no M5 since
+	power   int64 // that it was told
 	workUM  float64
 	waitS   float64
 	ended   bool
@@ -38,15 +38,20 @@ func (m *interpreter) take(l Line) {
 	g, isG := words['G']
 	switch {
 	case isG && (g == 0 || g == 1):
-		if (g == 1) != m.on {
-			m.t.Fatalf("%q with the tool on: %v", l.Text, m.on)
+		if (g == 1) != m.ready {
+			m.t.Fatalf("%q with the tool ready: %v", l.Text, m.ready)
+		}
+		if s, ok := words['S']; ok {
+			m.power = int64(s)
 		}
 		to := geom.Pt(int64(math.Round(words['X']*1000)), int64(math.Round(words['Y']*1000)))
 		if g == 1 {
 			if words['F'] <= 0 {
 				m.t.Fatalf("%q without a speed", l.Text)
 			}
-			m.workUM += geom.Distance(m.at, to)
+			if m.power > 0 {
+				m.workUM += geom.Distance(m.at, to)
+			}
 			m.corners = append(m.corners, to)
 		}
 		m.at = to
@@ -55,16 +60,16 @@ func (m *interpreter) take(l Line) {
 	case isG && g != 21 && g != 90:
 		m.t.Fatalf("unknown %q", l.Text)
 	case words['M'] == 3:
-		m.on, m.power = true, int64(words['S'])
+		m.ready, m.power = true, int64(words['S'])
 	case words['M'] == 5:
-		m.on = false
+		m.ready, m.power = false, 0
 	case words['M'] == 2:
 		m.ended = true
 	}
-	if l.On != m.on {
-		m.t.Fatalf("%q: tool on %v, line says %v", l.Text, m.on, l.On)
+	if l.On != (m.power > 0) {
+		m.t.Fatalf("%q: power %d, line says %v", l.Text, m.power, l.On)
 	}
-	if l.Work != (isG && g == 1) {
+	if l.Work != (isG && g == 1 && m.power > 0) {
 		m.t.Fatalf("%q: work %v", l.Text, l.Work)
 	}
 }
@@ -72,6 +77,7 @@ func (m *interpreter) take(l Line) {
 func job(t *rapid.T) Job {
 	j := Job{
 		Limits:    limits(t),
+		JitterMS:  rapid.Int64Range(0, 30).Draw(t, "jitter"),
 		OnDelayMS: rapid.Int64Range(0, 600).Draw(t, "on"), OffDelayMS: rapid.Int64Range(0, 600).Draw(t, "off"),
 		Origin: geom.Pt(rapid.Int64Range(-5_000, 5_000).Draw(t, "x"), rapid.Int64Range(-5_000, 5_000).Draw(t, "y")),
 	}
@@ -110,8 +116,8 @@ func TestLinesDoWhatTheJobSays(t *testing.T) {
 			}
 			last = l
 		}
-		if !m.ended || m.on {
-			rt.Fatalf("ended %v, tool on %v", m.ended, m.on)
+		if !m.ended || m.ready {
+			rt.Fatalf("ended %v, tool ready %v", m.ended, m.ready)
 		}
 		total := j.Total()
 		if last.EndMS != total.TotalMS {
@@ -123,7 +129,7 @@ func TestLinesDoWhatTheJobSays(t *testing.T) {
 		}
 		i := 0
 		for _, s := range j.Strokes {
-			for _, p := range straightened(s.Points)[1:] {
+			for _, p := range straightened(nil, s.Points)[1:] {
 				for i < len(m.corners) && m.corners[i] != p.Add(j.Origin) {
 					i++
 				}

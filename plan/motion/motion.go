@@ -1,9 +1,15 @@
-// Package motion plans speeds along strokes and renders them as lines of ISO 6983 words.
+// Package motion plans speeds along strokes, says when the tool is switched, and renders both as
+// lines of ISO 6983 words.
 //
 // Every move is straight and lies between whole micrometres. Speeds rise and fall within the
-// acceleration of each axis; a corner is passed at the speed at which an arc that stays within the
-// corner tolerance could be driven. Travel, with the tool off, goes from rest to rest. Times are
-// whole microseconds per move, so that sums are the same everywhere.
+// acceleration and the greatest speed of each axis; a corner is passed at the speed at which an arc
+// that stays within the corner tolerance could be driven. A stroke goes from rest to rest and never
+// stops on its way; travel, with the tool off, goes from rest to rest too. Times are whole
+// microseconds per move, so that sums are the same everywhere.
+//
+// Three ways lead to a position. A stroke gives it; the taken position is the nearest one that the
+// machine resolves; the commanded position, which lines carry, differs from that by the backlash of
+// each axis that moves down (see play).
 package motion
 
 import (
@@ -18,6 +24,20 @@ type Limits struct {
 	AccelXUMPerS2 int64
 	AccelYUMPerS2 int64
 	CornerUM      int64 // allowed deviation at corners; 0 stops at each
+	// SpeedXUMPerS and SpeedYUMPerS are the greatest speed of each axis; 0 = no bound of its own.
+	SpeedXUMPerS int64
+	SpeedYUMPerS int64
+}
+
+// capped is the greatest speed from p to q, at most speed, at which neither axis is too fast.
+func (l Limits) capped(p, q geom.Point, length, speed float64) float64 {
+	if dx := math.Abs(float64(q.X - p.X)); l.SpeedXUMPerS > 0 && dx > 0 {
+		speed = min(speed, float64(l.SpeedXUMPerS)*length/dx)
+	}
+	if dy := math.Abs(float64(q.Y - p.Y)); l.SpeedYUMPerS > 0 && dy > 0 {
+		speed = min(speed, float64(l.SpeedYUMPerS)*length/dy)
+	}
+	return speed
 }
 
 // along is the greatest acceleration from p to q: d/a is the larger of |Δx|/ax and |Δy|/ay.
@@ -50,7 +70,7 @@ func (l Limits) TravelTime(dx, dy int64) float64 {
 	to := geom.Pt(dx, dy)
 	d := geom.Distance(geom.Point{}, to)
 	a := l.along(geom.Point{}, to, d)
-	return RestToRest(d, float64(l.TravelUMPerS), a, a)
+	return RestToRest(d, l.capped(geom.Point{}, to, d, float64(l.TravelUMPerS)), a, a)
 }
 
 // CornerSpeed is the greatest speed in µm/s around a corner where the direction turns by angle
@@ -79,37 +99,50 @@ func cornerSpeed(cos, tolerance, accel, shorter float64) float64 {
 
 // move is one straight part of a path with its speeds in µm/s.
 type move struct {
-	from, to geom.Point
+	from, to geom.Point // commanded
 	length   float64
 	accel    float64
+	asked    float64 // the speed that was asked for
+	set      float64 // and that no axis holds back
 	in, peak float64
 	out      float64
+	shift    geom.Point // commanded less taken position
+	slack    bool       // takes up backlash: the carriage itself does not move
+}
+
+// move is the straight move from p to q, its speeds not yet known.
+func (l Limits) move(p, q geom.Point, speed float64) move {
+	d := geom.Distance(p, q)
+	return move{from: p, to: q, length: d, accel: l.along(p, q, d), asked: speed, set: l.capped(p, q, d, speed)}
 }
 
 // profile gives the moves along points, which start and end at rest and never exceed speed.
 // Points on a straight line between their neighbours are passed over.
 func (l Limits) profile(points []geom.Point, speed int64) []move {
-	points = straightened(points)
+	points = straightened(nil, points)
 	if len(points) < 2 {
 		return nil
 	}
-	v := float64(speed)
-	moves := make([]move, len(points)-1)
-	for i := range moves {
-		p, q := points[i], points[i+1]
-		d := geom.Distance(p, q)
-		moves[i] = move{from: p, to: q, length: d, accel: l.along(p, q, d)}
+	moves := make([]move, 0, len(points)-1)
+	for i := 1; i < len(points); i++ {
+		moves = append(moves, l.move(points[i-1], points[i], float64(speed)))
 	}
+	l.schedule(moves)
+	return moves
+}
+
+// schedule sets the speeds of moves that follow each other from rest to rest: the greatest ones that
+// corners, accelerations and set speeds allow, looking ahead over all of them.
+func (l Limits) schedule(moves []move) {
 	slowest := float64(min(l.AccelXUMPerS2, l.AccelYUMPerS2))
 	for i := 1; i < len(moves); i++ {
-		a, b := moves[i-1], moves[i]
+		a, b := &moves[i-1], &moves[i]
 		ax, ay := float64(a.to.X-a.from.X)/a.length, float64(a.to.Y-a.from.Y)/a.length
 		bx, by := float64(b.to.X-b.from.X)/b.length, float64(b.to.Y-b.from.Y)/b.length
 		// cos(φ/2) of the turn is half the length of the sum of the two directions.
 		sx, sy := ax+bx, ay+by
 		half := math.Sqrt(float64(sx*sx)+float64(sy*sy)) / 2
-		corner := cornerSpeed(min(1, half), float64(l.CornerUM), slowest, min(a.length, b.length))
-		moves[i].in = min(v, corner)
+		b.in = min(a.set, b.set, cornerSpeed(min(1, half), float64(l.CornerUM), slowest, min(a.length, b.length)))
 	}
 	for i := 1; i < len(moves); i++ { // forward: no faster than can be reached
 		m := &moves[i-1]
@@ -123,9 +156,8 @@ func (l Limits) profile(points []geom.Point, speed int64) []move {
 		m.in = min(m.in, reach(m.out, m.accel, m.length))
 		// v_p² = (2ad + u² + w²)/2, capped by the set speed.
 		peak := math.Sqrt((float64(2*m.accel*m.length) + float64(m.in*m.in) + float64(m.out*m.out)) / 2)
-		m.peak = max(m.in, m.out, min(v, peak))
+		m.peak = max(m.in, m.out, min(m.set, peak))
 	}
-	return moves
 }
 
 // reach is the speed after the distance d from the speed v.
@@ -134,7 +166,7 @@ func reach(v, accel, d float64) float64 {
 }
 
 // phases are the times in seconds of speeding up, going on, slowing down.
-func (m move) phases() (up, on, down float64) {
+func (m *move) phases() (up, on, down float64) {
 	up, down = (m.peak-m.in)/m.accel, (m.peak-m.out)/m.accel
 	ramps := float64((m.in+m.peak)/2*up) + float64((m.peak+m.out)/2*down)
 	on = max(0, (m.length-ramps)/m.peak)
@@ -142,35 +174,69 @@ func (m move) phases() (up, on, down float64) {
 }
 
 // micros is the move's time in whole microseconds, at least one.
-func (m move) micros() int64 {
+func (m *move) micros() int64 {
 	up, on, down := m.phases()
 	return max(1, int64(math.Round((up+on+down)*1e6)))
 }
 
-// at is the position after the share t (0 to 1) of the move's time.
-func (m move) at(t float64) geom.Point {
+// way is how far the move has come after t seconds.
+func (m *move) way(t float64) float64 {
 	up, on, down := m.phases()
-	s := float64(t * (up + on + down))
 	var d float64
 	switch {
-	case s < up:
-		d = float64(m.in*s) + float64(m.accel*s*s/2)
-	case s < up+on:
-		d = float64((m.in+m.peak)/2*up) + float64(m.peak*(s-up))
+	case t < up:
+		d = float64(m.in*t) + float64(m.accel*t*t/2)
+	case t < up+on:
+		d = float64((m.in+m.peak)/2*up) + float64(m.peak*(t-up))
 	default:
-		rest := up + on + down - s
+		rest := up + on + down - t
 		d = m.length - float64(m.out*rest) - float64(m.accel*rest*rest/2)
 	}
-	share := min(1, max(0, d/m.length))
+	return min(m.length, max(0, d))
+}
+
+// speed is the speed after t seconds.
+func (m *move) speed(t float64) float64 {
+	up, on, down := m.phases()
+	switch {
+	case t < up:
+		return min(m.peak, m.in+float64(m.accel*max(0, t)))
+	case t < up+on:
+		return m.peak
+	}
+	return min(m.peak, m.out+float64(m.accel*max(0, up+on+down-t)))
+}
+
+// when is after how many seconds the move has come d far.
+func (m *move) when(d float64) float64 {
+	up, on, down := m.phases()
+	rising := float64((m.in + m.peak) / 2 * up)
+	switch {
+	case d <= 0:
+		return 0
+	case d < rising:
+		return 2 * d / (m.in + reach(m.in, m.accel, d))
+	case d < rising+float64(m.peak*on):
+		return up + (d-rising)/m.peak
+	case d >= m.length:
+		return up + on + down
+	}
+	rest := m.length - d
+	return max(0, up+on+down-2*rest/(m.out+reach(m.out, m.accel, rest)))
+}
+
+// between is the position that is d along the move.
+func (m *move) between(d float64) geom.Point {
+	share := d / m.length
 	return geom.Pt(
 		m.from.X+int64(math.Round(float64(m.to.X-m.from.X)*share)),
 		m.from.Y+int64(math.Round(float64(m.to.Y-m.from.Y)*share)),
 	)
 }
 
-// straightened leaves out repeated points and those on a straight line between their neighbours.
-func straightened(points []geom.Point) []geom.Point {
-	out := make([]geom.Point, 0, len(points))
+// straightened appends points to out but for repeated ones and those on a straight line between
+// their neighbours.
+func straightened(out, points []geom.Point) []geom.Point {
 	for _, p := range points {
 		if n := len(out); n > 0 && out[n-1] == p {
 			continue

@@ -61,6 +61,38 @@ func TestCornerSpeed(t *testing.T) {
 	near(t, "short lines", CornerSpeed(math.Pi/2, 100, 1000, 2), math.Sqrt(1000), 1e-9)
 }
 
+// TestSpeedStep: N4.8. Own values of v = J/(2·sin(φ/2)), the speed at which the velocity changes by
+// no more than J = 6 mm/s. The rule is another one than the arc's; for the tolerance at which both
+// allow the same at 60° (6 mm/s: δ = R·(1 − cos φ/2)/cos φ/2, R = v²/a) the arc's speed must lie above it
+// for flatter and below it for sharper turns.
+func TestSpeedStep(t *testing.T) {
+	t.Parallel()
+	const accel, step = 1000.0, 6.0
+	half := math.Cos(math.Pi / 6)
+	tolerance := 36 / accel * (1 - half) / half
+	for deg, want := range map[float64]float64{10: 34.42, 30: 11.59, 45: 7.839, 60: 6, 90: 4.243, 120: 3.464, 135: 3.247, 150: 3.106} {
+		turn := deg * math.Pi / 180
+		v := step / (2 * math.Sin(turn/2))
+		near(t, "speed step", v, want, 0.0006*want)
+		arc := CornerSpeed(turn, tolerance, accel, -1)
+		if deg < 60 && arc < v || deg > 60 && arc > v || deg == 60 && math.Abs(arc-6) > 1e-9 {
+			t.Errorf("%g°: arc %.4f, step %.4f", deg, arc, v)
+		}
+	}
+}
+
+// TestAxisSpeeds: 300 mm along x at no more than 100 mm/s take 3.1 s at 1 m/s² though 200 mm/s are
+// asked for; a slope of 3:4 is held back by the axis that is at its bound: 100 mm/s along y are 125
+// along the way (own: T = d/v + v/a with a = 1/0.8).
+func TestAxisSpeeds(t *testing.T) {
+	t.Parallel()
+	l := square
+	l.SpeedXUMPerS, l.SpeedYUMPerS = 100_000, 100_000
+	near(t, "along x", float64(l.StrokeMicros([]geom.Point{{}, geom.Pt(300_000, 0)}, 200_000))/1e6, 3.1, 2e-6)
+	near(t, "3:4", float64(l.StrokeMicros([]geom.Point{{}, geom.Pt(180_000, 240_000)}, 200_000))/1e6, 300.0/125+125.0/1250, 2e-6)
+	near(t, "travel", l.TravelTime(300_000, 0), 3.1, 1e-9)
+}
+
 var square = Limits{TravelUMPerS: 200_000, AccelXUMPerS2: 1_000_000, AccelYUMPerS2: 1_000_000, CornerUM: 10}
 
 // TestTwoLegs: two legs of 50 mm at 90°, a 1000 mm/s², v 200 mm/s, δ 0.01 mm take 0.890294 s, and
@@ -108,12 +140,17 @@ func path(t *rapid.T, most int) []geom.Point {
 }
 
 func limits(t *rapid.T) Limits {
-	return Limits{
+	l := Limits{
 		TravelUMPerS:  rapid.Int64Range(1_000, 500_000).Draw(t, "travel"),
 		AccelXUMPerS2: rapid.Int64Range(50_000, 5_000_000).Draw(t, "ax"),
 		AccelYUMPerS2: rapid.Int64Range(50_000, 5_000_000).Draw(t, "ay"),
 		CornerUM:      rapid.Int64Range(0, 100).Draw(t, "corner"),
 	}
+	if rapid.Bool().Draw(t, "axis speeds") {
+		l.SpeedXUMPerS = rapid.Int64Range(1_000, 300_000).Draw(t, "vx")
+		l.SpeedYUMPerS = rapid.Int64Range(1_000, 300_000).Draw(t, "vy")
+	}
+	return l
 }
 
 func TestInvariants(t *testing.T) {
@@ -146,7 +183,10 @@ func TestInvariants(t *testing.T) {
 			t.Fatalf("more acceleration: %d over %d µs", f, time)
 		}
 		k := rapid.Int64Range(2, 9).Draw(t, "k")
-		big := Limits{l.TravelUMPerS * k, l.AccelXUMPerS2 * k, l.AccelYUMPerS2 * k, l.CornerUM * k}
+		big := l
+		for _, v := range []*int64{&big.TravelUMPerS, &big.AccelXUMPerS2, &big.AccelYUMPerS2, &big.CornerUM, &big.SpeedXUMPerS, &big.SpeedYUMPerS} {
+			*v *= k
+		}
 		scaled := make([]geom.Point, len(points))
 		for i, p := range points {
 			scaled[i] = geom.Pt(p.X*k, p.Y*k)
@@ -204,8 +244,11 @@ func TestSpeedsAreReachable(t *testing.T) {
 			if m.peak*m.peak-m.in*m.in+m.peak*m.peak-m.out*m.out > room*(1+1e-9)+1e-3 {
 				t.Fatalf("move %d: no room for %v → %v → %v", i, m.in, m.peak, m.out)
 			}
-			// a along the move must not exceed either axis.
+			// a and v along the move must not exceed either axis.
 			dx, dy := math.Abs(float64(m.to.X-m.from.X))/m.length, math.Abs(float64(m.to.Y-m.from.Y))/m.length
+			if l.SpeedXUMPerS > 0 && max(m.peak*dx-float64(l.SpeedXUMPerS), m.peak*dy-float64(l.SpeedYUMPerS)) > 1e-6*m.peak {
+				t.Fatalf("move %d: an axis is too fast", i)
+			}
 			if m.accel*dx > float64(l.AccelXUMPerS2)*(1+1e-9) || m.accel*dy > float64(l.AccelYUMPerS2)*(1+1e-9) {
 				t.Fatalf("move %d: acceleration", i)
 			}

@@ -118,22 +118,40 @@ type Needs struct {
 	LB     Mark // for a direct hit
 }
 
-// NeedsOf computes what eyewear must carry. From 400 to 600 nm the limit of a long look lies up to ten
-// times below the 10 W/m² on which the LB numbers are built, so the density for it counts too.
+// NeedsOf computes what eyewear must carry. Errors wrap those of this package.
 func NeedsOf(b Beam) (Needs, error) {
-	var n Needs
-	var err error
-	if n.Direct, err = RequiredOD(b, EyewearS); err != nil {
-		return n, err
+	n, err := densities(b)
+	if err != nil {
+		return Needs{}, err
 	}
-	n.Watch = n.Direct
+	if n.LB, err = LB(b); err != nil {
+		return Needs{}, err
+	}
+	return n, nil
+}
+
+// Density is the density that eyewear must carry for a beam whose diameter nobody knows: what NeedsOf
+// has without the scale number. Errors wrap those of this package.
+func Density(b Beam) (OD, error) {
+	n, err := densities(b)
+	return n.OD(), err
+}
+
+// densities are those of a direct look and of a working day. From 400 to 600 nm the limit of a long look
+// lies up to ten times below the 10 W/m² on which the LB numbers are built, so the density for it counts
+// too.
+func densities(b Beam) (Needs, error) {
+	direct, err := RequiredOD(b, EyewearS)
+	if err != nil {
+		return Needs{}, err
+	}
+	n := Needs{Direct: direct, Watch: direct}
 	if b.WavelengthNM <= 600 {
 		if n.Watch, err = RequiredOD(b, WorkingDayS); err != nil {
-			return n, err
+			return Needs{}, err
 		}
 	}
-	n.LB, err = LB(b)
-	return n, err
+	return n, nil
 }
 
 // OD is the density that the pair must carry: the greater of both.

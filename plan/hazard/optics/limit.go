@@ -33,7 +33,6 @@ const (
 var (
 	ErrWavelength = errors.New("the wavelength lies outside 400 to 1150 nm and 9000 to 11000 nm")
 	ErrDuration   = errors.New("the exposure lies outside 0.25 s to 30000 s")
-	ErrBlink      = errors.New("nobody blinks at a beam outside 400 to 700 nm: an exposure under 10 s needs a reason of its own")
 	ErrPower      = errors.New("the source's greatest power is missing, or no positive number of watts up to 1000")
 	ErrDiameter   = errors.New("the beam's diameter is missing, or no positive number of millimetres up to 100")
 	ErrDivergence = errors.New("the divergence is no number of milliradians from 0 to 2000")

@@ -62,6 +62,7 @@ const (
 type controller struct {
 	carriage carriage
 	supply   supply
+	lost     lost
 	sheet    *sheet
 	stops    geom.Box
 	travel   geom.Box
@@ -110,6 +111,7 @@ type limits struct {
 	travelMMS, workMMS float64
 	owedBytes          int
 	levels, ink        bool
+	inMotion           bool // power can be changed between two moves without stopping
 }
 
 // mark is a place on the queue at which the tool went off while holding.
@@ -125,8 +127,10 @@ func newController(cfg Config, tool machine.Tool) *controller {
 	scale := float64(max(p.Driver.MotionScale, 1))
 	m := &controller{
 		carriage: carriage{
-			ax: mm(p.AccelXUMPerS2), ay: mm(p.AccelYUMPerS2), tolerance: mm(p.CornerToleranceUM),
+			ax: mm(p.AccelXUMPerS2), ay: mm(p.AccelYUMPerS2), vx: mm(p.SpeedXUMPerS), vy: mm(p.SpeedYUMPerS),
+			tolerance: mm(p.CornerToleranceUM),
 		},
+		lost:  lost{most: vec{mm(p.BacklashXUM), mm(p.BacklashYUM)}},
 		stops: p.HardStops, travel: p.TravelUM,
 		placing: [2]machine.Placing{p.PlacingX, p.PlacingY},
 		limits: limits{
@@ -152,7 +156,7 @@ func (m *controller) fit(tool machine.Tool) {
 	m.supply.offDelay = float64(tool.Switch.OffDelayMS) / 1000
 	m.supply.jitter = float64(tool.Switch.JitterMS) / 1000
 	m.supply.fullMW = float64(tool.PowerMW)
-	m.limits.levels = tool.Switch.Levels
+	m.limits.levels, m.limits.inMotion = tool.Switch.Levels, tool.Switch.InMotion
 	m.limits.ink = tool.Kind == machine.ToolPen
 }
 

@@ -31,6 +31,7 @@ type item struct {
 	line         int // number of the line that it came from
 	frees        int // bytes that are no longer owed once it is carried out
 	inner        bool
+	rests        bool // it is carried out only when the carriage stands
 	from, to     vec
 	unit         vec
 	length       float64
@@ -46,6 +47,7 @@ type item struct {
 // carriage moves along the queue within its limits.
 type carriage struct {
 	ax, ay    float64 // mm/s²
+	vx, vy    float64 // greatest speed of each axis, mm/s; 0 when it has none of its own
 	tolerance float64 // how far a corner may be cut, mm
 	queue     []item
 	cur       int // item being carried out; stays 0 but while holding
@@ -73,6 +75,12 @@ func (c *carriage) line(from, to vec, speed float64) (it item, ok bool) {
 		return item{}, false
 	}
 	u := vec{dx / length, dy / length}
+	if c.vx > 0 && u.x != 0 {
+		speed = min(speed, c.vx/math.Abs(u.x))
+	}
+	if c.vy > 0 && u.y != 0 {
+		speed = min(speed, c.vy/math.Abs(u.y))
+	}
 	return item{
 		kind: move, from: from, to: to, unit: u, length: length, speed: speed,
 		accel: min(c.ax/math.Abs(u.x), c.ay/math.Abs(u.y)), crash: math.Inf(1),
@@ -109,7 +117,7 @@ func (c *carriage) push(items ...item) {
 		if items[i].kind != move {
 			continue
 		}
-		for p := last - 1; p >= 0 && c.queue[p].kind != dwell; p-- {
+		for p := last - 1; p >= 0 && c.queue[p].kind != dwell && !c.queue[p].rests; p-- {
 			if c.queue[p].kind == move {
 				c.join(&c.queue[p], &c.queue[last])
 				break
@@ -125,10 +133,10 @@ func (c *carriage) plan() {
 	exit := 0.0
 	for i := len(c.queue) - 1; i > c.cur; i-- {
 		it := &c.queue[i]
-		switch it.kind {
-		case move:
+		switch {
+		case it.kind == move:
 			exit = min(it.corner, math.Sqrt(exit*exit+2*it.accel*it.length))
-		case dwell:
+		case it.kind == dwell || it.rests:
 			exit = 0
 		}
 		it.entry = exit

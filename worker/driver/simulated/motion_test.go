@@ -21,6 +21,7 @@ func longTable(ax, ay, speed, toleranceUM float64) *controller {
 	p.TravelSpeedUMPerS, p.WorkSpeedUMPerS = int64(speed*1000), int64(speed*1000)
 	p.CornerToleranceUM = int64(toleranceUM)
 	p.Driver.OwedBytes = 1 << 24
+	p.Tools[0].Switch.InMotion = true
 	p.PlacingX, p.PlacingY = machine.Placing{}, machine.Placing{}
 	m := newController(Config{Profile: p}, p.Tools[0])
 	m.carriage.at, m.program.at = vec{}, vec{}

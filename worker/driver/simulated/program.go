@@ -54,7 +54,8 @@ func (m *controller) accept(line string) error {
 	return nil
 }
 
-// items turns a block into steps: the tool goes on before the motion and off after it.
+// items turns a block into steps: the tool goes on before the motion and off after it. M words are
+// carried out at rest; S alone changes the power on the way where the machine's switch can do that.
 func (m *controller) items(b block, next *program) ([]item, error) {
 	var items []item
 	if text := m.troubleAt(m.lines); text != "" {
@@ -75,6 +76,7 @@ func (m *controller) items(b block, next *program) ([]item, error) {
 		if err != nil {
 			return nil, err
 		}
+		it.rests = it.rests || b.on
 		items = append(items, it)
 	}
 	if moves {
@@ -91,7 +93,7 @@ func (m *controller) items(b block, next *program) ([]item, error) {
 	}
 	if b.off || b.end {
 		next.lit = false
-		items = append(items, item{kind: toolOff})
+		items = append(items, item{kind: toolOff, rests: true})
 	}
 	if b.end {
 		next.feed, next.power, next.motion = 0, word{}, noMotion
@@ -108,7 +110,7 @@ func (m *controller) lightItem(next *program) (item, error) {
 	case !m.limits.levels && !m.limits.ink && next.power.v != 0 && next.power.v != fullPower:
 		return item{}, fmt.Errorf("power S%g: this supply knows off and full only", next.power.v)
 	}
-	return item{kind: toolOn, level: next.power.v / fullPower}, nil
+	return item{kind: toolOn, level: next.power.v / fullPower, rests: !m.limits.inMotion}, nil
 }
 
 func (m *controller) moveItem(b block, next *program) (item, bool, error) {

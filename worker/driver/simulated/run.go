@@ -50,10 +50,13 @@ func (m *controller) stand(h float64) {
 	m.now += h
 }
 
+// burn lets the carriage follow its motors, and the tool that is on leave its mark.
 func (m *controller) burn(l leg) {
-	if m.supply.on && l.dt > 0 {
-		m.sheet.burn(l, m.supply.powerMW())
-	}
+	m.lost.follow(l, func(l leg) {
+		if m.supply.on && l.dt > 0 {
+			m.sheet.burn(l, m.supply.powerMW())
+		}
+	})
 }
 
 // next goes to the next item. While holding the queue is kept, to be gone over again.
@@ -103,7 +106,7 @@ func (m *controller) atOnce() {
 			m.rested()
 		case m.mode != resting && c.cur < len(c.queue) && c.queue[c.cur].kind > dwell:
 			if m.mode != going {
-				m.setMark()
+				m.pass(c.queue[c.cur])
 				c.cur++
 				continue
 			}
@@ -116,6 +119,16 @@ func (m *controller) atOnce() {
 			return
 		}
 	}
+}
+
+// pass goes over an item while the carriage comes to rest. Where the tool is still on and would only
+// change its power it does; anything else is done when the carriage goes on.
+func (m *controller) pass(it item) {
+	if it.kind == toolOn && it.level > 0 && m.supply.on && !m.mark.set {
+		m.level, m.supply.level = it.level, it.level
+		return
+	}
+	m.setMark()
 }
 
 // act carries out an item that takes no time.
@@ -295,7 +308,7 @@ func (m *controller) goBack() {
 			at = to
 		}
 	}
-	if m.lit {
+	if m.lit && m.level > 0 {
 		c.push(item{kind: toolOn, level: m.level, inner: true}, item{kind: dwell, seconds: m.supply.onDelay, inner: true})
 	}
 	for i := m.mark.cur; i < len(old); i++ {

@@ -56,7 +56,7 @@ func TestDoseOfALine(t *testing.T) {
 	t.Parallel()
 	m := longTable(1000, 1000, 200, 10)
 	m.supply.fullMW = 10_000
-	tell(t, m, "G1 X20 Y0.1 F6000", "M3 S1000", "G1 X80 Y0.1", "M5", "G1 X100 Y0.1")
+	tell(t, m, "M3 S0", "G1 X20 Y0.1 F6000", "G1 X80 Y0.1 S1000", "G1 X100 Y0.1 S0", "M5")
 	carry(m)
 	if s := m.sheet; math.Abs(s.lengthMM-60) > 1e-6 || math.Abs(s.energyMJ-6000) > 1e-3 {
 		t.Errorf("burned %g mm with %g mJ, want 60 and 6000", s.lengthMM, s.energyMJ)
@@ -72,10 +72,11 @@ func TestDoseOfALine(t *testing.T) {
 func TestSlowSwitchBurnsLate(t *testing.T) {
 	t.Parallel()
 	p := slowSwitch(50, 80)
+	p.Tools[0].Switch.InMotion = true
 	m := longTable(1000, 1000, 200, 10)
 	m.fit(p.Tools[0])
 	// At 100 mm/s the line begins 5 mm late and ends 8 mm late.
-	tell(t, m, "G1 X20 F6000", "M3 S1000", "G1 X60", "M5", "G1 X90")
+	tell(t, m, "M3 S0", "G1 X20 F6000", "G1 X60 S1000", "G1 X90 S0", "M5")
 	carry(m)
 	want := []geom.Point{geom.Pt(25_000, 0), geom.Pt(60_000, 0), geom.Pt(68_000, 0)}
 	if got := m.sheet.lines; len(got) != 1 || fmt.Sprint(got[0]) != fmt.Sprint(want) {
@@ -91,9 +92,10 @@ func TestSlowSwitchBurnsLate(t *testing.T) {
 func TestStopLeavesNoSpot(t *testing.T) {
 	t.Parallel()
 	p := slowSwitch(0, 200)
+	p.Tools[0].Switch.InMotion = true
 	m := longTable(1000, 1000, 200, 10)
 	m.fit(p.Tools[0])
-	tell(t, m, "G1 X20 F6000", "M3 S1000", "G1 X50", "G1 X50 Y100")
+	tell(t, m, "M3 S0", "G1 X20 F6000", "G1 X50 S1000", "G1 X50 Y100")
 	for m.carriage.at.x < 40 {
 		m.advance(m.now + 0.001)
 	}

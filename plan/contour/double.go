@@ -1,0 +1,320 @@
+package contour
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"math"
+	"slices"
+
+	"kerfgate/plan/geom"
+)
+
+// Overlap is a part of a line that was taken out since the tool goes there anyway.
+type Overlap struct {
+	Op       string
+	From, To geom.Point // its ends; equal for a whole closed line
+	UM       int64      // its length
+}
+
+// A stretch is only taken out when it is tolerancesWorth times as long as the tolerance, or the
+// whole line: lines that cross at an angle above 1 in 10 are not doubled where they cross, and a
+// shorter stretch burnt twice is narrower than a spot.
+const tolerancesWorth = 10
+
+// slackUM widens the tolerance for how far a stretch reaches once it is found. What is left ends on
+// the grid, up to 0.71 µm off; without the slack its end would be doubled again, and the line would
+// be eaten up bit by bit.
+const slackUM = 1
+
+// worked is a line on its way through Clean.
+type worked struct {
+	Line
+	// suspect says that the line may meet itself.
+	suspect bool
+}
+
+// doubles takes out what is done twice under one operation.
+type doubles struct {
+	lines   []worked
+	um      float64
+	found   []Overlap
+	suspect []bool
+	// Of each line, what earlier ones cover: within the tolerance, and with the slack.
+	core, wide [][]run
+}
+
+// removeDoubles leaves of every stretch that lines of one operation share, within the tolerance and
+// in whatever direction, the one of the closed line before that of the open one, and of the earlier
+// line before that of the later. Engraved lines bound areas and are only compared as a whole.
+func removeDoubles(lines []worked, toleranceUM int64) (kept []worked, d *doubles, err error) {
+	d = &doubles{lines: lines, suspect: make([]bool, len(lines)), core: make([][]run, len(lines)), wide: make([][]run, len(lines))}
+	byOp := map[string][]int{}
+	var ops []string
+	seen := map[[sha256.Size]byte]bool{}
+	gone := make([]bool, len(lines))
+	for i, l := range lines {
+		if l.Op == engrave {
+			k := fingerprint(l.Line)
+			gone[i] = seen[k]
+			seen[k] = true
+			continue
+		}
+		if byOp[l.Op] == nil {
+			ops = append(ops, l.Op)
+		}
+		byOp[l.Op] = append(byOp[l.Op], i)
+	}
+	for _, op := range ops {
+		if err := d.cover(byOp[op], float64(toleranceUM)); err != nil {
+			return nil, nil, err
+		}
+	}
+	for i, l := range lines {
+		l.suspect = l.suspect || d.suspect[i]
+		switch {
+		case gone[i]:
+			d.take(l.Line, l.Points, float64(geom.Length(l.Points)))
+		case len(d.core[i]) == 0:
+			kept = append(kept, l)
+		default:
+			kept = d.divide(kept, l, d.core[i], d.wide[i], float64(toleranceUM))
+		}
+	}
+	return kept, d, nil
+}
+
+func (d *doubles) take(l Line, points []geom.Point, um float64) {
+	d.um += um
+	d.found = append(d.found, Overlap{Op: l.Op, From: points[0], To: points[len(points)-1], UM: int64(math.Round(um))})
+}
+
+// coverer is what cover knows of one operation's segments, in order of rank: a segment covers those
+// of higher rank.
+type coverer struct {
+	segments []geom.Segment
+	owner    []int32   // line of each
+	place    []int32   // index of the segment in its line
+	from     []float64 // where it begins along its line
+	// spoilt gives what of a segment is covered itself, so that it covers nothing: the parts of
+	// [0, its length] along it.
+	spoilt map[int32][]run
+}
+
+// cover fills d.core and d.wide of the given lines.
+func (d *doubles) cover(items []int, tolerance float64) error {
+	items = slices.Clone(items)
+	slices.SortStableFunc(items, func(a, b int) int {
+		return cmp.Compare(rank(d.lines[a].Line), rank(d.lines[b].Line))
+	})
+	c := coverer{spoilt: map[int32][]run{}}
+	for _, i := range items {
+		points := d.lines[i].Points
+		at := 0.0
+		for k := 1; k < len(points); k++ {
+			c.segments = append(c.segments, geom.Segment{A: points[k-1], B: points[k]})
+			c.owner = append(c.owner, int32(i))
+			c.place = append(c.place, int32(k-1))
+			c.from = append(c.from, at)
+			at += geom.Distance(points[k-1], points[k])
+		}
+	}
+	search := geom.NewSegmentIndex(c.segments).Search()
+	var core, wide []run
+	for s, segment := range c.segments {
+		line := c.owner[s]
+		closed := d.lines[line].Closed
+		last := int32(len(d.lines[line].Points) - 2)
+		core, wide = core[:0], wide[:0]
+		search.Around(s, int64(math.Ceil(tolerance))+slackUM, func(e int) bool {
+			if e >= s {
+				return true
+			}
+			within := tolerance
+			if c.owner[e] == line {
+				// Within one line only what is laid back onto itself counts, or the sides of a
+				// narrow slot would open it.
+				within = 1
+				if d.lines[line].Op == cut && !d.suspect[line] {
+					next := c.place[s]-c.place[e] == 1 || closed && c.place[e] == 0 && c.place[s] == last
+					if _, n := segment.Meet(c.segments[e]); n > 1 || n == 1 && !next {
+						d.suspect[line] = true
+					}
+				}
+			}
+			core = c.along(core, segment, int32(e), within)
+			wide = c.along(wide, segment, int32(e), within+slackUM)
+			return true
+		})
+		if search.Visits > mostVisits {
+			return ErrTangled
+		}
+		if len(wide) == 0 {
+			continue
+		}
+		wide = united(wide, tolerance)
+		c.spoilt[int32(s)] = slices.Clone(wide)
+		for _, r := range wide {
+			d.wide[line] = append(d.wide[line], run{c.from[s] + r.from, c.from[s] + r.to})
+		}
+		for _, r := range core {
+			d.core[line] = append(d.core[line], run{c.from[s] + r.from, c.from[s] + r.to})
+		}
+	}
+	return nil
+}
+
+func rank(l Line) int {
+	if l.Closed {
+		return 0
+	}
+	return 1
+}
+
+func grown(b geom.Box, by int64) geom.Box {
+	return geom.Box{Min: geom.Pt(b.Min.X-by, b.Min.Y-by), Max: geom.Pt(b.Max.X+by, b.Max.Y+by)}
+}
+
+// along adds the parts of s that run beside the segment e, at most within µm off and at an angle of
+// less than 1 in 2. Nothing lies beside e past its ends.
+func (c *coverer) along(runs []run, s geom.Segment, e int32, within float64) []run {
+	o := c.segments[e]
+	a, b := o.B.Sub(o.A), s.B.Sub(s.A)
+	turn, same := a.X*b.Y-a.Y*b.X, a.X*b.X+a.Y*b.Y
+	if 2*abs(turn) > abs(same) {
+		return runs
+	}
+	length, own := geom.Distance(o.A, o.B), geom.Distance(s.A, s.B)
+	// In e's frame s starts at (u, v) and goes (du, dv) for each µm.
+	w := s.A.Sub(o.A)
+	u := float64(a.X*w.X+a.Y*w.Y) / length
+	v := float64(a.X*w.Y-a.Y*w.X) / length
+	du := float64(same) / float64(length*own)
+	dv := float64(turn) / float64(length*own)
+	low, high := 0.0, own
+	if turn != 0 {
+		k1, k2 := (-within-v)/dv, (within-v)/dv
+		low, high = max(low, min(k1, k2)), min(high, max(k1, k2))
+	} else if math.Abs(v) > within {
+		return runs
+	}
+	usable := []run{{0, length}}
+	if spoilt := c.spoilt[e]; spoilt != nil {
+		usable = outside(usable[0], spoilt)
+	}
+	for _, r := range usable {
+		k1, k2 := (r.from-u)/du, (r.to-u)/du
+		from, to := max(low, min(k1, k2)), min(high, max(k1, k2))
+		if to-from > 0.5 { // less is rounding
+			runs = append(runs, run{from, to})
+		}
+	}
+	return runs
+}
+
+func abs(v int64) int64 { return max(v, -v) }
+
+// divide adds to kept what is left of l when the covered runs worth it are taken out.
+func (d *doubles) divide(kept []worked, l worked, core, covered []run, tolerance float64) []worked {
+	along := arcs(l.Points)
+	total := along[len(along)-1]
+	core, covered = united(core, tolerance), united(covered, tolerance)
+	if l.Closed && len(covered) > 1 && covered[0].from <= tolerance && covered[len(covered)-1].to >= total-tolerance {
+		// The stretch across the closed line's beginning is one.
+		covered[len(covered)-1].to = total + covered[0].to
+		covered = covered[1:]
+	}
+	var taken []run
+	for _, r := range covered {
+		if !l.Closed && r.from <= tolerance {
+			r.from = 0
+		}
+		if !l.Closed && r.to >= total-tolerance {
+			r.to = total
+		}
+		sure := lengthWithin(core, r, total)
+		if r.to-r.from >= total-tolerance && sure >= total/2 {
+			d.take(l.Line, l.Points, total)
+			return kept
+		}
+		if sure >= tolerancesWorth*tolerance {
+			taken = append(taken, r)
+			out := part(l.Points, along, r)
+			d.take(l.Line, out, r.to-r.from)
+		}
+	}
+	if len(taken) == 0 {
+		return append(kept, l)
+	}
+	left := outside(run{0, total}, taken)
+	if l.Closed {
+		left = left[:0]
+		for i, r := range taken {
+			to := taken[0].from + total
+			if i+1 < len(taken) {
+				to = taken[i+1].from
+			}
+			left = append(left, run{r.to, to})
+		}
+	}
+	for _, r := range left {
+		if points := part(l.Points, along, r); len(points) > 1 {
+			kept = append(kept, worked{Line{l.Group, l.Op, false, points}, true})
+		}
+	}
+	return kept
+}
+
+// lengthWithin is how much of r the runs cover; r may reach past the end of a closed line.
+func lengthWithin(runs []run, r run, total float64) float64 {
+	var sum float64
+	for _, c := range runs {
+		sum += max(0, min(c.to, r.to)-max(c.from, r.from))
+		sum += max(0, min(c.to+total, r.to)-max(c.from+total, r.from))
+	}
+	return sum
+}
+
+// fingerprint is the same for lines of one operation that cover the same way in whatever direction
+// and from whatever start.
+func fingerprint(l Line) [sha256.Size]byte {
+	points := l.Points
+	if l.Closed {
+		points = rotated(points, leastPoint(points))
+	}
+	back := slices.Clone(points)
+	slices.Reverse(back)
+	if slices.CompareFunc(back, points, comparePoints) < 0 {
+		points = back
+	}
+	raw := make([]byte, 0, 16*len(points)+1)
+	if l.Closed {
+		raw = append(raw, 1)
+	}
+	for _, p := range points {
+		raw = binary.BigEndian.AppendUint64(raw, uint64(p.X))
+		raw = binary.BigEndian.AppendUint64(raw, uint64(p.Y))
+	}
+	return sha256.Sum256(raw)
+}
+
+func comparePoints(a, b geom.Point) int {
+	return cmp.Or(cmp.Compare(a.X, b.X), cmp.Compare(a.Y, b.Y))
+}
+
+func leastPoint(points []geom.Point) int {
+	least := 0
+	for i, p := range points {
+		if comparePoints(p, points[least]) < 0 {
+			least = i
+		}
+	}
+	return least
+}
+
+// rotated is the closed polyline started, and ended, at its i-th point.
+func rotated(points []geom.Point, i int) []geom.Point {
+	out := make([]geom.Point, 0, len(points))
+	out = append(out, points[i:len(points)-1]...)
+	return append(out, points[:i+1]...)
+}

@@ -1,0 +1,256 @@
+package contour
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"kerfgate/plan/geom"
+)
+
+// cycle is a way round that keeps one region on its left.
+type cycle struct {
+	halves    []int
+	area      float64 // µm²; positive where the cycle encloses its region
+	component int
+	face      int // index among the faces; −1 where the region goes on outside the component
+}
+
+// faces are the regions into which cuts divide the sheet.
+type faces struct {
+	*network
+	cycles  []cycle
+	cycleOf []int // of each half-edge
+	// Of each component, a set of cuts that hang together:
+	componentOf []int // component of each edge
+	holder      []int // the face that it lies in, −1 for the open sheet
+	depth       []int // holders around it
+	outer       []float64
+	bounded     []int // cycle of each face
+	extra       []int // of each face: closed lines of its own component around it, but one
+}
+
+func newFaces(n *network) *faces {
+	f := &faces{network: n}
+	leaving, at := n.around()
+	f.findComponents(leaving, at)
+	f.trace(leaving, at)
+	f.place()
+	return f
+}
+
+// findComponents numbers the components in the order of their first edges.
+func (f *faces) findComponents(leaving [][]int, at []int) {
+	nodes := newGroups(len(leaving))
+	for e := range f.edges {
+		nodes.unite(at[2*e], at[2*e+1])
+	}
+	number := make([]int, len(leaving))
+	f.componentOf = make([]int, len(f.edges))
+	count := 0
+	for e := range f.edges {
+		root := nodes.of(at[2*e])
+		if number[root] == 0 {
+			count++
+			number[root] = count
+		}
+		f.componentOf[e] = number[root] - 1
+	}
+	f.holder = make([]int, count)
+	f.depth = make([]int, count)
+	f.outer = make([]float64, count)
+}
+
+// trace follows every half-edge to the next one clockwise from the way back, which keeps one region
+// on the left all the way round.
+func (f *faces) trace(leaving [][]int, at []int) {
+	place := make([]int, 2*len(f.edges))
+	for _, ways := range leaving {
+		for k, h := range ways {
+			place[h] = k
+		}
+	}
+	f.cycleOf = make([]int, 2*len(f.edges))
+	for h := range f.cycleOf {
+		f.cycleOf[h] = -1
+	}
+	var points []geom.Point
+	for h := range f.cycleOf {
+		if f.cycleOf[h] >= 0 {
+			continue
+		}
+		c := cycle{component: f.componentOf[h/2], face: -1}
+		points = append(points[:0], f.start(h))
+		for g := h; f.cycleOf[g] < 0; {
+			f.cycleOf[g] = len(f.cycles)
+			c.halves = append(c.halves, g)
+			f.each(g, func(_, b geom.Point) { points = append(points, b) })
+			back := g ^ 1
+			ways := leaving[at[back]]
+			g = ways[(place[back]+len(ways)-1)%len(ways)]
+		}
+		if c.area = geom.Area(points); c.area > 0 {
+			c.face = len(f.bounded)
+			f.bounded = append(f.bounded, len(f.cycles))
+		} else {
+			f.outer[c.component] -= c.area
+		}
+		f.cycles = append(f.cycles, c)
+	}
+}
+
+// place finds the face that holds each component, by what lies to the left of its leftmost point.
+func (f *faces) place() {
+	leftmost := make([]geom.Point, len(f.holder))
+	for c := range leftmost {
+		leftmost[c] = geom.Pt(math.MaxInt64, 0)
+	}
+	for e := range f.edges {
+		c := f.componentOf[e]
+		for _, p := range f.edges[e].points {
+			if comparePoints(p, leftmost[c]) < 0 {
+				leftmost[c] = p
+			}
+		}
+	}
+	order := make([]int, len(leftmost))
+	for c := range order {
+		order[c] = c
+		f.holder[c] = -1
+	}
+	if len(order) == 0 {
+		return
+	}
+	slices.SortFunc(order, func(a, b int) int {
+		return cmp.Or(comparePoints(leftmost[a], leftmost[b]), cmp.Compare(a, b))
+	})
+	search := f.index.Search()
+	for _, c := range order {
+		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return f.componentOf[f.owner[s]] == c })
+		if !ok {
+			continue
+		}
+		half := 2 * int(f.owner[h.segment])
+		if s := f.segments[h.segment]; s.A.Y < s.B.Y {
+			half++ // the component lies on the right of the segment's direction
+		}
+		f.holder[c] = f.region(half)
+		if f.holder[c] >= 0 {
+			f.depth[c] = f.depth[f.cycles[f.bounded[f.holder[c]]].component] + 1
+		}
+	}
+}
+
+// region is the face on the left of a half-edge, −1 for the open sheet.
+func (f *faces) region(half int) int {
+	c := f.cycles[f.cycleOf[half]]
+	if c.face >= 0 {
+		return c.face
+	}
+	return f.holder[c.component]
+}
+
+// nested counts for every face the closed lines of its own component around it. Where lines only
+// touch or cross, what is inside two of them is waste as it is by even-odd.
+func (f *faces) nested(lines []Line) error {
+	f.extra = make([]int, len(f.bounded))
+	closed := make([][]int, len(f.holder))
+	seen := map[int]bool{}
+	for e := range f.edges {
+		if l := f.edges[e].line; lines[l].Closed && !seen[l] {
+			seen[l] = true
+			closed[f.componentOf[e]] = append(closed[f.componentOf[e]], l)
+		}
+	}
+	boxes := map[int]geom.Box{}
+	for _, c := range closed {
+		if len(c) > 1 {
+			for _, l := range c {
+				boxes[l], _ = geom.BoxOf(lines[l].Points...)
+			}
+		}
+	}
+	var work int64
+	for face, at := range f.bounded {
+		around := closed[f.cycles[at].component]
+		if len(around) < 2 {
+			continue
+		}
+		x, y, ok := f.inner(at)
+		if !ok {
+			continue
+		}
+		count := 0
+		for _, l := range around {
+			work++
+			if b := boxes[l]; y < b.Min.Y || y >= b.Max.Y || x < float64(b.Min.X) || x > float64(b.Max.X) {
+				continue
+			}
+			work += int64(len(lines[l].Points))
+			odd := false
+			for i := 1; i < len(lines[l].Points); i++ {
+				if at, ok := level(lines[l].Points[i-1], lines[l].Points[i], y); ok && at < x {
+					odd = !odd
+				}
+			}
+			if odd {
+				count++
+			}
+		}
+		if work > mostVisits {
+			return ErrTangled
+		}
+		f.extra[face] = max(0, count-1)
+	}
+	return nil
+}
+
+// inner is a place within a cycle's region: the middle of the widest stretch of the level line half
+// a micrometre above y. Regions lower than a micrometre have none.
+func (f *faces) inner(cycle int) (x float64, y int64, ok bool) {
+	var box geom.Box
+	for i, h := range f.cycles[cycle].halves {
+		b, _ := geom.BoxOf(f.edges[h/2].points...)
+		if i == 0 {
+			box = b
+		}
+		box = box.Union(b)
+	}
+	if box.Height() < 1 {
+		return 0, 0, false
+	}
+	y = box.Min.Y + (box.Height()-1)/2
+	var xs []float64
+	for _, h := range f.cycles[cycle].halves {
+		f.each(h, func(a, b geom.Point) {
+			if at, ok := level(a, b, y); ok {
+				xs = append(xs, at)
+			}
+		})
+	}
+	slices.Sort(xs)
+	widest := 0.0
+	for i := 0; i+1 < len(xs); i += 2 {
+		if w := xs[i+1] - xs[i]; w > widest {
+			widest, x = w, xs[i]+w/2
+		}
+	}
+	return x, y, widest > 0
+}
+
+// level is where a–b crosses the level half a micrometre above y.
+func level(a, b geom.Point, y int64) (float64, bool) {
+	if a.Y > b.Y {
+		a, b = b, a
+	}
+	if a.Y > y || b.Y <= y {
+		return 0, false
+	}
+	t := (float64(y-a.Y) + 0.5) / float64(b.Y-a.Y)
+	return float64(a.X) + float64(t*float64(b.X-a.X)), true
+}
+
+// dropout says whether a face is waste: the depth of its component and its own are odd together.
+func (f *faces) dropout(face int) bool {
+	return (f.depth[f.cycles[f.bounded[face]].component]+f.extra[face])%2 == 1
+}

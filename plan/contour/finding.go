@@ -1,0 +1,96 @@
+package contour
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"kerfgate/plan/geom"
+)
+
+// findings gathers places by kind.
+type findings map[Kind][]Place
+
+func (f findings) add(k Kind, p Place) { f[k] = append(f[k], p) }
+
+// sorted gives the findings in the order of kinds, each with its smallest places.
+func (f findings) sorted() []Finding {
+	out := []Finding{}
+	for _, k := range kinds {
+		places := f[k]
+		if len(places) == 0 {
+			continue
+		}
+		slices.SortFunc(places, func(a, b Place) int {
+			return cmp.Or(cmp.Compare(a.UM, b.UM), comparePoints(a.At, b.At), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Other, b.Other))
+		})
+		out = append(out, Finding{Kind: k, Count: len(places), Places: slices.Clone(places[:min(len(places), MostPlaces)])})
+	}
+	return out
+}
+
+// look finds what single lines show.
+func (f findings) look(lines []Line, n *faces, o Options) {
+	open := map[int]geom.Point{}
+	for _, e := range n.edges {
+		if _, seen := open[e.line]; seen {
+			continue
+		}
+		if e.looseFirst {
+			open[e.line] = e.points[0]
+		} else if e.looseLast {
+			open[e.line] = e.points[len(e.points)-1]
+		}
+	}
+	for i, l := range lines {
+		if at, ok := open[i]; ok {
+			gap := geom.Distance(l.Points[0], l.Points[len(l.Points)-1])
+			f.add(OpenCut, Place{At: at, UM: int64(math.Round(gap)), Line: i, Other: -1})
+		}
+		box, ok := geom.BoxOf(l.Points...)
+		if !ok {
+			continue
+		}
+		middle := geom.Pt((box.Min.X+box.Max.X)/2, (box.Min.Y+box.Max.Y)/2)
+		if w := width(l, box); l.Op == cut && l.Closed && w < o.KerfUM {
+			f.add(BelowKerf, Place{At: middle, UM: w, Line: i, Other: -1})
+		}
+		if size := max(box.Width(), box.Height()); size < o.ResolutionUM {
+			f.add(BelowResolution, Place{At: middle, UM: size, Line: i, Other: -1})
+		}
+	}
+	for _, p := range n.crossings {
+		f.add(Crossing, p)
+	}
+}
+
+// width is that of the rectangle with the line's area and length, or the smaller extent where that
+// is less: exact for a rectangle at any angle, however thin.
+func width(l Line, box geom.Box) int64 {
+	if !l.Closed {
+		return min(box.Width(), box.Height())
+	}
+	half := float64(geom.Length(l.Points)) / 2
+	root := max(0, float64(half*half)-float64(4*math.Abs(geom.Area(l.Points))))
+	return min(box.Width(), box.Height(), int64(math.Round((half-math.Sqrt(root))/2)))
+}
+
+// hold finds pieces that the bed may not hold. Common practice, without a source, for a bed of
+// parallel supports whose place under the sheet is not known: what is shorter than the way from one
+// support to the next may fall between them; what reaches less far than that from its centre of
+// gravity to one of its sides may have no support on that side, and tip into the beam's way.
+func (f findings) hold(pieces []Piece, supportUM int64) {
+	for _, p := range pieces {
+		b, c := p.Extents, p.Centre
+		place := Place{At: c, Line: p.Lines[0], Other: -1, Piece: p.Number}
+		if size := max(b.Width(), b.Height()); size < supportUM {
+			place.UM = size
+			f.add(MayFall, place)
+			continue
+		}
+		if reach := min(c.X-b.Min.X, b.Max.X-c.X, c.Y-b.Min.Y, b.Max.Y-c.Y); reach < supportUM {
+			place.UM = reach
+			f.add(MayTip, place)
+		}
+	}
+}

@@ -1,0 +1,231 @@
+package plan
+
+import (
+	"errors"
+	"fmt"
+
+	"kerfgate/plan/contour"
+	"kerfgate/plan/geom"
+	"kerfgate/plan/kerf"
+	"kerfgate/plan/machine"
+)
+
+// cutting is what the cut lines mean: which holds which, and what comes loose.
+type cutting struct {
+	lines   []contour.Line
+	parents []int
+	pieces  []contour.Piece // in the lines as they are cut
+	drawn   []contour.Piece // the same in the lines as drawn; Number 0 where it is not known
+}
+
+// cutOptions are what is looked at in cut lines.
+func (m *maker) cutOptions() contour.Options {
+	o := contour.Options{JoinUM: m.req.Choices.JoinUM, ResolutionUM: m.req.Profile.SmallestStepUM, BridgeUM: m.req.Choices.LeastBridgeUM}
+	if o.BridgeUM == 0 {
+		o.BridgeUM = m.req.Stock.ThicknessUM
+	}
+	if s, ok := m.settings[Cut]; ok && m.tool.Kind == machine.ToolBeam {
+		o.KerfUM = s.KerfUM
+	}
+	return o
+}
+
+// tangled refuses what the contour stage cannot take.
+func (m *maker) tangled(err error) {
+	m.refuse(Reason{What: err.Error(), Next: "simplify the drawing", Field: "drawing"})
+}
+
+// understand looks at the lines as drawn, tells what it finds, and moves cut lines by half a kerf into
+// the waste where that is wanted.
+func (m *maker) understand(lines []contour.Line) cutting {
+	options := m.cutOptions()
+	drawn, err := contour.Understand(lines, options)
+	if err != nil {
+		m.tangled(err)
+		return cutting{}
+	}
+	for _, f := range drawn.Findings {
+		m.tellFinding(f)
+	}
+	c := cutting{lines: lines, parents: drawn.Parents, pieces: drawn.Pieces, drawn: drawn.Pieces}
+	if m.req.Choices.NoKerf || options.KerfUM == 0 {
+		return c.turned()
+	}
+	return m.compensate(c, options)
+}
+
+// alone says which piece each line frees all by itself, −1 for none.
+func alone(lines []contour.Line, pieces []contour.Piece) []int {
+	out := make([]int, len(lines))
+	for i := range out {
+		out[i] = -1
+	}
+	for k, p := range pieces {
+		if len(p.Lines) == 1 && lines[p.Lines[0]].Closed {
+			out[p.Lines[0]] = k
+		}
+	}
+	return out
+}
+
+// compensate moves the closed lines that free a piece by themselves.
+func (m *maker) compensate(c cutting, options contour.Options) cutting {
+	of := alone(c.lines, c.pieces)
+	index := make([]int, len(c.lines)) // of a line among the contours
+	var contours []kerf.Contour
+	var source []int // of a contour among the lines
+	shared := 0
+	for i, l := range c.lines {
+		index[i] = -1
+		if of[i] < 0 {
+			if Operation(l.Op) == Cut && l.Closed {
+				shared++
+			}
+			continue
+		}
+		index[i] = len(contours)
+		source = append(source, i)
+		contours = append(contours, kerf.Contour{Points: l.Points, Dropout: c.pieces[of[i]].Dropout, Parent: -1})
+	}
+	for k, i := range source {
+		if p := c.parents[i]; p >= 0 {
+			contours[k].Parent = index[p]
+		}
+	}
+	if shared > 0 {
+		m.warn(fmt.Sprintf("cut lines that share edges with others stay where they are drawn, without half a kerf: %d", shared),
+			"drawing", "draw pieces apart if their size matters")
+	}
+	moved, err := kerf.Compensate(contours, options.KerfUM, tolerance(m.req.Profile.SmallestStepUM))
+	if err != nil {
+		m.refuse(Reason{What: "the kerf cannot be allowed for: " + err.Error(), Next: "simplify the drawing, or cut where the lines are drawn",
+			Field: "choices.no_kerf"})
+		return c
+	}
+	for _, f := range moved.Findings {
+		m.tellKerf(f)
+	}
+	var lines []contour.Line
+	from := []int{}                    // by new line, the old one
+	rings := make([]int, len(c.lines)) // by old line
+	for i, l := range c.lines {
+		if index[i] < 0 {
+			lines, from = append(lines, l), append(from, i)
+		}
+	}
+	for _, r := range moved.Rings {
+		i := source[r.Source]
+		l := c.lines[i]
+		l.Points = r.Points
+		lines, from = append(lines, l), append(from, i)
+		rings[i]++
+	}
+	options.KerfUM, options.BridgeUM = 0, 0 // the drawn lines have told
+	cut, err := contour.Understand(lines, options)
+	if err != nil {
+		m.tangled(err)
+		return c
+	}
+	out := cutting{lines: lines, parents: cut.Parents, pieces: cut.Pieces, drawn: make([]contour.Piece, len(cut.Pieces))}
+	for i, k := range alone(lines, cut.Pieces) {
+		if k >= 0 && of[from[i]] >= 0 && rings[from[i]] == 1 {
+			out.drawn[k] = c.pieces[of[from[i]]]
+		}
+	}
+	return out.turned()
+}
+
+// turned lets every line that frees a piece by itself run with pieces on its left and waste on its
+// right.
+func (c cutting) turned() cutting {
+	lines := make([]contour.Line, len(c.lines))
+	copy(lines, c.lines)
+	for i, k := range alone(lines, c.pieces) {
+		if k >= 0 && (geom.Area(lines[i].Points) < 0) != c.pieces[k].Dropout {
+			lines[i].Points = turnedRound(lines[i].Points)
+		}
+	}
+	c.lines = lines
+	return c
+}
+
+// began is a closed cut with where it begins, what is left standing and how far it goes on.
+type began struct {
+	points []geom.Point
+	on     []geom.Span
+}
+
+// begin gives a closed cut its run-in, tabs and overlap. It begins at its first point unless a run-in
+// leads elsewhere.
+func (m *maker) begin(ring []geom.Point, frees bool, waste *kerf.Sheet) (began, error) {
+	c := m.req.Choices
+	lead := int64(0)
+	var from []geom.Point
+	if c.RunInUM > 0 && waste != nil {
+		in, err := waste.RunIn(ring, c.RunInUM)
+		switch {
+		case errors.Is(err, kerf.ErrNoWaste):
+			m.noWaste++
+		case err != nil:
+			return began{}, err
+		default:
+			ring, from, lead = in.Contour, []geom.Point{in.From}, geom.Length([]geom.Point{in.From, in.Contour[0]})
+			if in.LengthUM < c.RunInUM {
+				m.shortRunIn++
+			}
+		}
+	}
+	length := geom.Length(ring)
+	var off []geom.Span
+	if rule, ok := c.Tabs.rule(m.req.Profile.SmallestStepUM); ok && frees {
+		var err error
+		off, err = kerf.Tabs(ring, rule)
+		switch {
+		case errors.Is(err, kerf.ErrNoStraight):
+			m.noTabs++
+		case err != nil:
+			return began{}, err
+		}
+	}
+	b := began{points: append(from, ring...)}
+	over := min(c.OverlapUM, length/4)
+	if over > 0 {
+		b.points = appendWay(b.points, ring, over)
+	}
+	if len(off) == 0 {
+		return b, nil
+	}
+	at := int64(0)
+	for _, gap := range off {
+		b.on = append(b.on, geom.Span{From: at, To: lead + gap.From})
+		at = lead + gap.To
+	}
+	b.on = append(b.on, geom.Span{From: at, To: geom.Length(b.points)})
+	return b, nil
+}
+
+// appendWay appends the way along a ring from its first point for d µm.
+func appendWay(to, ring []geom.Point, d int64) []geom.Point {
+	left := float64(d)
+	for i := 1; i < len(ring); i++ {
+		step := geom.Distance(ring[i-1], ring[i])
+		if step >= left {
+			return appendPoint(to, between(ring[i-1], ring[i], left))
+		}
+		to = appendPoint(to, ring[i])
+		left -= step
+	}
+	return to
+}
+
+// rule is how tabs are placed; ok is false where none are wanted.
+func (t Tabs) rule(stepUM int64) (r kerf.TabRule, ok bool) {
+	if t.Count == 0 && t.SpacingUM == 0 {
+		return r, false
+	}
+	width := t.WidthUM
+	if width == 0 {
+		width = DefaultTabUM
+	}
+	return kerf.TabRule{Count: int(t.Count), SpacingUM: t.SpacingUM, WidthUM: width, StraightUM: 2 * tolerance(stepUM)}, true
+}

@@ -1,0 +1,107 @@
+package plan
+
+import (
+	"errors"
+	"fmt"
+
+	"kerfgate/plan/contour"
+	"kerfgate/plan/drawing"
+	"kerfgate/plan/engrave"
+	"kerfgate/plan/geom"
+)
+
+// mostLoneRows bounds how many rows of an area are ordered one by one, where the tool is switched
+// only at rest; more are done bottom up.
+const mostLoneRows = 20_000
+
+// pattern is how this tool and setting fill an area or a picture.
+func (m *maker) pattern(group string) engrave.Pattern {
+	p := m.req.Profile
+	return engrave.Pattern{
+		PitchUM: m.pitch(), SpeedUMPerS: m.settings[Engrave].SpeedUMPerS, AccelUMPerS2: p.AccelXUMPerS2, TravelUMPerS: p.TravelSpeedUMPerS,
+		OneWay: p.BacklashXUM > m.pitch()/4, Switch: m.tool.Switch, Halftone: m.req.Choices.Halftones[group],
+	}
+}
+
+// pitch is from row to row: the width of the tool's line, within what can be engraved.
+func (m *maker) pitch() int64 {
+	return min(engrave.MostPitchUM, max(engrave.LeastPitchUM, m.tool.SpotUM))
+}
+
+// engraving takes the lines of engraved groups out and gives the rows that fill them, and those of
+// the pictures. Open lines have no inside: they are named and left out.
+func (m *maker) engraving(lines []contour.Line, d *drawing.Drawing, g grouping) (rest []contour.Line, rows []task) {
+	areas := make([][][]geom.Point, len(g.groups))
+	open := make([]int, len(g.groups))
+	for _, l := range lines {
+		switch {
+		case Operation(l.Op) != Engrave:
+			rest = append(rest, l)
+		case l.Closed:
+			areas[l.Group] = append(areas[l.Group], l.Points)
+		default:
+			open[l.Group]++
+		}
+	}
+	limits := engrave.Limits{Crossings: mostCrossings, Spans: mostCrossings}
+	for i, area := range areas {
+		if open[i] > 0 {
+			m.warn(fmt.Sprintf("open lines have no inside to engrave and are left out: %d", open[i]),
+				"group "+g.groups[i].Letter, "close them in the drawing, or mark them instead")
+		}
+		if len(area) > 0 {
+			made, err := engrave.Areas(area, m.pattern(g.groups[i].Letter), limits)
+			rows = m.rows(rows, i, g.groups[i], made, err)
+		}
+	}
+	for k, picture := range d.Pictures {
+		i := g.pictures[k]
+		if m.ops[i] != Engrave {
+			continue // assign has said why
+		}
+		made, err := engrave.Picture(picture, m.pattern(g.groups[i].Letter), limits)
+		rows = m.rows(rows, i, g.groups[i], made, err)
+	}
+	return rest, rows
+}
+
+// rows appends what was made for a group as tasks.
+func (m *maker) rows(to []task, group int, g Group, made []engrave.Row, err error) []task {
+	var refusal *engrave.Refusal
+	if errors.As(err, &refusal) {
+		m.refuse(Reason{What: refusal.What, Next: refusal.Next, Field: "operations." + g.Letter, Limit: refusal.Limit, Value: refusal.Value})
+		return to
+	} else if err != nil {
+		m.refuse(Reason{What: err.Error(), Next: "engrave less, or mark the outlines", Field: "operations." + g.Letter})
+		return to
+	}
+	one := task{op: Engrave, group: group, line: -1, pitch: m.pitch()}
+	lone := len(made) <= mostLoneRows
+	for _, r := range made {
+		lone = lone && len(r.On) == 0
+	}
+	if !lone {
+		one.rows = made
+		return append(to, one)
+	}
+	for _, r := range made {
+		one.rows = []engrave.Row{r}
+		to = append(to, one)
+	}
+	return to
+}
+
+// copied are the rows once for each offset.
+func copied(rows []task, offsets []geom.Point) []task {
+	if len(offsets) == 1 {
+		return rows
+	}
+	out := make([]task, 0, len(rows)*len(offsets))
+	for _, d := range offsets {
+		for _, t := range rows {
+			t.rows = shifted(t.rows, d)
+			out = append(out, t)
+		}
+	}
+	return out
+}

@@ -1,0 +1,234 @@
+package geom
+
+import "slices"
+
+// SegmentIndex finds segments near a place: a packed tree of boxes over the segments in the order
+// of a curve that fills the plane (Morton order: the bits of x and y in turn), built at once. Unlike
+// a grid it does not care how unevenly the segments lie.
+type SegmentIndex struct {
+	segments []Segment
+	items    []int32 // leaf → segment; a long slanted segment has several leaves
+	boxes    []indexBox
+	levels   []int // where the boxes of each level begin, leaves first; the last entry is the end
+}
+
+// indexBox holds coordinates in 32 bits, so that twice as many fit a cache line.
+type indexBox struct{ x0, y0, x1, y1 int32 }
+
+func (b indexBox) union(o indexBox) indexBox {
+	return indexBox{min(b.x0, o.x0), min(b.y0, o.y0), max(b.x1, o.x1), max(b.y1, o.y1)}
+}
+
+func (b indexBox) meets(o indexBox) bool {
+	return b.x0 <= o.x1 && o.x0 <= b.x1 && b.y0 <= o.y1 && o.y0 <= b.y1
+}
+
+// MostIndexedUM bounds the coordinates that a SegmentIndex takes, either way from zero: 1 km.
+const MostIndexedUM = 1_000_000_000
+
+const indexFan = 8
+
+// NewSegmentIndex indexes segments, whose coordinates must not exceed MostIndexedUM.
+// It keeps the slice; a segment that is changed afterwards is still found where it was.
+func NewSegmentIndex(segments []Segment) *SegmentIndex {
+	x := &SegmentIndex{segments: segments}
+	if len(segments) == 0 {
+		return x
+	}
+	// The box of a slanted segment is mostly empty: those twice as slanted as the mean are divided,
+	// which adds half as many leaves again at most.
+	var slant int64
+	for _, s := range segments {
+		slant += slantOf(s)
+	}
+	longest := 2*slant/int64(len(segments)) + 1
+	leaves := make([]indexBox, 0, len(segments)+len(segments)/8)
+	owners := make([]int32, 0, cap(leaves))
+	for i, s := range segments {
+		parts := slantOf(s)/longest + 1
+		from := s.A
+		for k := int64(1); k <= parts; k++ {
+			to := s.B
+			var slack int64
+			if k < parts {
+				to, slack = s.At(float64(k)/float64(parts)), 1
+			} else if parts > 1 {
+				slack = 1
+			}
+			b := Segment{from, to}.Box()
+			leaves = append(leaves, indexBox{int32(b.Min.X - slack), int32(b.Min.Y - slack), int32(b.Max.X + slack), int32(b.Max.Y + slack)})
+			owners = append(owners, int32(i))
+			from = to
+		}
+	}
+	x.pack(leaves, owners)
+	return x
+}
+
+func slantOf(s Segment) int64 {
+	b := s.Box()
+	return min(b.Width(), b.Height())
+}
+
+// pack sorts the leaves and builds the levels above them.
+func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
+	all := leaves[0]
+	for _, b := range leaves[1:] {
+		all = all.union(b)
+	}
+	extent := max(int64(all.x1)-int64(all.x0), int64(all.y1)-int64(all.y0)) + 1
+	keys := make([]uint64, len(leaves))
+	for i, b := range leaves {
+		mx := (int64(b.x0)+int64(b.x1))/2 - int64(all.x0)
+		my := (int64(b.y0)+int64(b.y1))/2 - int64(all.y0)
+		// 16 bits of each; below that the order is that of the segments.
+		keys[i] = (spread(uint64(mx<<16/extent))|spread(uint64(my<<16/extent))<<1)<<32 | uint64(i)
+	}
+	slices.Sort(keys)
+	total := 0
+	for n := len(leaves); ; n = (n + indexFan - 1) / indexFan {
+		total += n
+		if n == 1 {
+			break
+		}
+	}
+	x.items = make([]int32, len(leaves))
+	x.boxes = make([]indexBox, len(leaves), total)
+	for k, key := range keys {
+		i := uint32(key)
+		x.items[k], x.boxes[k] = owners[i], leaves[i]
+	}
+	x.levels = []int{0, len(leaves)}
+	for lo, hi := 0, len(leaves); hi-lo > 1; lo, hi = hi, len(x.boxes) {
+		for i := lo; i < hi; i += indexFan {
+			u := x.boxes[i]
+			for _, b := range x.boxes[i+1 : min(i+indexFan, hi)] {
+				u = u.union(b)
+			}
+			x.boxes = append(x.boxes, u)
+		}
+		x.levels = append(x.levels, len(x.boxes))
+	}
+}
+
+// spread puts a zero bit before each of the lower 16 bits.
+func spread(v uint64) uint64 {
+	v = (v | v<<8) & 0x00ff00ff
+	v = (v | v<<4) & 0x0f0f0f0f
+	v = (v | v<<2) & 0x33333333
+	return (v | v<<1) & 0x55555555
+}
+
+// SegmentSearch asks an index, one question after the other.
+type SegmentSearch struct {
+	index *SegmentIndex
+	seen  []uint32 // of each segment: the number of the question that met it last
+	asked uint32
+	stack []searchNode
+	// What Around knows: the segments near those from first to before end.
+	first, end int
+	grow       int64
+	near       []int32
+	nearBoxes  []indexBox
+	// Visits counts the boxes looked at, as a measure of the work.
+	Visits int64
+}
+
+type searchNode struct{ level, at int32 }
+
+// Search begins asking.
+func (x *SegmentIndex) Search() *SegmentSearch {
+	return &SegmentSearch{index: x, seen: make([]uint32, len(x.segments))}
+}
+
+// Near calls visit once for every segment whose box may meet b, in a fixed order; visit returns
+// false to end.
+func (s *SegmentSearch) Near(b Box, visit func(segment int) bool) {
+	x := s.index
+	if len(x.segments) == 0 {
+		return
+	}
+	if s.asked++; s.asked == 0 {
+		clear(s.seen)
+		s.asked = 1
+	}
+	q := indexBox{narrow(b.Min.X), narrow(b.Min.Y), narrow(b.Max.X), narrow(b.Max.Y)}
+	top := len(x.levels) - 2
+	s.stack = append(s.stack[:0], searchNode{int32(top), int32(x.levels[top])})
+	for len(s.stack) > 0 {
+		n := s.stack[len(s.stack)-1]
+		s.stack = s.stack[:len(s.stack)-1]
+		lo := int(n.at)
+		hi := min(lo+indexFan, x.levels[n.level+1])
+		s.Visits += int64(hi - lo)
+		if n.level == 0 {
+			for i := lo; i < hi; i++ {
+				if !x.boxes[i].meets(q) {
+					continue
+				}
+				item := x.items[i]
+				if s.seen[item] == s.asked {
+					continue
+				}
+				s.seen[item] = s.asked
+				if !visit(int(item)) {
+					return
+				}
+			}
+			continue
+		}
+		below := x.levels[n.level-1]
+		for i := hi - 1; i >= lo; i-- {
+			if x.boxes[i].meets(q) {
+				s.stack = append(s.stack, searchNode{n.level - 1, int32(below + (i-x.levels[n.level])*indexFan)})
+			}
+		}
+	}
+}
+
+func narrow(v int64) int32 { return int32(max(-2*MostIndexedUM, min(2*MostIndexedUM, v))) }
+
+// windowMost bounds the segments for which Around asks at once.
+const windowMost = 16
+
+// Around calls visit once for every segment whose box may meet that of segment i grown by grow µm on
+// every side; i itself is among them. visit returns false to end. It is made to be asked for one
+// segment after the other: neighbours in the list that are neighbours in the plane share a question.
+func (s *SegmentSearch) Around(i int, grow int64, visit func(segment int) bool) {
+	if i < s.first || i >= s.end || grow != s.grow {
+		s.window(i, grow)
+	}
+	b := s.index.segments[i].Box()
+	q := indexBox{narrow(b.Min.X - grow), narrow(b.Min.Y - grow), narrow(b.Max.X + grow), narrow(b.Max.Y + grow)}
+	s.Visits += int64(len(s.near))
+	for k, box := range s.nearBoxes {
+		if box.meets(q) && !visit(int(s.near[k])) {
+			return
+		}
+	}
+}
+
+// window asks for segment i and those after it, as long as together they stay small.
+func (s *SegmentSearch) window(i int, grow int64) {
+	segments := s.index.segments
+	box := segments[i].Box()
+	single := max(box.Width(), box.Height())
+	end := i + 1
+	for ; end < len(segments) && end < i+windowMost; end++ {
+		b := segments[end].Box()
+		single = max(single, b.Width(), b.Height())
+		u := box.Union(b)
+		if max(u.Width(), u.Height()) > 4*single+2*grow {
+			break
+		}
+		box = u
+	}
+	s.first, s.end, s.grow = i, end, grow
+	s.near, s.nearBoxes = s.near[:0], s.nearBoxes[:0]
+	s.Near(Box{Min: Pt(box.Min.X-grow, box.Min.Y-grow), Max: Pt(box.Max.X+grow, box.Max.Y+grow)}, func(k int) bool {
+		b := segments[k].Box()
+		s.near = append(s.near, int32(k))
+		s.nearBoxes = append(s.nearBoxes, indexBox{int32(b.Min.X), int32(b.Min.Y), int32(b.Max.X), int32(b.Max.Y)})
+		return true
+	})
+}

@@ -1,0 +1,185 @@
+package geom
+
+import (
+	"slices"
+	"sort"
+)
+
+// halfEdge is an edge of the wanted region's boundary; the region lies on its left.
+type halfEdge struct{ from, to int32 }
+
+// boundary sweeps the network from left to right and gives the edges that have the region on exactly
+// one side, by the winding numbers there.
+func (n network) boundary(inside func(turns) bool) []halfEdge {
+	ends := make([]int32, len(n.vertices))
+	for _, e := range n.edges {
+		ends[e.to]++
+	}
+	above := make([]turns, len(n.edges)) // winding numbers over each edge
+	var status []int32                   // edges under the sweep, from below
+	var starting []int32
+	var out []halfEdge
+	next := int32(0)
+	for v := range int32(len(n.vertices)) {
+		starting = starting[:0]
+		for ; int(next) < len(n.edges) && n.edges[next].from == v; next++ {
+			starting = append(starting, next)
+		}
+		if len(starting) == 0 && ends[v] == 0 {
+			continue
+		}
+		at := n.vertices[v]
+		slices.SortFunc(starting, func(e, f int32) int { // from below
+			switch c := Cross(at, n.vertices[n.edges[e].to], n.vertices[n.edges[f].to]); {
+			case c > 0:
+				return -1
+			case c < 0:
+				return 1
+			}
+			return 0
+		})
+		low := sort.Search(len(status), func(i int) bool { // the first edge that at is not above
+			e := n.edges[status[i]]
+			return Cross(n.vertices[e.from], n.vertices[e.to], at) <= 0
+		})
+		var winding turns
+		if low > 0 {
+			winding = above[status[low-1]]
+		}
+		for _, e := range starting {
+			below := inside(winding)
+			winding = winding.plus(n.edges[e].turns)
+			above[e] = winding
+			switch over := inside(winding); {
+			case over && !below:
+				out = append(out, halfEdge{n.edges[e].from, n.edges[e].to})
+			case below && !over:
+				out = append(out, halfEdge{n.edges[e].to, n.edges[e].from})
+			}
+		}
+		status = slices.Replace(status, low, low+int(ends[v]), starting...)
+	}
+	return out
+}
+
+// region gives the rings around what inside says yes to: outlines anticlockwise, holes clockwise, no
+// ring through a point twice. Every ring starts at its lowest leftmost point and ends there; rings
+// are sorted by their points.
+func (n network) region(inside func(turns) bool) [][]Point {
+	half := n.boundary(inside)
+	first := make([]int32, len(n.vertices)+1) // of the half edges that leave a vertex
+	for _, h := range half {
+		first[h.from+1]++
+	}
+	for v := range n.vertices {
+		first[v+1] += first[v]
+	}
+	leaving := make([]int32, len(half))
+	fill := slices.Clone(first)
+	for i, h := range half {
+		leaving[fill[h.from]] = int32(i)
+		fill[h.from]++
+	}
+	meets := func(v int32) bool { return first[v+1]-first[v] > 1 }
+	used := make([]bool, len(half))
+	seen := make([]int32, len(n.vertices)) // 1 + place on the walk
+	var rings [][]Point
+	var walk []int32
+	for i := range half {
+		if used[i] {
+			continue
+		}
+		walk = walk[:0]
+		for e := int32(i); !used[e]; e = n.after(half, leaving, first, e) {
+			used[e] = true
+			v := half[e].from
+			if s := seen[v]; s > 0 { // a loop closes: it is a ring of its own
+				rings = n.appendRing(rings, walk[s-1:], meets)
+				for _, w := range walk[s-1:] {
+					seen[w] = 0
+				}
+				walk = walk[:s-1]
+			}
+			walk = append(walk, v)
+			seen[v] = int32(len(walk))
+		}
+		rings = n.appendRing(rings, walk, meets)
+		for _, w := range walk {
+			seen[w] = 0
+		}
+	}
+	slices.SortFunc(rings, func(a, b []Point) int { return slices.CompareFunc(a, b, comparePoints) })
+	return rings
+}
+
+// after is the half edge that goes on around the same part of the region: the first one clockwise
+// from where e came.
+func (n network) after(half []halfEdge, leaving, first []int32, e int32) int32 {
+	at := half[e].to
+	choices := leaving[first[at]:first[at+1]]
+	best := choices[0]
+	if len(choices) == 1 {
+		return best
+	}
+	o := n.vertices[at]
+	back := n.vertices[half[e].from].Sub(o)
+	for _, c := range choices[1:] {
+		if sooner(back, n.vertices[half[c].to].Sub(o), n.vertices[half[best].to].Sub(o)) {
+			best = c
+		}
+	}
+	return best
+}
+
+// sooner says whether a turn clockwise from r meets p before q.
+func sooner(r, p, q Point) bool {
+	a, b := quarter(r, p), quarter(r, q)
+	if a != b {
+		return a < b
+	}
+	return Cross(Point{}, p, q) < 0
+}
+
+// quarter orders directions by their turn clockwise from r: less than half, half, more, a full one.
+func quarter(r, p Point) int {
+	switch c := Cross(Point{}, r, p); {
+	case c < 0:
+		return 0
+	case c > 0:
+		return 2
+	case r.X*p.X+r.Y*p.Y < 0:
+		return 1
+	}
+	return 3
+}
+
+// appendRing closes a ring and leaves out points on a straight line, unless another ring meets this
+// one there, and rings that are thinner than about a micrometre, which are rounding only.
+func (n network) appendRing(rings [][]Point, walk []int32, meets func(int32) bool) [][]Point {
+	if len(walk) < 3 {
+		return rings
+	}
+	start := 0
+	for i, v := range walk {
+		if v < walk[start] {
+			start = i
+		}
+	}
+	ring := make([]Point, 0, len(walk)+1)
+	var length float64
+	for i := range walk {
+		v, next := walk[(start+i)%len(walk)], n.vertices[walk[(start+i+1)%len(walk)]]
+		p := n.vertices[v]
+		length += Distance(p, next)
+		// The lowest leftmost point is a corner, so it stays and what is straight can be seen from it.
+		if k := len(ring); k > 0 && Cross(ring[k-1], p, next) == 0 && !meets(v) {
+			continue
+		}
+		ring = append(ring, p)
+	}
+	ring = append(ring, ring[0])
+	if a := 2 * Area(ring); len(ring) < 4 || a <= length && a >= -length {
+		return rings
+	}
+	return append(rings, ring)
+}

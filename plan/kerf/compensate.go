@@ -1,0 +1,199 @@
+// Package kerf moves cut lines aside by half the width that the cut burns away, leaves holding tabs,
+// and finds where a cut may be run into.
+package kerf
+
+import (
+	"fmt"
+
+	"kerfgate/plan/geom"
+)
+
+// Contour is one closed cut line as drawn; its last point equals its first. Its direction and where
+// it starts mean nothing.
+type Contour struct {
+	Points []geom.Point
+	// Dropout says that what the line frees is waste: the inside of a hole. The cut then runs inside
+	// the line, else outside.
+	Dropout bool
+	// Parent is the index of the smallest contour that holds this one, −1 for none.
+	Parent int
+}
+
+// Ring is a closed cut line beside a contour.
+type Ring struct {
+	Source int          // index of the contour that it belongs to
+	Points []geom.Point // the last equals the first; pieces lie on the left
+	// Dropout says that what this ring frees is waste. A narrow mouth that closes leaves a drop-out
+	// inside an outline.
+	Dropout bool
+}
+
+// Kind says what a Finding found.
+type Kind string
+
+// What can become of contours.
+const (
+	Vanished Kind = "vanished" // the contour is narrower than the kerf: nothing of it is left to cut
+	Split    Kind = "split"    // a part narrower than the kerf fell away, and one line became Count
+	Narrow   Kind = "narrow"   // Count slots or arms narrower than the kerf are lost
+	Crossing Kind = "crossing" // the contour crosses itself; its outer edge was taken
+	Overlap  Kind = "overlap"  // the cuts around Source and Other run into each other
+)
+
+// Finding is something about a contour that a person should know.
+type Finding struct {
+	Kind   Kind
+	Source int // index of the contour
+	Other  int // Overlap: index of the other one; else −1
+	At     geom.Point
+	Count  int
+}
+
+// Compensated is what Compensate gives: rings in the order of their contours, findings likewise with
+// overlaps last.
+type Compensated struct {
+	Rings    []Ring
+	Findings []Finding
+}
+
+// MostKerfUM bounds the kerf: a cut wider than 5 mm is an entry in the wrong unit.
+const MostKerfUM = 5000
+
+// Compensate moves every contour by half the kerf: outlines outwards, drop-outs inwards, so that the
+// piece gets the drawn size. Half of an odd kerf is rounded up. Round corners are followed within
+// toleranceUM. A piece of 2.0 × 4.0 mm is cut along 2.2 × 4.2 less its rounded corners where the
+// kerf is 0.2, and an opening of that size along 1.8 × 3.8 (row N7.4; source: a cutting shop's page
+// on kerf). A kerf of 0 settles the contours only. It fails on a kerf out of range and with
+// geom.ErrCrossings.
+func Compensate(contours []Contour, kerfUM, toleranceUM int64) (Compensated, error) {
+	if kerfUM < 0 || kerfUM > MostKerfUM {
+		return Compensated{}, fmt.Errorf("the kerf is %d µm; enter 0 to %d", kerfUM, MostKerfUM)
+	}
+	c := compensation{half: (kerfUM + 1) / 2, tolerance: toleranceUM, moved: make([][][]geom.Point, len(contours))}
+	for i, contour := range contours {
+		if err := c.move(i, contour); err != nil {
+			return Compensated{}, fmt.Errorf("contour %d: %w", i, err)
+		}
+	}
+	if err := c.overlaps(contours); err != nil {
+		return Compensated{}, err
+	}
+	return c.result, nil
+}
+
+type compensation struct {
+	half, tolerance int64
+	moved           [][][]geom.Point // what the cut along each contour surrounds
+	result          Compensated
+}
+
+func (c *compensation) find(kind Kind, source int, at geom.Point, count int) {
+	c.result.Findings = append(c.result.Findings, Finding{Kind: kind, Source: source, Other: -1, At: at, Count: count})
+}
+
+func (c *compensation) move(i int, contour Contour) error {
+	if len(contour.Points) == 0 {
+		return nil
+	}
+	region, err := geom.Settle([][]geom.Point{contour.Points}, geom.NonZero)
+	if err != nil {
+		return err
+	}
+	by := c.half
+	if contour.Dropout {
+		by = -by
+	}
+	moved, err := geom.Offset(region, by, c.tolerance)
+	if err != nil {
+		return err
+	}
+	c.moved[i] = moved
+	if len(moved) == 0 {
+		c.find(Vanished, i, middle(contour.Points), 1)
+		return nil
+	}
+	if at, ok := crossesItself(contour.Points, region); ok {
+		c.find(Crossing, i, at, len(region))
+	}
+	if len(moved) > len(region) {
+		c.find(Split, i, moved[1][0], len(moved))
+	}
+	// What does not come back when the cut's width is put back on is too narrow to be cut.
+	back, err := geom.Offset(moved, -by, c.tolerance)
+	if err != nil {
+		return err
+	}
+	lost, within := back, region
+	if contour.Dropout {
+		lost, within = region, back
+	}
+	parts, err := geom.Difference(lost, within)
+	if err != nil {
+		return err
+	}
+	c.narrow(i, parts)
+	for _, points := range moved {
+		hole := geom.Area(points) < 0
+		if contour.Dropout { // pieces on the left: around waste the ring runs clockwise
+			points = turned(points)
+		}
+		c.result.Rings = append(c.result.Rings, Ring{Source: i, Points: points, Dropout: contour.Dropout != hole})
+	}
+	return nil
+}
+
+// narrow reports lost parts that reach further than corners lose: an inner corner is always rounded
+// by half the kerf, which reaches half/tan(α/2) along its sides, 4·half where α is 28°.
+func (c *compensation) narrow(i int, lost [][]geom.Point) {
+	var count int
+	var longest int64
+	var at geom.Point
+	for _, part := range lost {
+		box, _ := geom.BoxOf(part...)
+		reach := max(box.Width(), box.Height())
+		if reach <= 4*c.half || geom.Area(part) <= 0 {
+			continue
+		}
+		count++
+		if reach > longest {
+			longest, at = reach, middle(part)
+		}
+	}
+	if count > 0 {
+		c.find(Narrow, i, at, count)
+	}
+}
+
+// crossesItself says whether the settled region of a line has another boundary than the line: then
+// a place is given where they differ.
+func crossesItself(line []geom.Point, region [][]geom.Point) (geom.Point, bool) {
+	known := make(map[geom.Point]bool, len(line))
+	for _, p := range line {
+		known[p] = true
+	}
+	for _, ring := range region {
+		for _, p := range ring {
+			if !known[p] {
+				return p, true
+			}
+		}
+	}
+	if len(region) > 1 {
+		return region[1][0], true
+	}
+	return geom.Point{}, false
+}
+
+func middle(points []geom.Point) geom.Point {
+	box, _ := geom.BoxOf(points...)
+	return geom.Pt(box.Min.X+box.Width()/2, box.Min.Y+box.Height()/2)
+}
+
+// turned is the closed ring in the other direction from the same point.
+func turned(ring []geom.Point) []geom.Point {
+	out := make([]geom.Point, len(ring))
+	for i, p := range ring {
+		out[len(ring)-1-i] = p
+	}
+	return out
+}

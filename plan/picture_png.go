@@ -1,0 +1,108 @@
+package plan
+
+import (
+	"image"
+	"image/color"
+	"image/png"
+	"io"
+
+	"kerfgate/plan/geom"
+	"kerfgate/plan/paint"
+)
+
+// longestPicturePx bounds a PNG picture's longer side.
+const longestPicturePx = 1600
+
+var (
+	inkColour    = color.RGBA{0x1c, 0x1b, 0x19, 255}
+	groundColour = color.RGBA{0xff, 0xfd, 0xf6, 255}
+	stockColour  = color.RGBA{0xef, 0xe5, 0xcf, 255}
+	hotColour    = color.RGBA{0xb9, 0xa9, 0x85, 255}
+)
+
+// PicturePNG is Picture as pixels, for where no SVG can be shown: at most 1600 on the longer side,
+// with the same lines.
+func PicturePNG(w io.Writer, p *Plan) error {
+	sheet := geom.Box{Max: p.SheetSize}
+	c := newCanvas(sheet.Union(p.Extents))
+	b := newBoard(c)
+	b.fill(sheet, stockColour)
+	shown := c.fitting(p)
+	b.lines([]pictureLine{{points: corners(sheet), closed: true}}, c.unit, 0, 0, 1)
+	b.dropouts(p)
+	b.lines(c.ways(p), c.unit*8/10, 1, c.unit*24/10, 1)
+	b.lines(shown[Engrave], c.unit*7/10, 0, 0, 1)
+	b.lines(shown[Mark], c.unit*12/10, 4*c.unit, 2*c.unit, 1)
+	b.lines(shown[Draw], c.unit*9/10, 0, 0, 1)
+	b.lines(shown[Cut], c.unit*18/10, 0, 0, 1)
+	b.lines([]pictureLine{{points: []geom.Point{{}}}}, 6*c.unit, 0, 0, 1)
+	return png.Encode(w, b.img)
+}
+
+func corners(b geom.Box) []geom.Point {
+	return []geom.Point{b.Min, geom.Pt(b.Max.X, b.Min.Y), b.Max, geom.Pt(b.Min.X, b.Max.Y)}
+}
+
+// board is a canvas made of pixels.
+type board struct {
+	*canvas
+	img   *image.RGBA
+	scale float64 // pixels for a µm
+}
+
+func newBoard(c *canvas) *board {
+	w, h := max(1, c.frame.Width()), max(1, c.frame.Height())
+	b := &board{canvas: c, scale: longestPicturePx / float64(max(w, h))}
+	b.img = image.NewRGBA(image.Rect(0, 0, max(1, int(float64(w)*b.scale)), max(1, int(float64(h)*b.scale))))
+	b.fill(c.frame, groundColour)
+	return b
+}
+
+func (b *board) mask() *paint.Mask {
+	size := b.img.Bounds().Size()
+	return paint.NewMask(size.X, size.Y)
+}
+
+func (b *board) at(points []geom.Point) []paint.Vec {
+	out := make([]paint.Vec, len(points))
+	for i, p := range points {
+		out[i] = paint.Vec{X: float64(p.X-b.frame.Min.X) * b.scale, Y: float64(b.frame.Max.Y-p.Y) * b.scale}
+	}
+	return out
+}
+
+func (b *board) fill(box geom.Box, c color.RGBA) {
+	m := b.mask()
+	m.Area([][]paint.Vec{b.at(corners(box))}, nil)
+	m.On(b.img, c)
+}
+
+// lines draws lines of one width in µm; on and off are those of dashes, 0 for none.
+func (b *board) lines(lines []pictureLine, width, on, off int64, least float64) {
+	m := b.mask()
+	for _, l := range lines {
+		points := b.at(l.points)
+		if l.closed {
+			points = append(points, points[0])
+		}
+		wide := max(least, float64(width)*b.scale)
+		if off > 0 {
+			m.Dashes(points, wide, float64(on)*b.scale, float64(off)*b.scale)
+		} else {
+			m.Line(points, wide)
+		}
+	}
+	m.On(b.img, inkColour)
+}
+
+// dropouts hatches what falls out as waste.
+func (b *board) dropouts(p *Plan) {
+	var outlines [][]paint.Vec
+	for _, o := range b.hatched(p) {
+		outlines = append(outlines, b.at(o))
+	}
+	m := b.mask()
+	every := max(4, int(float64(b.unit)*1.8*b.scale*1.41))
+	m.Area(outlines, func(x, y int) bool { return (x+y)%every < max(1, every/4) })
+	m.On(b.img, inkColour)
+}
