@@ -37,9 +37,9 @@ func repeated(lines []contour.Line, offsets []geom.Point) []contour.Line {
 // arrange finds the offsets, and refuses an array that no plan could hold before any copy is made.
 func (m *maker) arrange(box geom.Box, points int) []geom.Point {
 	a := m.req.Choices.Array
-	if int64(points)*a.Count() > mostPoints {
+	if int64(points)*a.Count() > mostLinePoints {
 		m.refuse(Reason{What: "the plan has too many points", Next: "take fewer rows and columns", Field: "choices.array",
-			Limit: fmt.Sprint(mostPoints), Value: fmt.Sprint(int64(points) * a.Count())})
+			Limit: fmt.Sprint(mostLinePoints), Value: fmt.Sprint(int64(points) * a.Count())})
 		return nil
 	}
 	if a.Count() > 1 {

@@ -12,11 +12,13 @@ import (
 	"kerfgate/plan/material"
 )
 
-// Bounds of one plan: points after flattening, arrays, filling and passes; ends of the rows of a
-// filling.
+// Bounds of one plan: points of all strokes, passes included; points of lines, after flattening and
+// in all rows and columns, of which cutting takes up to 1.2 KiB each (measured with a million); ends
+// of the rows of a filling.
 const (
-	mostPoints    = 10_000_000
-	mostCrossings = 2_000_000
+	mostPoints     = 10_000_000
+	mostLinePoints = 1_500_000
+	mostCrossings  = 2_000_000
 )
 
 // Make plans one sheet. The plan's origin is the lower left corner of what the tool marks, so that
@@ -109,7 +111,7 @@ func (m *maker) clean(d *drawing.Drawing, g grouping) []contour.Line {
 	if m.req.Profile.SmallestStepUM <= 0 {
 		return nil // refused already
 	}
-	lines, err := flatten(d, g, tolerance(m.req.Profile.SmallestStepUM), mostPoints)
+	lines, err := flatten(d, g, tolerance(m.req.Profile.SmallestStepUM), mostLinePoints)
 	if err != nil {
 		m.refuse(Reason{What: err.Error(), Next: "simplify the drawing", Field: "drawing"})
 		return nil

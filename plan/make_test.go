@@ -458,6 +458,7 @@ func TestArray(t *testing.T) {
 		{plan.Array{Columns: 2}, "choices.array.gap"},
 		{plan.Array{Columns: 201, GapUM: 5_000}, "choices.array.columns"},
 		{plan.Array{Rows: -1}, "choices.array.rows"},
+		{plan.Array{Columns: 200, Rows: 200, GapUM: 100}, "choices.array"}, // more points than a plan takes
 	} {
 		req.Choices.Array = tc.array
 		_, err := plan.Make(req)

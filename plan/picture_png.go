@@ -17,7 +17,6 @@ var (
 	inkColour    = color.RGBA{0x1c, 0x1b, 0x19, 255}
 	groundColour = color.RGBA{0xff, 0xfd, 0xf6, 255}
 	stockColour  = color.RGBA{0xef, 0xe5, 0xcf, 255}
-	hotColour    = color.RGBA{0xb9, 0xa9, 0x85, 255}
 )
 
 // PicturePNG is Picture as pixels, for where no SVG can be shown: at most 1600 on the longer side,

@@ -19,7 +19,7 @@ func (m *maker) read() *drawing.Drawing {
 	}
 	var d *drawing.Drawing
 	var err error
-	limits, choices := drawing.Limits{Points: mostPoints}, m.req.Choices
+	limits, choices := drawing.Limits{Points: mostLinePoints}, m.req.Choices
 	switch format {
 	case SVG:
 		d, err = svg.Read(m.req.Drawing, limits)

@@ -15,21 +15,16 @@ import (
 // mostProfile is the largest profile in bytes.
 const mostProfile = 1 << 20
 
-// readProfile reads a profile strictly, or takes the demo machine of that bay.
+// readProfile reads a profile strictly, or takes the demo machine of that bay; a name with a dot or a
+// slash in it is a file's.
 func readProfile(name string) (machine.Profile, error) {
-	var examples []string
-	for _, m := range demo.Machines() {
-		bay := strings.ReplaceAll(strings.ToLower(m.Bay), " ", "-")
-		if bay == name {
-			return m.Profile, nil
-		}
-		examples = append(examples, bay)
+	if !strings.ContainsAny(name, `./\`) {
+		return example(name)
 	}
 	var p machine.Profile
 	f, err := os.Open(name)
 	if err != nil {
-		return p, &UsageError{What: fmt.Sprintf("the profile cannot be read: %v", err),
-			Next: "name a JSON file that exists, or an example: " + strings.Join(examples, ", ")}
+		return p, &UsageError{What: fmt.Sprintf("the profile cannot be read: %v", err), Next: "name a JSON file that exists and that you may read"}
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, mostProfile+1))
@@ -45,6 +40,19 @@ func readProfile(name string) (machine.Profile, error) {
 		return p, &UsageError{What: name + " goes on after its first JSON value", Next: "leave one profile in it"}
 	}
 	return p, nil
+}
+
+func example(name string) (machine.Profile, error) {
+	var examples []string
+	for _, m := range demo.Machines() {
+		bay := strings.ReplaceAll(strings.ToLower(m.Bay), " ", "-")
+		if bay == name {
+			return m.Profile, nil
+		}
+		examples = append(examples, bay)
+	}
+	return machine.Profile{}, &UsageError{What: fmt.Sprintf("there is no example %.60q for --profile", name),
+		Next: "name a profile as a JSON file (its name has a dot in it), or one of: " + strings.Join(examples, ", ")}
 }
 
 // toolOf finds the named tool, or the first beam, or the first tool of a machine that has none.

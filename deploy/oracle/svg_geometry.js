@@ -86,7 +86,9 @@ function (widthMM, heightMM, ...elements) {
       }
     }
     m = placed(e, b, m);
-    const n = Number(root.getAttribute("data-steps")) || 96;
+    // A test that needs points at most so many px apart says so on the root.
+    const step = Number(root.getAttribute("data-step"));
+    const n = step > 0 ? Math.max(96, Math.ceil(length * Math.hypot(m.a, m.b) / step)) : 96;
     const points = [];
     for (let i = 0; i <= n; i++) {
       const at = e.getPointAtLength(length * i / n);

@@ -56,10 +56,11 @@ func (o *Outline) Arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
 	if !sweep {
 		turn = -1
 	}
-	spans := arcSpans(a, b, turn, large)
-	for i, s := range spans {
+	var spans [MostArcSegments]span
+	n := arcSpans(&spans, a, b, turn, large)
+	for i, s := range spans[:n] {
 		end := place(s.b)
-		if i == len(spans)-1 {
+		if i == n-1 {
 			end = to
 		}
 		c1, c2 := s.controls(turn)
@@ -70,33 +71,36 @@ func (o *Outline) Arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
 // span is a part of the unit circle of at most 22.5°, from a to b.
 type span struct{ a, b Vec }
 
-// arcSpans divides the way from a to b on the unit circle; turn is +1 for growing angles.
-func arcSpans(a, b Vec, turn float64, large bool) []span {
-	var spans []span
+// arcSpans divides the way from a to b on the unit circle; turn is +1 for growing angles. It gives
+// the number of spans.
+func arcSpans(spans *[MostArcSegments]span, a, b Vec, turn float64, large bool) (n int) {
 	const tiny = 1e-9
 	for quarters := 0; quarters < 4; quarters++ {
 		x, d := float64(turn*cross(a, b)), dot(a, b)
 		if d > 0 && math.Abs(x) < tiny && (quarters > 0 || !large) {
 			if quarters == 0 {
-				spans = append(spans, span{a, b})
+				spans[0] = span{a, b}
+				n = 1
 			}
-			return spans
+			return n
 		}
 		if x >= 0 && d >= 0 && (quarters > 0 || !large) {
-			return append(spans, quarterSpans(a, b)...)
+			quarter := quarterSpans(a, b)
+			return n + copy(spans[n:], quarter[:])
 		}
 		next := Vec{-float64(turn * a.Y), float64(turn * a.X)}
-		spans = append(spans, quarterSpans(a, next)...)
+		quarter := quarterSpans(a, next)
+		n += copy(spans[n:], quarter[:])
 		a = next
 	}
-	return spans
+	return n
 }
 
 // quarterSpans halves an angle of at most 90° twice.
-func quarterSpans(a, b Vec) []span {
+func quarterSpans(a, b Vec) [4]span {
 	m := between(a, b)
 	l, r := between(a, m), between(m, b)
-	return []span{{a, l}, {l, m}, {m, r}, {r, b}}
+	return [4]span{{a, l}, {l, m}, {m, r}, {r, b}}
 }
 
 func between(a, b Vec) Vec {

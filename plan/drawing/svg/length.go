@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"kerfgate/plan/drawing"
@@ -53,6 +54,19 @@ func unitPx(unit string) (times, over float64, ok bool) {
 	return 0, 0, false
 }
 
+// Units that have a length only with a font or in a window (CSS Values and Units 4, §6.1); those of
+// the window also with s, l or d before them.
+var (
+	fontUnits   = []string{"ex", "ch", "cap", "ic", "lh", "rex", "rch", "rcap", "ric", "rlh"}
+	windowUnits = []string{"vw", "vh", "vi", "vb", "vmin", "vmax"}
+)
+
+func knownUnit(unit string) bool {
+	_, _, absolute := unitPx(unit)
+	return absolute || unit == "%" || unit == "em" || unit == "rem" ||
+		slices.Contains(fontUnits, unit) || slices.Contains(windowUnits, strings.TrimLeft(unit, "sld"))
+}
+
 // readLength gives a length in user units of the current viewport.
 func (r *reader) readLength(text string, of base, f font) (float64, error) {
 	v, unit, err := splitUnit(text)
@@ -100,14 +114,12 @@ func (r *reader) relativeLength(text string, v float64, unit string, of base, f 
 			return 0, fmt.Errorf("%.40q is %w: its font size is not read", text, errDepends)
 		}
 		return v * size, nil
-	case "ex", "ch", "cap", "ic", "lh", "rex", "rch", "rcap", "ric", "rlh":
+	}
+	if slices.Contains(fontUnits, unit) {
 		return 0, fmt.Errorf("%.40q is %w: the unit %s depends on the viewer's fonts; use mm, cm, in, pt, pc, Q or px", text, errDepends, unit)
 	}
-	if len(unit) >= 2 && len(unit) <= 5 && strings.HasPrefix(strings.TrimLeft(unit, "sld"), "v") {
-		switch strings.TrimLeft(unit, "sld") {
-		case "vw", "vh", "vi", "vb", "vmin", "vmax":
-			return 0, fmt.Errorf("%.40q is %w: the unit %s depends on the viewer's window; use mm, cm, in, pt, pc, Q or px", text, errDepends, unit)
-		}
+	if slices.Contains(windowUnits, strings.TrimLeft(unit, "sld")) {
+		return 0, fmt.Errorf("%.40q is %w: the unit %s depends on the viewer's window; use mm, cm, in, pt, pc, Q or px", text, errDepends, unit)
 	}
 	return 0, fmt.Errorf("the length %.40q is %w", text, errFaulty)
 }

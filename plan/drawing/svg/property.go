@@ -56,7 +56,10 @@ func validLength(name, value string, inline bool) bool {
 	if err != nil {
 		return !errors.Is(dependent(value, err), errFaulty)
 	}
-	return unit != "" || v == 0 || inline || name != "width" && name != "height"
+	if unit != "" {
+		return knownUnit(unit)
+	}
+	return v == 0 || inline || name != "width" && name != "height"
 }
 
 func validTransform(value string) bool {

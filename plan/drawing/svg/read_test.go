@@ -199,15 +199,15 @@ func TestNothingIsDroppedSilently(t *testing.T) {
 		`<rect width="1" height="1" transform="spin(3)"/>`:                          "spin",
 		`<g transform="rotate(1 2)"/>`:                                              "2 numbers",
 		`<rect width="1" height="44mmx"/>`:                                          "44mmx",
-		`<rect width="1" height="1" style="width:160"/>`:                            "width: 160",
-		`<rect width="1" height="1" transform="scale(0)"/>`:                         "flattens",
-		`<rect width="1" height="1" systemLanguage="en"/>`:                          "language",
-		`<rect width="1" height="1" style="fill:var(--c)"/>`:                        "variable",
-		`<path d="M0 0h1" stroke="red" stroke-width="0"/>`:                          "no width",
-		`<image width="1" height="1" href="photo.png"/>`:                            "photo.png",
-		`<image width="1" height="1" href="data:image/webp;base64,AAAA"/>`:          "image/webp",
-		`<use href="#g"/><linearGradient id="g"/>`:                                  "linearGradient",
-		`<svg preserveAspectRatio="huh" viewBox="0 0 1 1"/>`:                        "preserveAspectRatio",
+		`<rect width="1" height="1" style="width:160huh"/>`:                         "width: 160huh", `<svg width="1" height="1" style="width:5px"/>`: "nested svg",
+		`<rect width="1" height="1" transform="scale(0)"/>`:                "flattens",
+		`<rect width="1" height="1" systemLanguage="en"/>`:                 "language",
+		`<rect width="1" height="1" style="fill:var(--c)"/>`:               "variable",
+		`<path d="M0 0h1" stroke="red" stroke-width="0"/>`:                 "no width",
+		`<image width="1" height="1" href="photo.png"/>`:                   "photo.png",
+		`<image width="1" height="1" href="data:image/webp;base64,AAAA"/>`: "image/webp",
+		`<use href="#g"/><linearGradient id="g"/>`:                         "linearGradient",
+		`<svg preserveAspectRatio="huh" viewBox="0 0 1 1"/>`:               "preserveAspectRatio",
 	} {
 		if d := read(t, inMM(body)); !noticed(d, want) {
 			t.Errorf("%s: no notice about %q in %v", body, want, d.Notices)
@@ -260,6 +260,7 @@ func TestRefusals(t *testing.T) {
 		{"calculation", inMM(`<rect width="1" height="1" style="width:calc(1px + 2px)"/>`), "calculations"},
 		{"transform in space", inMM(`<rect width="1" height="1" style="transform:rotateX(5deg)"/>`), "in space"},
 		{"rotation in space", inMM(`<rect width="1" height="1" style="rotate:x 5deg"/>`), "in space"},
+		{"box around text", inMM(`<g style="transform-box:fill-box;rotate:5deg"><text>Kale</text></g>`), "box of a text"},
 		{"way along a path", inMM(`<rect width="1" height="1" style="offset-path:path('M0 0h1')"/>`), "offset-path"},
 		{"box of the stroke", inMM(`<rect width="1" height="1" style="transform-box:stroke-box;rotate:5deg"/>`), "stroke"},
 		{"skew by 90°", inMM(`<g transform="skewX(90)"/>`), "infinite"},
@@ -304,11 +305,21 @@ func TestPlainDoctype(t *testing.T) {
 	read(t, `<!DOCTYPE svg PUBLIC "-//W3C//DTD SVG 1.1//EN" "http://www.w3.org/Graphics/SVG/1.1/DTD/svg11.dtd"><svg/>`)
 }
 
-func FuzzRead(f *testing.F) {
-	f.Add([]byte(inMM(`<path d="M0 0a25 25-30 0150-25zc1 2 3 4 5 6" style="stroke:red"/>`)))
-	f.Add([]byte(inMM(`<style>.a{stroke:red}</style><symbol id="s" viewBox="0 0 1 1"><rect rx="1" width="5%" height="3"/></symbol><use href="#s"/>`)))
+// FuzzSVG: whatever the bytes, a drawing within the limits or a refusal that says what to do next.
+func FuzzSVG(f *testing.F) {
+	for _, body := range []string{
+		`<path d="M0 0a25 25-30 0150-25zc1 2 3 4 5 6" style="stroke:red"/>`,
+		`<style>.a{stroke:red}g > b.c ~ *[x^="y"]:first-child{x:5px}@media screen{#i{d:path("M0 0h1")}}</style><symbol id="s" viewBox="0 0 1 1"><rect rx="1" width="5%" height="3"/></symbol><use href="#s"/>`,
+		`<g style="transform-box:fill-box;rotate:5deg;scale:2 3;translate:1px 2px;transform:matrix(1,2,3,4,5,6) skew(1deg,2deg);transform-origin:left 3px"><path d="M0 0Q1 2 3 4T5 6S1 2 3 4"/></g>`,
+		`<svg x="1" viewBox="0 0 2 3" preserveAspectRatio="xMinYMax slice"><image width="2" preserveAspectRatio="none" href="data:image/png;base64,iVBORw0KGgo="/></svg><switch><g systemLanguage="en"/></switch>`,
+		`<ellipse rx="1em" ry="2%"/><polygon points="1,2 3-4.5e1"/><line x2="3mm" stroke="hsl(1turn 2% 3%)"/><circle r="1" fill="url(#a) rgb(1%,2%,3%)"/>`,
+	} {
+		f.Add([]byte(inMM(body)))
+	}
+	f.Add([]byte(`<!DOCTYPE svg [<!ENTITY a "b">]><svg width="5mm" id="&a;"/>`))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		d, err := Read(data, drawing.Limits{Bytes: 1 << 16, Points: 10_000, Expansion: 1_000})
+		limits := drawing.Limits{Bytes: 1 << 16, Points: 10_000, Expansion: 1_000, Pixels: 10_000}
+		d, err := Read(data, limits)
 		if err != nil {
 			var refusal *drawing.Refusal
 			if !errors.As(err, &refusal) || refusal.Next == "" {
@@ -316,15 +327,45 @@ func FuzzRead(f *testing.F) {
 			}
 			return
 		}
+		if !finite(d.WidthMM, d.HeightMM) || len(d.Notices) > mostNotices+1 {
+			t.Fatalf("page %g × %g, %d notices", d.WidthMM, d.HeightMM, len(d.Notices))
+		}
+		count := 0
 		for _, s := range d.Shapes {
 			for _, p := range s.Paths {
+				count += 1 + len(p.Segments)
+				check(t, p.Start)
+				for _, q := range p.Segments {
+					check(t, q.To)
+					check(t, q.C1)
+					check(t, q.C2)
+				}
 				points, _ := p.Flatten(0.1, 10_000)
 				for _, v := range points {
-					if !finite(v.X, v.Y) || math.Abs(v.X) > 4*drawing.MaxExtentMM || math.Abs(v.Y) > 4*drawing.MaxExtentMM {
-						t.Fatalf("point %v", v)
-					}
+					check(t, v)
 				}
 			}
 		}
+		pixels := 0
+		for _, p := range d.Pictures {
+			pixels += p.Width * p.Height
+			if len(p.Grey) != p.Width*p.Height {
+				t.Fatalf("%d of %d × %d pixels", len(p.Grey), p.Width, p.Height)
+			}
+			for _, c := range pictureCorners(p) {
+				check(t, c)
+			}
+		}
+		if count > limits.Points || pixels > limits.Pixels {
+			t.Fatalf("%d points, %d pixels", count, pixels)
+		}
 	})
+}
+
+func check(t *testing.T, v drawing.Vec) {
+	t.Helper()
+	const most = 1.001 * drawing.MaxExtentMM
+	if !finite(v.X, v.Y) || math.Abs(v.X) > most || math.Abs(v.Y) > most {
+		t.Fatalf("point %v", v)
+	}
 }

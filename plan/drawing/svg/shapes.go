@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strings"
 
 	"kerfgate/plan/drawing"
 )
@@ -52,10 +51,8 @@ func (r *reader) nameLook(n *element, s state, shape drawing.Shape) {
 	if shape.Stroke != string(noPaint) && s.style.flat {
 		r.notice(n, "delete it if it is not meant", "a line of no width is taken as a line")
 	}
-	for _, name := range []string{"stroke", "fill"} {
-		if strings.HasPrefix(r.cascade(n).get(name), "url(") {
-			r.notice(n, "nothing to do: only the outline counts", "a gradient or pattern is taken as a plain colour")
-		}
+	if s.style.stroke == serverPaint || s.style.fill == serverPaint {
+		r.notice(n, "nothing to do: only the outline counts", "a gradient or pattern is taken as a plain colour")
 	}
 }
 

@@ -15,12 +15,13 @@ type style struct {
 	colour  string // of currentColor
 }
 
-// paint is "none", "currentcolor" or a colour as #rrggbb.
+// paint is "none", "currentcolor", "url" for a gradient or pattern, or a colour as #rrggbb.
 type paint string
 
 const (
 	noPaint      paint = "none"
 	currentPaint paint = "currentcolor"
+	serverPaint  paint = "url"
 )
 
 // initialStyle is what SVG starts from: filled black, no line.
@@ -31,8 +32,11 @@ func initialStyle() style {
 // resolved is the paint as it is seen: currentColor is the colour of the element that is painted,
 // not of the one that says currentColor (CSS Color 4, §9.2).
 func (s style) resolved(p paint) string {
-	if p == currentPaint {
+	switch p {
+	case currentPaint:
 		return s.colour
+	case serverPaint:
+		return "#000000" // that there is paint is what matters here
 	}
 	return string(p)
 }
@@ -82,7 +86,7 @@ func (s style) readPaint(r *reader, own *declared, name string, inherited, initi
 	if strings.HasPrefix(v, "url(") {
 		server, fallback, _ := strings.Cut(v[len("url("):], ")")
 		if r.paints(strings.Trim(server, " \t\r\n\"'")) {
-			return "#000000" // that there is paint is what matters here
+			return serverPaint
 		}
 		if v = strings.TrimSpace(fallback); v == "" {
 			return noPaint

@@ -189,7 +189,11 @@ func (r *reader) nested(n *element, s state, user *element) error {
 	place := [4]float64{2: parent.w, 3: parent.h} // x, y, width, height
 	for i, name := range []string{"x", "y", "width", "height"} {
 		of := geometry[name]
-		v, written, err := r.lengthOrAuto(n, s, name, of, place[i])
+		if _, styled := r.cascade(n).sheet[name]; styled {
+			// Browsers take the attributes alone, though SVG 2 §7.4 has properties too.
+			r.notice(n, "write "+name+" as an attribute", "the style property %s of a nested %s is not applied, as in browsers", name, n.name)
+		}
+		v, written, err := r.lengthOfAttribute(n, s, name, of, place[i])
 		if err != nil {
 			return err
 		}

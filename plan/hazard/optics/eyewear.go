@@ -78,11 +78,12 @@ func RB(b Beam) (Mark, error) {
 }
 
 func mark(letters string, density, less float64, most int) (Mark, error) {
-	n := max(1, int(math.Ceil(math.Log10(density)-less-1e-9)))
-	if n > most {
-		return Mark{}, fmt.Errorf("%w: %.3g W/m² would need %s%d", ErrMarkRange, density, letters, n)
+	// Compared before it becomes an integer, which a density without end has none of.
+	n := max(1, math.Ceil(math.Log10(density)-less-1e-9))
+	if !(n <= float64(most)) {
+		return Mark{}, fmt.Errorf("%w: %.3g W/m² would need %s%.0f", ErrMarkRange, density, letters, n)
 	}
-	return Mark{letters, n, density}, nil
+	return Mark{letters, int(n), density}, nil
 }
 
 // Line is one wavelength range of a pair's printed marking.

@@ -1,6 +1,7 @@
 package optics
 
 import (
+	"errors"
 	"math"
 	"strings"
 	"testing"
@@ -128,4 +129,16 @@ func TestMonotonic(t *testing.T) {
 			t.Fatalf("%g W: %s, %g W: %s; %v", w1, m1, w2, m2, err1)
 		}
 	})
+}
+
+// A diameter so small that its area is no number any more must not come out as the lowest mark.
+func TestMarkOfNoArea(t *testing.T) {
+	t.Parallel()
+	for _, mm := range []float64{1e-3, 1e-100, 1e-152, 5e-324} {
+		for name, f := range map[string]func(Beam) (Mark, error){"LB": LB, "RB": RB} {
+			if m, err := f(vis(532, 100, mm, 1, WidthE)); !errors.Is(err, ErrMarkRange) {
+				t.Errorf("%s of %g mm: %v, %v", name, mm, m, err)
+			}
+		}
+	}
 }

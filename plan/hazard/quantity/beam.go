@@ -2,6 +2,7 @@ package quantity
 
 import (
 	"fmt"
+	"math"
 
 	"kerfgate/plan/hazard/optics"
 )
@@ -71,7 +72,10 @@ func warned(v values, f found, err error) (found, error) {
 // distance is the shape of the three distances.
 func distance(v values, d optics.Distance, err error) (found, error) {
 	f := found{value: d.Metres, also: limitParts(d.Limit)}
-	if err == nil && d.Metres == 0 {
+	switch {
+	case math.IsInf(d.Metres, 1):
+		f.text = "without end"
+	case err == nil && d.Metres == 0:
 		f.notes = []string{"the limit is nowhere passed for this exposure"}
 	}
 	return warned(v, f, err)

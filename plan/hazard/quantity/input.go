@@ -107,11 +107,8 @@ func said(raw any) string {
 const digits = 3
 
 // shown rounds to three digits, to the given side; what misses a digit only in its last bits is that
-// digit. Infinite values come from distances of beams that do not spread.
+// digit.
 func shown(v float64, side Rounding) string {
-	if math.IsInf(v, 1) {
-		return "without end"
-	}
 	if v == 0 {
 		return "0"
 	}

@@ -5,6 +5,7 @@
 package quantity
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -63,6 +64,19 @@ type found struct {
 	text  string         // for what is no number, or is said otherwise, such as LB5
 	also  map[string]any // further numbers, units in the names
 	notes []string
+}
+
+// errNoNumber is for inputs so far from anything measured that arithmetic ends on them.
+var errNoNumber = errors.New("the inputs are too large or too small for a number to come out")
+
+// said says whether all of it can be told: finite, or put in words.
+func (f found) said() bool {
+	for _, v := range f.also {
+		if n, ok := v.(float64); ok && !finite(n) {
+			return false
+		}
+	}
+	return f.text != "" || finite(f.value)
 }
 
 // Result is one computed quantity, unrounded.
@@ -133,6 +147,9 @@ func Compute(name string, inputs map[string]any) (Result, error) {
 	f, err := q.compute(taken)
 	if err != nil {
 		return Result{}, refusal(err)
+	}
+	if !f.said() {
+		return Result{}, refusal(errNoNumber)
 	}
 	r := Result{Quantity: q.Name, Unit: q.Unit, Also: f.also, Inputs: taken, Formula: q.Formula, Source: q.Source, Edition: q.Edition,
 		Notes: f.notes, Caution: Caution}

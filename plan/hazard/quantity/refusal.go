@@ -22,6 +22,7 @@ var nexts = []struct {
 	{hazard.ErrAirUnknown, "measure the volume and the flow; a recirculating filter gives no outside air"},
 	{hazard.ErrMixing, "enter 10 where nobody knows it"},
 	{hazard.ErrPurgeLong, "mend or strengthen the extraction, or ask the person in charge"},
+	{errNoNumber, "check the inputs' units: they stand in the names"},
 	{hazard.ErrQuantity, "enter what was measured: above zero"},
 }
 
