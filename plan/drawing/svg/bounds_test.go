@@ -15,6 +15,9 @@ func TestHostilePathsTakeLittleMemory(t *testing.T) {
 	if testing.Short() {
 		t.Skip("SKIPPED: takes a gigabyte")
 	}
+	if raceDetector {
+		t.Skip("SKIPPED: the race detector takes memory of its own; make test runs this without it")
+	}
 	for _, tc := range []struct {
 		name, d string
 		points  int

@@ -1,0 +1,5 @@
+//go:build race
+
+package svg
+
+const raceDetector = true
