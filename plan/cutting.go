@@ -156,30 +156,28 @@ type began struct {
 }
 
 // begin gives a closed cut its run-in, tabs and overlap. It begins at its first point unless a run-in
-// leads elsewhere.
+// leads elsewhere; the beam is on along the run-in, which lies in waste.
 func (m *maker) begin(ring []geom.Point, frees bool, waste *kerf.Sheet) (began, error) {
 	c := m.req.Choices
-	lead := int64(0)
-	var from []geom.Point
+	in := kerf.RunIn{From: ring[0], Contour: ring} // none
 	if c.RunInUM > 0 && waste != nil {
-		in, err := waste.RunIn(ring, c.RunInUM)
+		found, err := waste.RunIn(ring, c.RunInUM)
 		switch {
 		case errors.Is(err, kerf.ErrNoWaste):
 			m.noWaste++
 		case err != nil:
 			return began{}, err
 		default:
-			ring, from, lead = in.Contour, []geom.Point{in.From}, geom.Length([]geom.Point{in.From, in.Contour[0]})
+			in = found
 			if in.LengthUM < c.RunInUM {
 				m.shortRunIn++
 			}
 		}
 	}
-	length := geom.Length(ring)
 	var off []geom.Span
 	if rule, ok := c.Tabs.rule(m.req.Profile.SmallestStepUM); ok && frees {
 		var err error
-		off, err = kerf.Tabs(ring, rule)
+		off, err = kerf.Tabs(in.Contour, rule)
 		switch {
 		case errors.Is(err, kerf.ErrNoStraight):
 			m.noTabs++
@@ -187,35 +185,14 @@ func (m *maker) begin(ring []geom.Point, frees bool, waste *kerf.Sheet) (began, 
 			return began{}, err
 		}
 	}
-	b := began{points: append(from, ring...)}
-	over := min(c.OverlapUM, length/4)
-	if over > 0 {
-		b.points = appendWay(b.points, ring, over)
+	points, on, err := in.Stroke(off, min(c.OverlapUM, geom.Length(in.Contour)/4), 0)
+	if err != nil || len(off) == 0 {
+		return began{points: points}, err
 	}
-	if len(off) == 0 {
-		return b, nil
+	if on[0].From == in.LengthUM {
+		on[0].From = 0
 	}
-	at := int64(0)
-	for _, gap := range off {
-		b.on = append(b.on, geom.Span{From: at, To: lead + gap.From})
-		at = lead + gap.To
-	}
-	b.on = append(b.on, geom.Span{From: at, To: geom.Length(b.points)})
-	return b, nil
-}
-
-// appendWay appends the way along a ring from its first point for d µm.
-func appendWay(to, ring []geom.Point, d int64) []geom.Point {
-	left := float64(d)
-	for i := 1; i < len(ring); i++ {
-		step := geom.Distance(ring[i-1], ring[i])
-		if step >= left {
-			return appendPoint(to, between(ring[i-1], ring[i], left))
-		}
-		to = appendPoint(to, ring[i])
-		left -= step
-	}
-	return to
+	return began{points, on}, nil
 }
 
 // rule is how tabs are placed; ok is false where none are wanted.

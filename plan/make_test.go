@@ -434,6 +434,35 @@ func TestRunInAndOverlap(t *testing.T) {
 	}
 }
 
+// TestOverlapLeavesTabs: where the overlap comes by a holding tab for the second time, the tab still
+// stands.
+func TestOverlapLeavesTabs(t *testing.T) {
+	t.Parallel()
+	req := request(inMM(`<rect width="60" height="40"/>`))
+	req.Settings[0].Passes = 1
+	req.Choices = plan.Choices{NoKerf: true, OverlapUM: 10_000, Tabs: plan.Tabs{Count: 20, WidthUM: 1_000}}
+	s := mustMake(t, req).Strokes[0]
+	const around = 200_000
+	standing := make([]bool, around) // by µm around the outline
+	for i := 1; i < len(s.On); i++ {
+		for at := s.On[i-1].To; at < min(s.On[i].From, around); at++ {
+			standing[at] = true
+		}
+	}
+	again := 0
+	for _, on := range s.On {
+		for at := max(on.From, around); at < on.To; at++ {
+			if standing[at-around] {
+				t.Fatalf("the tab at %d µm is burned at %d µm: %v", at-around, at, s.On)
+			}
+			again++
+		}
+	}
+	if again == 0 || !standing[s.On[0].To] || s.On[0].To >= 10_000 {
+		t.Errorf("no tab lies within the overlap: %v", s.On)
+	}
+}
+
 // TestArray: rows and columns make more pieces of one plan, and what no plan or sheet can hold is
 // refused before any copy is made.
 func TestArray(t *testing.T) {

@@ -10,7 +10,8 @@ import (
 // Stroke gives the way of a cut that is run into, and the parts of it with the tool on: from the
 // run-in's end once around the contour and overlapUM past its start, so that the contour closes, but
 // for the holding tabs, which are spans along r.Contour. Then the carriage goes on along the contour
-// for beyondUM more with the tool off, so that it need not brake before the tool is off.
+// for beyondUM more with the tool off, so that it need not brake before the tool is off. A RunIn whose
+// From is where its contour begins is none: the way begins there.
 //
 // The spans say where the tool must be on; the motion commands it earlier by its delays.
 func (r RunIn) Stroke(tabs []geom.Span, overlapUM, beyondUM int64) (points []geom.Point, on []geom.Span, err error) {
@@ -18,7 +19,9 @@ func (r RunIn) Stroke(tabs []geom.Span, overlapUM, beyondUM int64) (points []geo
 	if overlapUM < 0 || beyondUM < 0 || overlapUM+beyondUM > around {
 		return nil, nil, fmt.Errorf("an overlap of %d µm and %d µm beyond go more than once around a contour of %d µm", overlapUM, beyondUM, around)
 	}
-	points = append(points, r.From)
+	if r.From != r.Contour[0] {
+		points = append(points, r.From)
+	}
 	points = append(points, r.Contour...)
 	points = append(points, beginning(r.Contour, overlapUM+beyondUM)...)
 	from, to := r.LengthUM, r.LengthUM+around+overlapUM
