@@ -67,7 +67,7 @@ func (m *maker) ordered(all []task, parents []int) []task {
 		t := all[v.Item]
 		switch {
 		case t.closed:
-			t.points = rotated(t.points, v.Entry*steps[v.Item])
+			t.points = geom.Rotated(t.points, v.Entry*steps[v.Item])
 		case v.Entry == 1:
 			t = t.backwards()
 		}

@@ -2,7 +2,6 @@ package plan
 
 import (
 	"fmt"
-	"math"
 
 	"kerfgate/plan/contour"
 	"kerfgate/plan/drawing"
@@ -74,7 +73,7 @@ func flatten(d *drawing.Drawing, g grouping, toleranceUM int64, most int) ([]con
 			left -= len(corners)
 			l := contour.Line{Group: g.shapes[i], Closed: path.Closed, Points: make([]geom.Point, 0, len(corners))}
 			for _, c := range corners {
-				l.Points = appendPoint(l.Points, geom.Pt(micrometres(c.X), micrometres(-c.Y)))
+				l.Points = appendPoint(l.Points, geom.Pt(geom.Micrometres(c.X), geom.Micrometres(-c.Y)))
 			}
 			if len(l.Points) < 2 {
 				continue
@@ -85,10 +84,4 @@ func flatten(d *drawing.Drawing, g grouping, toleranceUM int64, most int) ([]con
 		}
 	}
 	return lines, nil
-}
-
-// micrometres rounds mm to the grid. The small bias keeps values that are meant to lie exactly
-// between two grid points, and miss it in the last bit, on one side.
-func micrometres(mm float64) int64 {
-	return int64(math.Floor(float64(mm*1000) + 0.5 + 1e-6))
 }

@@ -83,14 +83,3 @@ func mirrored(on []geom.Span, length int64) []geom.Span {
 	}
 	return out
 }
-
-// rotated is the closed polyline started, and ended, at its i-th point.
-func rotated(points []geom.Point, i int) []geom.Point {
-	if i == 0 {
-		return points
-	}
-	n := len(points) - 1
-	out := make([]geom.Point, 0, n+1)
-	out = append(out, points[i:n]...)
-	return append(out, points[:i+1]...)
-}

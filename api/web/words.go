@@ -68,9 +68,6 @@ func Clock(t, now time.Time) string {
 	return t.Format("Mon 2 Jan 15:04")
 }
 
-// Tenths writes tenths as a decimal: 52 is "5.2".
-func Tenths(n int64) string { return fmt.Sprintf("%d.%d", n/10, n%10) }
-
 // Count writes a number and its noun: "1 bar", "3 bars".
 func Count(n int, one, many string) string {
 	if n == 1 {

@@ -280,11 +280,11 @@ func lengthWithin(runs []run, r run, total float64) float64 {
 func fingerprint(l Line) [sha256.Size]byte {
 	points := l.Points
 	if l.Closed {
-		points = rotated(points, leastPoint(points))
+		points = geom.Rotated(points, leastPoint(points))
 	}
 	back := slices.Clone(points)
 	slices.Reverse(back)
-	if slices.CompareFunc(back, points, comparePoints) < 0 {
+	if slices.CompareFunc(back, points, geom.Compare) < 0 {
 		points = back
 	}
 	raw := make([]byte, 0, 16*len(points)+1)
@@ -298,23 +298,12 @@ func fingerprint(l Line) [sha256.Size]byte {
 	return sha256.Sum256(raw)
 }
 
-func comparePoints(a, b geom.Point) int {
-	return cmp.Or(cmp.Compare(a.X, b.X), cmp.Compare(a.Y, b.Y))
-}
-
 func leastPoint(points []geom.Point) int {
 	least := 0
 	for i, p := range points {
-		if comparePoints(p, points[least]) < 0 {
+		if geom.Compare(p, points[least]) < 0 {
 			least = i
 		}
 	}
 	return least
-}
-
-// rotated is the closed polyline started, and ended, at its i-th point.
-func rotated(points []geom.Point, i int) []geom.Point {
-	out := make([]geom.Point, 0, len(points))
-	out = append(out, points[i:len(points)-1]...)
-	return append(out, points[:i+1]...)
 }

@@ -108,7 +108,7 @@ func (f *faces) place() {
 	for e := range f.edges {
 		c := f.componentOf[e]
 		for _, p := range f.edges[e].points {
-			if comparePoints(p, leftmost[c]) < 0 {
+			if geom.Compare(p, leftmost[c]) < 0 {
 				leftmost[c] = p
 			}
 		}
@@ -122,7 +122,7 @@ func (f *faces) place() {
 		return
 	}
 	slices.SortFunc(order, func(a, b int) int {
-		return cmp.Or(comparePoints(leftmost[a], leftmost[b]), cmp.Compare(a, b))
+		return cmp.Or(geom.Compare(leftmost[a], leftmost[b]), cmp.Compare(a, b))
 	})
 	search := f.index.Search()
 	for _, c := range order {

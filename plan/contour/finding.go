@@ -22,7 +22,7 @@ func (f findings) sorted() []Finding {
 			continue
 		}
 		slices.SortFunc(places, func(a, b Place) int {
-			return cmp.Or(cmp.Compare(a.UM, b.UM), comparePoints(a.At, b.At), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Other, b.Other))
+			return cmp.Or(cmp.Compare(a.UM, b.UM), geom.Compare(a.At, b.At), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Other, b.Other))
 		})
 		out = append(out, Finding{Kind: k, Count: len(places), Places: slices.Clone(places[:min(len(places), MostPlaces)])})
 	}

@@ -67,7 +67,7 @@ func meetings(lines []worked, tolerance int64) [][]int32 {
 		return cmp.Or(cmp.Compare(la.Group, lb.Group), cmp.Compare(la.Op, lb.Op))
 	}
 	slices.SortFunc(ends, func(a, b int32) int {
-		return cmp.Or(sameKind(a, b), comparePoints(endPoint(lines, a), endPoint(lines, b)), cmp.Compare(a, b))
+		return cmp.Or(sameKind(a, b), geom.Compare(endPoint(lines, a), endPoint(lines, b)), cmp.Compare(a, b))
 	})
 	var nodes []node
 	for _, e := range ends {

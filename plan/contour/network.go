@@ -208,7 +208,7 @@ func (n *network) divide(lines []Line, meetings stops) {
 func (n *network) parts(whole edge, closed bool, points []geom.Point, places map[geom.Point]bool) []edge {
 	if closed {
 		i := slices.IndexFunc(points, func(p geom.Point) bool { return places[p] })
-		points = rotated(points, i%(len(points)-1))
+		points = geom.Rotated(points, i%(len(points)-1))
 	}
 	var out []edge
 	from := 0
@@ -263,7 +263,7 @@ func (n *network) around() (leaving [][]int, at []int) {
 		all[h] = h
 	}
 	slices.SortFunc(all, func(a, b int) int {
-		return cmp.Or(comparePoints(n.start(a), n.start(b)), cmp.Compare(a, b))
+		return cmp.Or(geom.Compare(n.start(a), n.start(b)), cmp.Compare(a, b))
 	})
 	at = make([]int, len(all))
 	for i := 0; i < len(all); {

@@ -53,7 +53,7 @@ type stops []stop
 
 func (s stops) sort() {
 	slices.SortFunc(s, func(a, b stop) int {
-		return cmp.Or(cmp.Compare(a.line, b.line), cmp.Compare(a.segment, b.segment), comparePoints(a.at, b.at))
+		return cmp.Or(cmp.Compare(a.line, b.line), cmp.Compare(a.segment, b.segment), geom.Compare(a.at, b.at))
 	})
 }
 
@@ -118,7 +118,7 @@ func withStops(points []geom.Point, stops []stop) []geom.Point {
 		}
 		from := points[a.segment]
 		da, db := a.at.Sub(from), b.at.Sub(from)
-		return cmp.Or(cmp.Compare(da.X*da.X+da.Y*da.Y, db.X*db.X+db.Y*db.Y), comparePoints(a.at, b.at))
+		return cmp.Or(cmp.Compare(da.X*da.X+da.Y*da.Y, db.X*db.X+db.Y*db.Y), geom.Compare(a.at, b.at))
 	})
 	out := make([]geom.Point, 0, len(points)+len(stops))
 	add := func(p geom.Point) {

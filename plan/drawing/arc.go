@@ -26,7 +26,7 @@ func (o *Outline) Arc(rx, ry, rotateDeg float64, large, sweep bool, to Vec) {
 		Y: (float64(cos*half.Y) - float64(sin*half.X)) / ry,
 	}
 	chord2 := dot(p, p)
-	if !finite(chord2) || chord2 == 0 {
+	if !Finite(chord2) || chord2 == 0 {
 		o.Line(to)
 		return
 	}

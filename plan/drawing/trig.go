@@ -49,7 +49,8 @@ func lerp(a, b Vec, t float64) Vec {
 func dot(a, b Vec) float64   { return float64(a.X*b.X) + float64(a.Y*b.Y) }
 func cross(a, b Vec) float64 { return float64(a.X*b.Y) - float64(a.Y*b.X) }
 
-func finite(values ...float64) bool {
+// Finite says whether all values are numbers and none is infinite.
+func Finite(values ...float64) bool {
 	for _, v := range values {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return false

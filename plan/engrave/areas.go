@@ -91,18 +91,10 @@ func cross(outlines [][]geom.Point, pitch int64, limits Limits) (first int64, cr
 				}
 				y2 := 2*(first+k*pitch) + 1
 				rise := 2 * (b.Y - a.Y)
-				x := a.X + floorDiv((y2-2*a.Y)*(b.X-a.X)+rise/2, rise)
+				x := a.X + geom.FloorDiv((y2-2*a.Y)*(b.X-a.X)+rise/2, rise)
 				crossings[k] = append(crossings[k], x)
 			}
 		}
 	}
 	return first, crossings, nil
-}
-
-func floorDiv(a, b int64) int64 {
-	q := a / b
-	if a%b < 0 {
-		q--
-	}
-	return q
 }

@@ -97,13 +97,7 @@ func corner(pic drawing.Picture, i, j int) (p geom.Point, ok bool) {
 	if !(math.Abs(x) <= drawing.MaxExtentMM && math.Abs(y) <= drawing.MaxExtentMM) {
 		return geom.Point{}, false
 	}
-	return geom.Pt(micrometres(x), micrometres(-y)), true
-}
-
-// micrometres rounds mm to the grid. The small bias keeps values that are meant to lie exactly
-// between two grid points, and miss it in the last bit, on one side.
-func micrometres(mm float64) int64 {
-	return int64(math.Floor(float64(mm*1000) + 0.5 + 1e-6))
+	return geom.Pt(geom.Micrometres(x), geom.Micrometres(-y)), true
 }
 
 // lay maps samples into the picture, which spans a (along its rows) and b (down) from its corner at:

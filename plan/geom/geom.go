@@ -1,6 +1,8 @@
 // Package geom holds the plane geometry that a plan is made of, in whole micrometres.
 package geom
 
+import "math"
+
 // Point is a position in whole micrometres; x grows to the right, y away from the operator.
 type Point struct {
 	_ struct{} `cbor:",toarray"`
@@ -14,6 +16,12 @@ const MostCoordinateUM = 1_000_000_000
 
 // Pt is the point (x, y) in micrometres.
 func Pt(x, y int64) Point { return Point{X: x, Y: y} }
+
+// Micrometres rounds mm to the grid. The small bias keeps values that are meant to lie exactly between
+// two grid points, and miss it in the last bit, on one side.
+func Micrometres(mm float64) int64 {
+	return int64(math.Floor(float64(mm*1000) + 0.5 + 1e-6))
+}
 
 // Add is p + q.
 func (p Point) Add(q Point) Point { return Pt(p.X+q.X, p.Y+q.Y) }

@@ -25,8 +25,8 @@ func newCells(box Box, totalLength float64, segments int) cells {
 	return cells{origin: box.Min, size: max(leastCell, mean/2, max(box.Width(), box.Height())>>16+1)}
 }
 
-func (c cells) column(x int64) int64 { return floorDiv(x-c.origin.X, c.size) }
-func (c cells) row(y int64) int64    { return floorDiv(y-c.origin.Y, c.size) }
+func (c cells) column(x int64) int64 { return FloorDiv(x-c.origin.X, c.size) }
+func (c cells) row(y int64) int64    { return FloorDiv(y-c.origin.Y, c.size) }
 
 func (c cells) key(column, row int64) uint32 { return uint32(column<<16 | row) }
 
@@ -42,7 +42,7 @@ func (c cells) pass(a, b Point, visit func(cell uint32)) {
 	dx, dy := b.X-a.X, b.Y-a.Y
 	at := func(x int64) int64 { // y at x, rounded down
 		x = min(max(x, a.X), b.X)
-		return a.Y + floorDiv((x-a.X)*dy, dx)
+		return a.Y + FloorDiv((x-a.X)*dy, dx)
 	}
 	for k, last := c.column(a.X), c.column(b.X); k <= last; k++ {
 		low, high := min(a.Y, b.Y), max(a.Y, b.Y)
@@ -65,7 +65,8 @@ func nextCell(sorted []inCell) (items, rest []inCell) {
 	return sorted[:n], sorted[n:]
 }
 
-func floorDiv(a, b int64) int64 {
+// FloorDiv is a/b rounded down, b not 0.
+func FloorDiv(a, b int64) int64 {
 	q := a / b
 	if a%b != 0 && (a < 0) != (b < 0) {
 		q--

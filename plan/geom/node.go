@@ -38,7 +38,8 @@ type piece struct {
 	turns turns
 }
 
-func comparePoints(p, q Point) int {
+// Compare orders points by x, then by y.
+func Compare(p, q Point) int {
 	if p.X != q.X {
 		return cmp.Compare(p.X, q.X)
 	}
@@ -82,7 +83,7 @@ func newNetwork(sets ...[][]Point) (network, error) {
 			break
 		}
 	}
-	slices.SortFunc(hot, comparePoints)
+	slices.SortFunc(hot, Compare)
 	hot = slices.Compact(hot)
 	return assemble(hot, pieces, hotOn(c, passing, pieces, hot)), nil
 }
@@ -95,7 +96,7 @@ func piecesOf(sets [][][]Point) []piece {
 				a, b := ring[i], ring[(i+1)%len(ring)]
 				p := piece{a: a, b: b}
 				p.turns[s] = 1
-				switch order := comparePoints(a, b); {
+				switch order := Compare(a, b); {
 				case order == 0:
 					continue
 				case order > 0:
@@ -249,7 +250,7 @@ func passes(a, b, m Point) bool {
 // assemble leads every piece through its stops and merges what then lies on each other.
 func assemble(hot []Point, pieces []piece, stops []stop) network {
 	index := func(p Point) int32 {
-		i, _ := slices.BinarySearchFunc(hot, p, comparePoints)
+		i, _ := slices.BinarySearchFunc(hot, p, Compare)
 		return int32(i)
 	}
 	edges := make([]netEdge, 0, len(pieces)+len(stops))

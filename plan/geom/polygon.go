@@ -208,3 +208,15 @@ func Divide(points []Point, n int) [][]Point {
 	}
 	return parts
 }
+
+// Rotated is the closed polyline started, and ended, at its i-th point. It shares memory with points
+// where nothing is to be turned.
+func Rotated(points []Point, i int) []Point {
+	if i == 0 {
+		return points
+	}
+	n := len(points) - 1
+	out := make([]Point, 0, n+1)
+	out = append(out, points[i:n]...)
+	return append(out, points[:i+1]...)
+}

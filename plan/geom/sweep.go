@@ -108,7 +108,7 @@ func (n network) region(inside func(turns) bool) [][]Point {
 			seen[w] = 0
 		}
 	}
-	slices.SortFunc(rings, func(a, b []Point) int { return slices.CompareFunc(a, b, comparePoints) })
+	slices.SortFunc(rings, func(a, b []Point) int { return slices.CompareFunc(a, b, Compare) })
 	return rings
 }
 

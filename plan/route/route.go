@@ -39,7 +39,7 @@ type Options struct {
 	// must be 0 for no way at all and never fall when one of them grows. See Time.
 	Cost func(dx, dy int64) int64
 
-	Steps int    // kicks after the local search; see Steps for a number that pays
+	Steps int    // kicks after the local search; two an item gain most of what kicks can gain (BenchmarkGaps)
 	Seed  uint64 // of the kicks
 
 	// Two visits in turn whose items begin or end less than SpreadUM apart heat the same spot. They
@@ -47,10 +47,6 @@ type Options struct {
 	SpreadPermille int64
 	SpreadUM       int64
 }
-
-// Steps is a number of kicks for n items that gains most of what kicks can gain and takes about two
-// tenths of a second a thousand items, one second or two at most (BenchmarkGaps, BenchmarkGrowth).
-func Steps(n int) int { return min(2*n, 10_000) }
 
 // Order is the running order of all items. parents[i] is the item that holds item i, and −1 for
 // none; nil means that nothing holds anything. A holder must not be of a lower class than what it

@@ -41,7 +41,7 @@ func (r *reader) boundingBox(n *element, s state) (box, error) {
 	if len(r.drawing.Shapes)+len(r.drawing.Pictures) == 0 {
 		return box{}, nil
 	}
-	if !finite(least.X, least.Y, most.X, most.Y) {
+	if !drawing.Finite(least.X, least.Y, most.X, most.Y) {
 		return box{}, refused(n, "the bounding box", fmt.Errorf("it is %w", errInfinite))
 	}
 	return box{least.X, least.Y, most.X - least.X, most.Y - least.Y}, nil

@@ -78,7 +78,7 @@ func (r *reader) readLength(text string, of base, f font) (float64, error) {
 	} else if v, err = r.relativeLength(text, v, unit, of, f); err != nil {
 		return 0, err
 	}
-	if !finite(v) {
+	if !drawing.Finite(v) {
 		return 0, fmt.Errorf("%.40q is %w", text, errInfinite)
 	}
 	return v, nil

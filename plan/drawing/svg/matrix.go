@@ -33,13 +33,13 @@ func (m matrix) apply(p drawing.Vec) drawing.Vec {
 // inverse is the map back; ok is false where an axis is flattened to nothing.
 func (m matrix) inverse() (inv matrix, ok bool) {
 	det := float64(m.a*m.d) - float64(m.b*m.c)
-	if det == 0 || !finite(det) {
+	if det == 0 || !drawing.Finite(det) {
 		return matrix{}, false
 	}
 	inv = matrix{a: m.d / det, b: -m.b / det, c: -m.c / det, d: m.a / det}
 	inv.e = -float64(inv.a*m.e) - float64(inv.c*m.f)
 	inv.f = -float64(inv.b*m.e) - float64(inv.d*m.f)
-	return inv, finite(inv.a, inv.b, inv.c, inv.d, inv.e, inv.f)
+	return inv, drawing.Finite(inv.a, inv.b, inv.c, inv.d, inv.e, inv.f)
 }
 
 func translation(x, y float64) matrix { return matrix{a: 1, d: 1, e: x, f: y} }

@@ -124,15 +124,6 @@ func readAngle(text string) (float64, error) {
 	return 0, fmt.Errorf("the angle %.40q is %w", text, errFaulty)
 }
 
-func finite(values ...float64) bool {
-	for _, v := range values {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return false
-		}
-	}
-	return true
-}
-
 // splitList divides a list at white space and commas.
 func splitList(text string) []string {
 	return strings.FieldsFunc(text, func(c rune) bool { return strings.ContainsRune(" \t\r\n\f,", c) })

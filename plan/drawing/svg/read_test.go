@@ -327,7 +327,7 @@ func FuzzSVG(f *testing.F) {
 			}
 			return
 		}
-		if !finite(d.WidthMM, d.HeightMM) || len(d.Notices) > mostNotices+1 {
+		if !drawing.Finite(d.WidthMM, d.HeightMM) || len(d.Notices) > mostNotices+1 {
 			t.Fatalf("page %g × %g, %d notices", d.WidthMM, d.HeightMM, len(d.Notices))
 		}
 		count := 0
@@ -365,7 +365,7 @@ func FuzzSVG(f *testing.F) {
 func check(t *testing.T, v drawing.Vec) {
 	t.Helper()
 	const most = 1.001 * drawing.MaxExtentMM
-	if !finite(v.X, v.Y) || math.Abs(v.X) > most || math.Abs(v.Y) > most {
+	if !drawing.Finite(v.X, v.Y) || math.Abs(v.X) > most || math.Abs(v.Y) > most {
 		t.Fatalf("point %v", v)
 	}
 }

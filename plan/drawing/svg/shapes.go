@@ -66,7 +66,7 @@ func (r *reader) place(n *element, path *drawing.Path, to matrix) error {
 	at := func(p drawing.Vec) drawing.Vec {
 		q := to.apply(p)
 		switch {
-		case !finite(q.X, q.Y):
+		case !drawing.Finite(q.X, q.Y):
 			err = &drawing.Refusal{What: "a coordinate is infinite or not a number",
 				Next: "correct this element and save the drawing again", Place: n.place()}
 		case r.measuring == 0 && (math.Abs(q.X) > drawing.MaxExtentMM || math.Abs(q.Y) > drawing.MaxExtentMM):

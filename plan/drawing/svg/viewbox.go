@@ -163,7 +163,7 @@ func (r *reader) readRoot(root *element) error {
 	if boxed {
 		m = r.fit(root, vx, vy, vw, vh, w, h)
 	}
-	if !finite(w, h, m.a, m.d, m.e, m.f) {
+	if !drawing.Finite(w, h, m.a, m.d, m.e, m.f) {
 		return &drawing.Refusal{What: "the drawing's size is infinite", Next: "correct the page size and save again", Place: root.place()}
 	}
 	r.drawing.WidthMM, r.drawing.HeightMM = float64(w*mmPerPx), float64(h*mmPerPx)

@@ -146,15 +146,6 @@ func aperture(seconds float64, far bool) float64 {
 	return 3.5
 }
 
-// ApertureMM is the diameter in mm of the limiting aperture for the eye. Errors as of MPE.
-func ApertureMM(nm, seconds float64) (float64, error) {
-	far, err := checkExposure(nm, seconds)
-	if err != nil {
-		return 0, err
-	}
-	return aperture(seconds, far), nil
-}
-
 // PowerThrough is the power in watts through the limiting aperture at which the limit is reached.
 func (l Limit) PowerThrough() float64 { return l.WM2 * area(l.ApertureMM/1000) }
 
