@@ -24,24 +24,46 @@ type Expirer interface {
 // worker judges a permit's age by its own clock.
 const sweepEvery = 5 * time.Second
 
+// tidyEvery is how often what nobody waits for is deleted: finding it means looking at all that is old.
+const tidyEvery = time.Hour
+
 // Sweep does what the passing of time asks for until ctx ends. Any number of servers may sweep.
 func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
+	tasks := []struct {
+		what  string
+		every time.Duration // 0: at each sweep
+		do    func(context.Context) (int, error)
+		last  time.Time // when nothing was left to do
+	}{
+		{what: "checklists", do: store.ExpireChecklists},
+		{what: "permits", do: store.ExpirePermits},
+		{what: "heads", do: store.KeepHead},
+		{what: "idempotency keys", every: tidyEvery, do: store.ForgetKeys},
+		{what: "plans", every: tidyEvery, do: store.ForgetPlans},
+	}
 	tick := time.NewTicker(sweepEvery)
 	defer tick.Stop()
 	for {
+		var now time.Time
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-tick.C:
+		case now = <-tick.C:
 		}
-		for name, expire := range map[string]func(context.Context) (int, error){
-			"checklists": store.ExpireChecklists, "permits": store.ExpirePermits, "idempotency keys": store.ForgetKeys,
-			"heads": store.KeepHead, "plans": store.ForgetPlans,
-		} {
-			if n, err := expire(ctx); err != nil && ctx.Err() == nil {
-				log.Error("sweep", "what", name, "error", err)
-			} else if n > 0 {
-				log.Info("swept", "what", name, "count", n)
+		for i := range tasks {
+			t := &tasks[i]
+			if now.Sub(t.last) < t.every {
+				continue
+			}
+			n, err := t.do(ctx)
+			switch {
+			case err != nil && ctx.Err() == nil:
+				log.Error("sweep", "what", t.what, "error", err)
+			case n > 0:
+				log.Info("swept", "what", t.what, "count", n)
+			}
+			if err == nil && n == 0 { // else there may be more
+				t.last = now
 			}
 		}
 	}

@@ -57,6 +57,7 @@ type core struct {
 	epoch     [16]byte
 	hasEpoch  bool
 	head      []byte // newest signed head kept
+	headSize  int64  // its size, 0 for none
 	doubt     bool   // the server could not prove that its logbook follows from it
 	heard     bool   // this process has the server's state, the newest lockout statement with it
 	locked    bool
@@ -139,7 +140,7 @@ func newCore(r rules, process [16]byte, book journal.Book) *core {
 		voided: map[canon.Digest]bool{}, reported: map[canon.Digest]bool{},
 		burntRuns: map[uuid.UUID]bool{}, burntPermits: map[canon.Digest]bool{},
 		prepared: map[uuid.UUID]*preparation{},
-		epoch:    book.Server, hasEpoch: book.HasServer, head: book.Head,
+		epoch:    book.Server, hasEpoch: book.HasServer, head: book.Head, headSize: sizeOf(book.Head),
 		locked: book.Lockout.Locked, lockIndex: book.Lockout.Index,
 	}
 	for id, p := range book.Prepared {

@@ -8,13 +8,13 @@ import (
 	"kerfgate/worker/journal"
 )
 
-// headAsked is the size of the newest head that is kept here, 0 for none: the server is to prove
-// that its logbook follows from it.
-func headAsked(kept []byte) int64 {
-	if h, err := logbook.PeekHead(kept); err == nil {
-		return h.Size
+// sizeOf is the size of a signed head, 0 for none.
+func sizeOf(signed []byte) int64 {
+	h, err := logbook.PeekHead(signed)
+	if err != nil {
+		return 0
 	}
-	return 0
+	return h.Size
 }
 
 // heedHead makes the worker a witness of the logbook: it keeps the newest signed head, and where the
@@ -34,7 +34,7 @@ func (c *core) heedHead(s broker.State) {
 		}
 		return
 	}
-	if s.HeadFrom != headAsked(kept) {
+	if s.HeadFrom != c.headSize {
 		return // the answer to a question asked before a newer head was kept
 	}
 	newer, err := logbook.OpenHead(s.Head, c.logKeys)
@@ -59,6 +59,6 @@ func (c *core) heedHead(s broker.State) {
 
 func (c *core) keepHead(signed []byte) {
 	c.doubt = false
-	c.head = signed
+	c.head, c.headSize = signed, sizeOf(signed)
 	c.write("", []journal.Fact{{Kind: journal.Head, Data: signed}})
 }

@@ -29,7 +29,7 @@ type view struct {
 }
 
 func (c *core) view() *view {
-	v := &view{stage: c.stage, profile: c.profile, purgeS: c.purgeLeft(), headFrom: headAsked(c.head)}
+	v := &view{stage: c.stage, profile: c.profile, purgeS: c.purgeLeft(), headFrom: c.headSize}
 	switch {
 	case c.broken:
 		v.problem = phraseOutOfUse
