@@ -30,6 +30,7 @@ import (
 	"kerfgate/db/logbook"
 	"kerfgate/db/migration"
 	"kerfgate/deploy/backup"
+	"kerfgate/deploy/given"
 	"kerfgate/deploy/hazardfile"
 	"kerfgate/deploy/keyring"
 	"kerfgate/deploy/planfile"
@@ -429,7 +430,7 @@ func (h *hazardsCommand) Run() error {
 // calledWrongly is an error of the command line of plan and hazards, which have an exit status for it.
 type calledWrongly struct{ error }
 
-func (calledWrongly) ExitCode() int { return planfile.ExitUsage }
+func (calledWrongly) ExitCode() int { return given.ExitUsage }
 
 type logbookCommand struct {
 	Check checkCommand `cmd:"" help:"Check an exported logbook offline. Exit status: 0 good, 1 cannot read, 2 log broken, 3 signature, 4 rule broken."`

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 
+	"kerfgate/deploy/given"
 	"kerfgate/plan/hazard/quantity"
 )
 
@@ -68,7 +69,7 @@ func runCases(in io.Reader, out io.Writer) error {
 	}
 	switch {
 	case all == 0:
-		return &UsageError{What: "there is no case", Next: "give one JSON object a line"}
+		return &given.UsageError{What: "there is no case", Next: "give one JSON object a line"}
 	case no > 0:
 		return &RefusedError{Refused: no, Of: all}
 	}

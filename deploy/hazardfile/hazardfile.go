@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 
+	"kerfgate/deploy/given"
 	"kerfgate/plan/hazard/quantity"
 )
 
@@ -34,21 +35,6 @@ type Measures struct {
 	Composition    string  // of the material, for the purge
 }
 
-// Exit codes of the command.
-const (
-	ExitUsage   = 2
-	ExitRefused = 3
-)
-
-// UsageError says what is wrong with how the command was called, and what to do.
-type UsageError struct{ What, Next string }
-
-// Error gives both, the hint on a line of its own.
-func (e *UsageError) Error() string { return e.What + "\n  next: " + e.Next }
-
-// ExitCode is ExitUsage.
-func (e *UsageError) ExitCode() int { return ExitUsage }
-
 // RefusedError says that some quantities have no number; which and why was printed.
 type RefusedError struct{ Refused, Of int }
 
@@ -57,31 +43,31 @@ func (e *RefusedError) Error() string {
 	return fmt.Sprintf("%d of %d quantities have no number; the output says why", e.Refused, e.Of)
 }
 
-// ExitCode is ExitRefused.
-func (e *RefusedError) ExitCode() int { return ExitRefused }
+// ExitCode is given.ExitRefused.
+func (e *RefusedError) ExitCode() int { return given.ExitRefused }
 
-// Run prints the sheet or the results of the cases. Errors: *UsageError, *RefusedError, or of reading
+// Run prints the sheet or the results of the cases. Errors: *given.UsageError, *RefusedError, or of reading
 // and writing.
 func Run(cfg Config) error {
 	switch {
 	case cfg.Cases != "" && cfg.Profile != "":
-		return &UsageError{What: "--cases and --profile exclude each other", Next: "call the command once for each"}
+		return &given.UsageError{What: "--cases and --profile exclude each other", Next: "call the command once for each"}
 	case cfg.Cases == "-":
 		return runCases(cfg.In, cfg.Print)
 	case cfg.Cases != "":
 		f, err := os.Open(cfg.Cases)
 		if err != nil {
-			return &UsageError{What: fmt.Sprintf("the cases cannot be read: %v", err), Next: "name a file that exists and that you may read, or - for standard input"}
+			return &given.UsageError{What: fmt.Sprintf("the cases cannot be read: %v", err), Next: "name a file that exists and that you may read, or - for standard input"}
 		}
 		defer f.Close()
 		if info, err := f.Stat(); err == nil && info.IsDir() {
-			return &UsageError{What: cfg.Cases + " is a folder", Next: "name a file of cases"}
+			return &given.UsageError{What: cfg.Cases + " is a folder", Next: "name a file of cases"}
 		}
 		return runCases(f, cfg.Print)
 	case cfg.Profile != "":
 		return runSheet(cfg)
 	}
-	return &UsageError{What: "nothing to compute", Next: "give --profile, or --cases; kerfgate hazards --help lists the quantities"}
+	return &given.UsageError{What: "nothing to compute", Next: "give --profile, or --cases; kerfgate hazards --help lists the quantities"}
 }
 
 // Help lists every quantity with its inputs.

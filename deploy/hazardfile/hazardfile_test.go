@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"kerfgate/deploy/demo"
+	"kerfgate/deploy/given"
 	"kerfgate/plan/hazard/quantity"
 )
 
@@ -203,7 +204,7 @@ func TestUsage(t *testing.T) {
 		"no such tool":    {Profile: "bay-2", Tool: "saw"},
 	} {
 		out, err := checked(t, cfg)
-		var wrong *UsageError
+		var wrong *given.UsageError
 		if !errors.As(err, &wrong) || wrong.ExitCode() != 2 || wrong.What == "" || wrong.Next == "" || out != "" {
 			t.Errorf("%s: %v, printed %q", name, err, out)
 		}
@@ -308,7 +309,7 @@ func FuzzCases(f *testing.F) {
 		var out bytes.Buffer
 		err := Run(Config{Cases: "-", In: strings.NewReader(text), Print: &out})
 		var refusal *RefusedError
-		var usage *UsageError
+		var usage *given.UsageError
 		if err != nil && !errors.As(err, &refusal) && !errors.As(err, &usage) {
 			t.Fatal(err)
 		}

@@ -1,6 +1,7 @@
 package hazardfile
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -90,8 +91,8 @@ func (s *sheet) beam(tool machine.Tool, more Measures) {
 	b := hazard.BeamOf(tool)
 	nm := need{"wavelength_nm", b.WavelengthNM, "wavelength_nm of the tool"}
 	power := need{"power_w", b.MaxPowerW, "power_mw of the tool"}
-	diameter := need{"diameter_mm", given(more.BeamMM, b.DiameterMM), "beam_um of the tool, or --beam-mm"}
-	divergence := need{"divergence_mrad", given(more.DivergenceMrad, b.DivergenceMrad), "divergence_urad of the tool, or --divergence-mrad"}
+	diameter := need{"diameter_mm", cmp.Or(more.BeamMM, b.DiameterMM), "beam_um of the tool, or --beam-mm"}
+	divergence := need{"divergence_mrad", cmp.Or(more.DivergenceMrad, b.DivergenceMrad), "divergence_urad of the tool, or --divergence-mrad"}
 	focal := need{"focal_mm", more.FocalMM, "--focal-mm"}
 	atLens := need{"at_lens_mm", more.AtLensMM, "--at-lens-mm"}
 	look, day := need{"seconds", 10, ""}, need{"seconds", 30_000, ""}
@@ -121,7 +122,7 @@ func (s *sheet) air(p machine.Profile, more Measures) {
 	flow := need{"flow_m3_per_h", float64(p.Air.MeasuredFlowM3PerH), "measured_flow_m3_per_h of the profile's air"}
 	if p.Enclosure.Kind == machine.EnclosureLidded {
 		litres := need{"volume_l", float64(p.Enclosure.VolumeL), "volume_l of the profile's enclosure"}
-		mixing := need{"mixing", given(float64(p.Air.MixingFactor), hazard.DefaultMixing), ""}
+		mixing := need{"mixing", cmp.Or(float64(p.Air.MixingFactor), hazard.DefaultMixing), ""}
 		s.addWith("purge before the lid opens", "purge", map[string]any{"composition": more.Composition}, litres, flow, mixing)
 		s.add("air changes of the enclosure", "air_changes", flow, need{"volume_m3", litres.value / 1000, litres.where})
 	} else {
@@ -132,14 +133,6 @@ func (s *sheet) air(p machine.Profile, more Measures) {
 	fresh := need{"flow_m3_per_h", more.FreshM3PerH, "--fresh-air-m3-per-h"}
 	s.add("clearing the room after smoke", "clearing_time", room, fresh)
 	s.add("air changes of the room", "air_changes", room, fresh)
-}
-
-// given is what was measured anew, else what the profile has.
-func given(anew, profile float64) float64 {
-	if anew != 0 {
-		return anew
-	}
-	return profile
 }
 
 func (s *sheet) add(title, name string, needs ...need) { s.addWith(title, name, nil, needs...) }

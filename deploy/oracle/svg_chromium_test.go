@@ -7,7 +7,6 @@ import (
 	"html"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -18,6 +17,8 @@ import (
 	"github.com/chromedp/cdproto/dom"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"kerfgate/deploy/browsertest"
 )
 
 //go:embed svg_geometry.js
@@ -28,26 +29,8 @@ type chromium struct{ ctx context.Context }
 
 func openChromium(t *testing.T) chromium {
 	t.Helper()
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser"} {
-		if found, err := exec.LookPath(name); err == nil {
-			path = found
-			break
-		}
-	}
-	if path == "" {
-		t.Fatal("no Chromium on this machine: make install-test installs it")
-	}
 	// Nothing that a file names is fetched: no host is known.
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
-		chromedp.Flag("disable-gpu", true), chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND"), chromedp.Flag("lang", "en-US"))
-	alloc, stop := chromedp.NewExecAllocator(context.Background(), options...)
-	ctx, closeTab := chromedp.NewContext(alloc)
-	t.Cleanup(func() { closeTab(); stop() })
-	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1000, 800)); err != nil {
-		t.Fatalf("start %s: %v", path, err)
-	}
-	return chromium{ctx}
+	return chromium{browsertest.Open(t, 1000, 800, chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND"), chromedp.Flag("lang", "en-US"))}
 }
 
 // seen is what the browser says about a file that it has drawn. Lengths are CSS px, 96 to the inch.

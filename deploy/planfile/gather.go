@@ -1,12 +1,10 @@
 package planfile
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
-	"strings"
 
 	"kerfgate/deploy/demo"
+	"kerfgate/deploy/given"
 	"kerfgate/plan"
 	"kerfgate/plan/machine"
 	"kerfgate/plan/material"
@@ -28,21 +26,19 @@ func (g *gathered) assume(format string, args ...any) {
 // Examples names what --machine, --material and --stock take instead of a file.
 func Examples() (machines, materials, stock []string) {
 	for _, m := range demo.Machines() {
-		machines = append(machines, exampleName(m.Bay))
+		machines = append(machines, given.ExampleName(m.Bay))
 	}
 	for _, lot := range demo.Shelf() {
-		materials = append(materials, exampleName(lot.Material.Name))
-		stock = append(stock, exampleName(lot.Stock.Lot))
+		materials = append(materials, given.ExampleName(lot.Material.Name))
+		stock = append(stock, given.ExampleName(lot.Stock.Lot))
 	}
 	return machines, materials, stock
 }
 
-func exampleName(words string) string { return strings.ReplaceAll(strings.ToLower(words), " ", "-") }
-
 // gather reads everything that a plan depends on and fills in what was not said.
 func gather(cfg Config) (gathered, error) {
 	var g gathered
-	drawing, err := readBounded(cfg.File, "drawing", mostDrawing)
+	drawing, err := given.Bounded(cfg.File, "drawing", mostDrawing)
 	if err != nil {
 		return g, err
 	}
@@ -77,7 +73,7 @@ func gather(cfg Config) (gathered, error) {
 // machine reads the profile; example is the demo's machine if it was named.
 func (g *gathered) machine(cfg Config) (example *demo.Machine, err error) {
 	for _, m := range demo.Machines() {
-		if exampleName(m.Bay) == cfg.Machine {
+		if given.ExampleName(m.Bay) == cfg.Machine {
 			g.request.Profile = m.Profile
 			return &m, nil
 		}
@@ -89,9 +85,8 @@ func (g *gathered) machine(cfg Config) (example *demo.Machine, err error) {
 func (g *gathered) named(name, flag, what string, into any) error {
 	machines, materials, stock := Examples()
 	examples := map[string][]string{"machine": machines, "material": materials, "stock": stock}[flag]
-	if !strings.ContainsAny(name, `./\`) {
-		return &UsageError{What: fmt.Sprintf("there is no example %.60q for --%s", name, flag),
-			Next: fmt.Sprintf("name %s as a JSON file (its name has a dot in it), or one of: %s", what, strings.Join(examples, ", "))}
+	if given.IsExample(name) {
+		return given.NoExample(name, flag, what, examples)
 	}
 	return readJSON(name, flag, into)
 }
@@ -99,7 +94,7 @@ func (g *gathered) named(name, flag, what string, into any) error {
 func (g *gathered) tool(name string) (machine.Tool, error) {
 	tools := g.request.Profile.Tools
 	if len(tools) == 0 {
-		return machine.Tool{}, &UsageError{What: "the profile has no tools", Next: "add at least one under \"tools\""}
+		return machine.Tool{}, &given.UsageError{What: "the profile has no tools", Next: "add at least one under \"tools\""}
 	}
 	if name == "" {
 		name = tools[0].Name
@@ -115,7 +110,7 @@ func (g *gathered) tool(name string) (machine.Tool, error) {
 // material reads the material; lot is the demo's if it was named.
 func (g *gathered) material(name string) (*demo.Lot, error) {
 	for _, lot := range demo.Shelf() {
-		if exampleName(lot.Material.Name) == name {
+		if given.ExampleName(lot.Material.Name) == name {
 			g.request.Material = lot.Material
 			return &lot, nil
 		}
@@ -139,7 +134,7 @@ func (g *gathered) stock(name string, of *demo.Lot) error {
 		return nil
 	}
 	for _, lot := range demo.Shelf() {
-		if exampleName(lot.Stock.Lot) == name {
+		if given.ExampleName(lot.Stock.Lot) == name {
 			g.request.Stock = lot.Stock
 			return nil
 		}
@@ -189,19 +184,7 @@ func (g *gathered) operations(file string, tool machine.Tool) error {
 	return nil
 }
 
-// readJSON reads one value strictly: a field that is not known is an error, not a surprise later.
-func readJSON(path, what string, into any) error {
-	data, err := readBounded(path, what+" file", mostSetUp)
-	if err != nil {
-		return err
-	}
-	dec := json.NewDecoder(bytes.NewReader(data))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(into); err != nil {
-		return &UsageError{What: fmt.Sprintf("%s is not what --%s takes: %v", path, what, err), Next: "correct it; kerfgate plan --help shows an example of each file"}
-	}
-	if dec.More() {
-		return &UsageError{What: fmt.Sprintf("%s goes on after its first JSON value", path), Next: "leave one value in it"}
-	}
-	return nil
+// readJSON reads one value that a flag was given.
+func readJSON(path, flag string, into any) error {
+	return given.JSON(path, flag, "kerfgate plan --help shows an example of each file", into)
 }

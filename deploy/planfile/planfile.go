@@ -7,9 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 
+	"kerfgate/deploy/given"
 	"kerfgate/plan"
 	"kerfgate/plan/canon"
 )
@@ -29,21 +29,6 @@ type Config struct {
 	JSON       bool   // print the numbers as JSON, not as text
 	Print      io.Writer
 }
-
-// Exit codes of the command.
-const (
-	ExitUsage   = 2
-	ExitRefused = 3
-)
-
-// UsageError says what is wrong with how the command was called, and what to do.
-type UsageError struct{ What, Next string }
-
-// Error gives both, the hint on a line of its own.
-func (e *UsageError) Error() string { return e.What + "\n  next: " + e.Next }
-
-// ExitCode is ExitUsage.
-func (e *UsageError) ExitCode() int { return ExitUsage }
 
 // RefusedError holds the reasons why there is no plan.
 type RefusedError struct {
@@ -67,8 +52,8 @@ func (e *RefusedError) Error() string {
 	return text
 }
 
-// ExitCode is ExitRefused.
-func (e *RefusedError) ExitCode() int { return ExitRefused }
+// ExitCode is given.ExitRefused.
+func (e *RefusedError) ExitCode() int { return given.ExitRefused }
 
 // made is a plan with what it was made from.
 type made struct {
@@ -80,7 +65,7 @@ type made struct {
 	assumed []string
 }
 
-// Run plans the file. Errors: *UsageError, *RefusedError, or of reading and writing.
+// Run plans the file. Errors: *given.UsageError, *RefusedError, or of reading and writing.
 func Run(cfg Config) error {
 	in, err := gather(cfg)
 	if err != nil {
@@ -107,27 +92,4 @@ func Run(cfg Config) error {
 		return m.printJSON(cfg.Print)
 	}
 	return m.print(cfg.Print, cfg.Out, files)
-}
-
-// bounds of what is read besides the drawing.
-const mostSetUp = 1 << 20
-
-// readBounded reads a file of at most limit bytes.
-func readBounded(path, what string, limit int64) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, &UsageError{What: fmt.Sprintf("the %s cannot be read: %v", what, err), Next: "name a file that exists and that you may read"}
-	}
-	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return nil, &UsageError{What: fmt.Sprintf("the %s %s is a folder", what, path), Next: "name a file"}
-	}
-	data, err := io.ReadAll(io.LimitReader(f, limit+1))
-	if err != nil {
-		return nil, &UsageError{What: fmt.Sprintf("the %s cannot be read: %v", what, err), Next: "name a file that may be read"}
-	}
-	if int64(len(data)) > limit {
-		return nil, &UsageError{What: fmt.Sprintf("the %s %s is larger than %d KiB", what, path, limit>>10), Next: "name a smaller file"}
-	}
-	return data, nil
 }

@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 
+	"kerfgate/deploy/given"
 	"kerfgate/plan"
 	"kerfgate/plan/canon"
 	"kerfgate/plan/dose"
@@ -62,7 +63,7 @@ func (m made) printJSON(out io.Writer) error {
 // names that are there already are replaced.
 func (m made) write(dir string) (names []string, err error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, &UsageError{What: fmt.Sprintf("the folder for the files cannot be made: %v", err), Next: "name another one with --out"}
+		return nil, &given.UsageError{What: fmt.Sprintf("the folder for the files cannot be made: %v", err), Next: "name another one with --out"}
 	}
 	id := "plan-" + m.digest.Short()
 	for _, f := range []struct {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -12,6 +11,8 @@ import (
 
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"kerfgate/deploy/browsertest"
 )
 
 // browser is one tab of a real Chromium, used as a person would.
@@ -26,28 +27,9 @@ const patience = 30 * time.Second
 
 func openBrowser(t *testing.T, address string) *browser {
 	t.Helper()
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser"} {
-		if found, err := exec.LookPath(name); err == nil {
-			path = found
-			break
-		}
-	}
-	if path == "" {
-		t.Fatal("no Chromium on this machine: make install-test installs it")
-	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
-		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+	ctx := browsertest.Open(t, 1024, 768, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-sync", true))
-	// Its own context: the clean-up must still reach the browser after the test's context ended.
-	alloc, stop := chromedp.NewExecAllocator(context.Background(), options...)
-	ctx, closeTab := chromedp.NewContext(alloc)
-	t.Cleanup(func() { closeTab(); stop() })
 	b := &browser{t: t, ctx: ctx, address: address}
-	// The browser lives as long as the context of the first call, so that one has no limit.
-	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1024, 768)); err != nil {
-		t.Fatalf("start %s: %v", path, err)
-	}
 	if err := chromedp.Listen(ctx, func(ev any) {
 		if e, ok := ev.(*runtime.EventExceptionThrown); ok {
 			t.Errorf("script error on a page: %s %v", e.ExceptionDetails.Text, e.ExceptionDetails.Exception)
