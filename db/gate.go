@@ -295,8 +295,11 @@ func (s *Store) planData(ctx context.Context, digest canon.Digest) (*plan.Plan, 
 }
 
 // Answer keeps the answer to one item and says how its bar stands now. A standing field's value
-// also holds for this operator on this machine for four hours. Errors: ErrNotFound, *Refused.
+// also holds for this operator on this machine for four hours. An answer whose bar asks for it locks
+// the machine out in the same change, which gives the run back to the queue. Errors: ErrNotFound,
+// *Refused.
 func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key string, values checklist.Values) (Gate, error) {
+	lockout := newID()
 	_, err := s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
 		if err := atGate(actor, g); err != nil {
 			return err
@@ -311,6 +314,12 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 		given, standing, err := checklist.Take(item, values)
 		if err != nil {
 			return refuse(err.Error(), "give each value as it is read")
+		}
+		bar := checklist.Judge(item, given, holding(g.Bars, key, standing), g.Facts)
+		w.entries = append(w.entries, draft{kind: logbook.AnswerGiven, actor: actor, subjects: runSubjects(id, g.Run.Machine, g.Run.Job),
+			body: logbook.Body{"item": key, "up": bar.Up}})
+		if bar.Hint == checklist.HintLockOut {
+			return s.lockOut(ctx, w, actor, lockout, g.Run.Machine, item.Title+": "+bar.Problem)
 		}
 		w.statements = append(w.statements,
 			statement{sql: `UPDATE run SET opened_at = now() WHERE id = $1 AND rev = $2 AND phase = 'checking'`, args: []any{id, g.Run.Rev}, rows: 1},
@@ -329,9 +338,6 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 			w.statements = append(w.statements, statement{sql: `DELETE FROM answer WHERE run = $1 AND item = $2`,
 				args: []any{id, checklist.ItemSupply}, rows: anyRows})
 		}
-		bar := checklist.Judge(item, given, holding(g.Bars, key, standing), g.Facts)
-		w.entries = append(w.entries, draft{kind: logbook.AnswerGiven, actor: actor, subjects: runSubjects(id, g.Run.Machine, g.Run.Job),
-			body: logbook.Body{"item": key, "up": bar.Up}})
 		return nil
 	})
 	if err != nil {

@@ -1,9 +1,12 @@
 package db_test
 
 import (
+	"strings"
 	"testing"
 
 	"kerfgate/checklist"
+	"kerfgate/db"
+	"kerfgate/queue"
 )
 
 // Standing answers hold four hours from when somebody looked, however often a page sends them back.
@@ -39,4 +42,37 @@ func TestStandingAnswersEndAfterFourHours(t *testing.T) {
 	}
 	give(checklist.Values{"marking": "10600 D LB7", "on": "yes"}) // it had run out, so this is a new look
 	hours(0)
+}
+
+// Under 60 % of the commissioned reading (the project's own figure) the machine is out of use at
+// once, by the person who read the gauge; at 60 % the bar only stays down.
+func TestLowFlowLocksOut(t *testing.T) {
+	t.Parallel()
+	w := newWorker(t)
+	run := w.Submit(t, 1).Runs[0].ID
+	w.atTheGate(t, run)
+	read := func(pa string) db.Gate {
+		t.Helper()
+		g, err := w.Answer(t.Context(), w.Operator, run, checklist.ItemVentilation, checklist.Values{"reading": pa})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return g
+	}
+	if g := read("72"); g.Run.Phase != queue.Checking || g.Machine.Lockout != nil {
+		t.Fatalf("72 of 120 Pa: phase %s, lockout %v; want the checklist still open", g.Run.Phase, g.Machine.Lockout)
+	}
+	g := read("71")
+	if g.Run.Phase != queue.Proposed || g.Machine.Lockout == nil || g.Machine.Lockout.SetBy != w.Operator.Person {
+		t.Fatalf("71 of 120 Pa: phase %s, lockout %+v; want one set by the operator", g.Run.Phase, g.Machine.Lockout)
+	}
+	if !strings.Contains(g.Machine.Lockout.Reason, "71 Pa") {
+		t.Errorf("the reason %q does not tell the reading", g.Machine.Lockout.Reason)
+	}
+	if _, err := w.OpenChecklist(t.Context(), w.Operator, run); err == nil {
+		t.Error("the checklist opened again under the lockout")
+	}
+	if _, err := w.CheckLog(t.Context()); err != nil {
+		t.Error(err)
+	}
 }
