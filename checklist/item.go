@@ -68,7 +68,8 @@ type Facts struct {
 	Tool     machine.Tool      `json:"tool"`
 	Material material.Material `json:"material"`
 	Stock    material.Stock    `json:"stock"`
-	Today    time.Time         `json:"-"` // for months; local calendar of the site
+	Pairs    []Pair            `json:"pairs"` // the workshop's register of eyewear
+	Today    time.Time         `json:"-"`     // for months; local calendar of the site
 }
 
 // Bar is one item with what was answered.

@@ -26,7 +26,7 @@ const grammageUnderUM = 500
 // Judge draws one item's bar: what it needs, what was given, and whether it passes. It never asks
 // for values that this stock or tool does not call for.
 func Judge(item Item, given Values, standing Values, f Facts) Bar {
-	bar := Bar{Item: trimmed(item, f), Needs: needs(item, f), Values: Values{}}
+	bar := Bar{Item: trimmed(item, given, standing, f), Needs: needs(item, f), Values: Values{}}
 	for _, field := range bar.Item.Fields {
 		value := strings.TrimSpace(given[field.Key])
 		if value == "" && field.Standing {
@@ -43,6 +43,9 @@ func Judge(item Item, given Values, standing Values, f Facts) Bar {
 			return bar
 		}
 	}
+	if item.Key == ItemEyewear {
+		bar.resolve(f)
+	}
 	bar.Answered = true
 	bar.Problem, bar.Next = problem(bar, f)
 	bar.Up = bar.Problem == ""
@@ -52,28 +55,59 @@ func Judge(item Item, given Values, standing Values, f Facts) Bar {
 	return bar
 }
 
-// trimmed leaves out the thickness field of thin stock and the grammage field of thick, and the
-// condition of a pair of which a direct hit is not judged.
-func trimmed(item Item, f Facts) Item {
-	var drop string
+// trimmed leaves out the thickness field of thin stock and the grammage field of thick, the
+// condition of a pair of which a direct hit is not judged, and of a registered pair everything that
+// the register knows. A pair is asked by its label as long as no marking was typed instead and one of
+// the register fits.
+func trimmed(item Item, given, standing Values, f Facts) Item {
+	var drop []string
+	var offered []string
 	switch {
-	case item.Key == ItemEyewear && !eyewearOf(f).asksLB():
-		drop = "condition"
+	case item.Key == ItemEyewear && item.asks("pair") && asksPair(given, standing, f):
+		offered, drop = fitting(f), []string{"marking", "condition"}
+	case item.Key == ItemEyewear && eyewearOf(f).asksLB():
+		drop = []string{"pair"}
+	case item.Key == ItemEyewear:
+		drop = []string{"pair", "condition"}
 	case item.Key == ItemMaterial && f.Stock.ThicknessUM < grammageUnderUM:
-		drop = "thickness"
+		drop = []string{"thickness"}
 	case item.Key == ItemMaterial:
-		drop = "grammage"
+		drop = []string{"grammage"}
 	default:
 		return item
 	}
 	fields := make([]Field, 0, len(item.Fields))
 	for _, field := range item.Fields {
-		if field.Key != drop {
-			fields = append(fields, field)
+		if slices.Contains(drop, field.Key) {
+			continue
 		}
+		if field.Key == "pair" {
+			field.Choices = offered
+		}
+		fields = append(fields, field)
 	}
 	item.Fields = fields
 	return item
+}
+
+// asksPair says whether the pair is asked by its label: one was given, or no marking was and the
+// register has one that fits. A standing label whose pair no longer fits asks for nothing.
+func asksPair(given, standing Values, f Facts) bool {
+	if given["pair"] != "" || given["marking"] != "" {
+		return given["pair"] != ""
+	}
+	fit := fitting(f)
+	return len(fit) > 0 && (standing["marking"] == "" || slices.Contains(fit, standing["pair"]))
+}
+
+// resolve puts what the register says of a pair beside its label, so that the record holds what was
+// judged even where the register changes later.
+func (b Bar) resolve(f Facts) {
+	if p, ok := f.registered(b.Values["pair"]); ok {
+		for key, value := range p.values() {
+			b.Values[key] = value
+		}
+	}
 }
 
 // MinimumFlowPa is the least reading before a run: 80 % of the commissioned value unless the
@@ -113,7 +147,11 @@ func problem(bar Bar, f Facts) (what, next string) {
 				return fmt.Sprintf("%s: no", field.Title), "put it right, then answer again; no run starts with this open"
 			}
 		case FieldChoice:
-			if !slices.Contains(field.Choices, value) {
+			if field.Key == "pair" {
+				if why, next := pairProblem(value, f); why != "" {
+					return why, next
+				}
+			} else if !slices.Contains(field.Choices, value) {
 				return fmt.Sprintf("%s: %.40q is not one of the choices", field.Title, value),
 					"choose one of: " + strings.Join(field.Choices, ", ")
 			}
@@ -130,6 +168,18 @@ func problem(bar Bar, f Facts) (what, next string) {
 		return materialProblem(bar.Values, f)
 	}
 	return "", ""
+}
+
+// pairProblem says why a label names no pair to wear here.
+func pairProblem(label string, f Facts) (what, next string) {
+	for _, v := range Pairs(f) {
+		if strings.EqualFold(v.Label, label) && !v.Fits {
+			return v.Label + ": " + v.Why, "fetch a pair that fits: " + strings.Join(fitting(f), ", ")
+		} else if strings.EqualFold(v.Label, label) {
+			return "", ""
+		}
+	}
+	return fmt.Sprintf("the register has no pair %.40q", label), "read the label again, or type the marking that is printed on the pair"
 }
 
 func extinguisherProblem(v Values, today time.Time) (what, next string) {

@@ -3,6 +3,7 @@ package checklist
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"kerfgate/plan/machine"
 )
@@ -73,6 +74,11 @@ func (c Checklist) Item(key string) (Item, bool) {
 	return Item{}, false
 }
 
+// asks says whether the item has the field.
+func (i Item) asks(key string) bool {
+	return slices.ContainsFunc(i.Fields, func(f Field) bool { return f.Key == key })
+}
+
 func (i Item) has(field Field) bool {
 	for _, f := range i.Fields {
 		if f.Key == field.Key && f.Kind == field.Kind {
@@ -105,6 +111,7 @@ func eyewearItem() Item {
 	return Item{Key: ItemEyewear, Title: "Eyewear", Core: true,
 		Ask: "read the marking printed on the pair, put it on, and see that everybody inside has one on",
 		Fields: []Field{
+			{Key: "pair", Title: "label on the pair", Kind: FieldChoice, Standing: true},
 			{Key: "marking", Title: "marking on the pair", Kind: FieldText, Standing: true},
 			{Key: "condition", Title: "condition of the pair", Kind: FieldChoice, Standing: true,
 				Choices: []string{ConditionWhole, ConditionDamaged}},

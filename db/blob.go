@@ -26,8 +26,7 @@ func putBlob(data []byte) (canon.Digest, []statement) {
 	return digest, statements
 }
 
-// blob reads a whole file back and checks it against its digest. Errors: ErrNotFound, and a plain
-// error when what is stored is not what its name says.
+// blob reads a whole file back and checks it against its digest. Errors: ErrNotFound, ErrAltered.
 func (s *Store) blob(ctx context.Context, digest canon.Digest) ([]byte, error) {
 	var size int64
 	if err := s.pool.QueryRow(ctx, `SELECT size FROM blob WHERE digest = $1`, digest[:]).Scan(&size); err != nil {
@@ -46,7 +45,7 @@ func (s *Store) blob(ctx context.Context, digest canon.Digest) ([]byte, error) {
 		return nil, err
 	}
 	if canon.Sum(data) != digest {
-		return nil, fmt.Errorf("stored file %s was altered: its digest is %s", digest, canon.Sum(data))
+		return nil, fmt.Errorf("%w: %s reads as %s", ErrAltered, digest, canon.Sum(data))
 	}
 	return data, nil
 }

@@ -15,8 +15,12 @@ type Lane struct {
 	Machine Machine
 	Active  *Run  // permitted to inspecting
 	Gate    *Gate // of the run at the gate (checking or later), for the small drawing
-	Next    []Run // proposed and checking, in queue order
+	Next    []Run // checking, and the first BoardAhead proposed, in queue order
+	Waiting int64 // all that are proposed or checking
 }
+
+// BoardAhead is how many proposed runs of a machine the board holds.
+const BoardAhead = 20
 
 // Board reads all lanes: a fixed number of queries, however many machines and runs there are.
 func (s *Store) Board(ctx context.Context) ([]Lane, error) {
@@ -30,9 +34,20 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 	for i, m := range machines {
 		lanes[i], place[m.ID], ids[i] = Lane{Machine: m}, i, m.ID
 	}
-	open, err := s.runs(ctx, `r.phase <> 'closed' ORDER BY r.number`)
+	shown, err := s.onBoard(ctx)
 	if err != nil {
 		return nil, err
+	}
+	open, err := s.runs(ctx, `r.id = ANY($1) ORDER BY r.number`, shown)
+	if err != nil {
+		return nil, err
+	}
+	waiting, err := s.openRuns(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for i := range lanes {
+		lanes[i].Waiting = waiting[lanes[i].Machine.ID]
 	}
 	atGate := make(map[uuid.UUID]Run) // by machine: what the small gate is drawn for
 	for _, r := range open {
@@ -43,6 +58,7 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 		lane := &lanes[at]
 		if r.Phase.Active() {
 			lane.Active = &r
+			lane.Waiting--
 			atGate[r.Machine] = r
 			continue
 		}
@@ -52,6 +68,37 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 		}
 	}
 	return lanes, s.drawGates(ctx, lanes, ids, atGate)
+}
+
+// onBoard picks the runs that the board holds: those at work are few a machine, those that wait may be
+// many. The comparison of rows leaves the database the index of a machine's open runs and no walk through
+// all runs by their number.
+func (s *Store) onBoard(ctx context.Context) ([]uuid.UUID, error) {
+	rows, err := s.pool.Query(ctx, `SELECT id FROM run WHERE phase NOT IN ('proposed', 'closed')
+		UNION ALL
+		SELECT o.id FROM machine m CROSS JOIN LATERAL (SELECT id FROM run
+			WHERE (machine, number) >= (m.id, 0) AND (machine, number) <= (m.id, 9223372036854775807) AND phase <> 'closed' AND phase = 'proposed'
+			ORDER BY machine, number LIMIT $1) o`, BoardAhead)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+}
+
+// openRuns counts the runs of each machine that are not closed.
+func (s *Store) openRuns(ctx context.Context) (map[uuid.UUID]int64, error) {
+	rows, err := s.pool.Query(ctx, `SELECT machine, count(*) FROM run WHERE phase <> 'closed' GROUP BY machine`)
+	if err != nil {
+		return nil, err
+	}
+	counted := make(map[uuid.UUID]int64)
+	var machine uuid.UUID
+	var n int64
+	_, err = pgx.ForEachRow(rows, []any{&machine, &n}, func() error {
+		counted[machine] = n
+		return nil
+	})
+	return counted, err
 }
 
 func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUID, atGate map[uuid.UUID]Run) error {
@@ -74,13 +121,17 @@ func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUI
 	if err != nil {
 		return err
 	}
+	pairs, err := s.register(ctx)
+	if err != nil {
+		return err
+	}
 	now := time.Now().In(s.cfg.Location)
 	for i := range lanes {
 		r, ok := atGate[lanes[i].Machine.ID]
 		if !ok {
 			continue
 		}
-		b := bound{stock: shelf[r.Stock], material: kinds[shelf[r.Stock].Material], at: now}
+		b := bound{stock: shelf[r.Stock], material: kinds[shelf[r.Stock].Material], pairs: pairs, at: now}
 		g := drawGate(r, lanes[i].Machine, b, given[r.ID], standing[standingKey{r.Machine, r.Operator}])
 		lanes[i].Gate = &g
 	}

@@ -3,11 +3,8 @@ package db
 import (
 	"context"
 	"errors"
-	"fmt"
-	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 
 	"kerfgate/db/logbook"
 )
@@ -38,7 +35,7 @@ const anyRows = -1
 
 // write is one change as it reaches the database: statements and their entries, one transaction.
 // It was decided from what was read before; its guards find out whether that still holds. That
-// shape lets a later writer put many changes into one transaction.
+// shape lets the writer put many changes into one transaction.
 type write struct {
 	statements []statement
 	entries    []draft
@@ -66,12 +63,9 @@ const decisionTries = 4
 func (s *Store) commit(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {
 	var last error
 	for range decisionTries {
-		index, err := s.decideAndApply(ctx, decide)
+		index, err := s.decideAndWrite(ctx, decide)
 		switch {
 		case err == nil:
-			if hook := s.commitHook.Load(); hook != nil {
-				(*hook)(index)
-			}
 			return index, nil
 		case retryable(err), errors.Is(err, ErrConflict) && !errors.Is(err, errStaleRev):
 			last = err
@@ -82,119 +76,13 @@ func (s *Store) commit(ctx context.Context, decide func(ctx context.Context) (wr
 	return 0, meaning(last)
 }
 
-func (s *Store) decideAndApply(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {
+func (s *Store) decideAndWrite(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {
 	w, err := decide(ctx)
 	if err != nil {
 		return 0, err
 	}
-	return s.apply(ctx, w)
-}
-
-const lockHead = `SELECT size, frontier, clock_timestamp() FROM log_head FOR UPDATE`
-
-// apply runs one write as a transaction of two round trips: statements with the head's lock last,
-// then the entries with the commit.
-func (s *Store) apply(ctx context.Context, w write) (index int64, err error) {
 	if len(w.entries) == 0 {
 		return 0, errors.New("db: a change without an entry")
 	}
-	conn, err := s.pool.Acquire(ctx)
-	if err != nil {
-		return 0, err
-	}
-	defer conn.Release()
-	tx, err := conn.Begin(ctx)
-	if err != nil {
-		return 0, err
-	}
-	defer func() {
-		if err != nil {
-			// The connection may be gone with the context; the server then rolls back by itself.
-			_ = tx.Rollback(context.WithoutCancel(ctx))
-		}
-	}()
-	tree, now, err := s.runStatements(ctx, tx, w.statements)
-	if err != nil {
-		return 0, err
-	}
-	var batch pgx.Batch
-	index, err = queueEntries(&batch, &tree, now, w.entries)
-	if err != nil {
-		return 0, err
-	}
-	if err = tx.SendBatch(ctx, &batch).Close(); err != nil {
-		return 0, err
-	}
-	return index, tx.Commit(ctx)
-}
-
-func (s *Store) runStatements(ctx context.Context, tx pgx.Tx, statements []statement) (tree logbook.Tree, now time.Time, err error) {
-	var batch pgx.Batch
-	for _, st := range statements {
-		batch.Queue(st.sql, st.args...)
-	}
-	batch.Queue(lockHead)
-	results := tx.SendBatch(ctx, &batch)
-	defer func() {
-		if closeErr := results.Close(); err == nil {
-			err = closeErr
-		}
-	}()
-	for _, st := range statements {
-		tag, err := results.Exec()
-		if err != nil {
-			return tree, now, err
-		}
-		if st.rows != anyRows && tag.RowsAffected() != st.rows {
-			if st.conflict != nil {
-				return tree, now, st.conflict
-			}
-			return tree, now, ErrConflict
-		}
-	}
-	var size int64
-	var frontier []byte
-	if err := results.QueryRow().Scan(&size, &frontier, &now); err != nil {
-		return tree, now, err
-	}
-	tree, err = logbook.DecodeTree(size, frontier)
-	return tree, now.UTC().Truncate(time.Microsecond), err
-}
-
-const (
-	insertEntry   = `INSERT INTO log_entry (index, data, at, kind) VALUES ($1, $2, $3, $4)`
-	insertSubject = `INSERT INTO log_subject (subject, index) SELECT DISTINCT unnest($1::uuid[]), $2::bigint`
-	insertHashes  = `INSERT INTO log_hash (index, hash) SELECT * FROM unnest($1::bigint[], $2::bytea[])`
-	moveHead      = `UPDATE log_head SET size = $1, frontier = $2`
-)
-
-func queueEntries(batch *pgx.Batch, tree *logbook.Tree, now time.Time, drafts []draft) (last int64, err error) {
-	var at []int64
-	var hashes [][]byte
-	for _, d := range drafts {
-		entry := logbook.Entry{Time: now, Kind: d.kind, Actor: logbook.ID(d.actor.Person),
-			Station: logbook.ID(d.actor.Station), Subjects: d.subjects, Body: d.body}
-		data, err := entry.Encode()
-		if err != nil {
-			return 0, fmt.Errorf("entry %s: %w", d.kind, err)
-		}
-		index, stored := tree.Append(data)
-		for _, h := range stored {
-			at = append(at, h.Index)
-			hashes = append(hashes, h.Hash[:])
-		}
-		subjects := make([]uuid.UUID, 0, len(d.subjects)+1)
-		for _, sub := range entry.Subjects {
-			subjects = append(subjects, uuid.UUID(sub.ID))
-		}
-		if d.actor.Person != uuid.Nil {
-			subjects = append(subjects, d.actor.Person)
-		}
-		batch.Queue(insertEntry, index, data, now, string(d.kind))
-		batch.Queue(insertSubject, subjects, index)
-		last = index
-	}
-	batch.Queue(insertHashes, at, hashes)
-	batch.Queue(moveHead, tree.Size, tree.EncodeFrontier())
-	return last, nil
+	return s.writer.do(ctx, w)
 }

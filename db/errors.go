@@ -16,10 +16,15 @@ var (
 	ErrNotFound = errors.New("not found")
 	ErrConflict = errors.New("somebody changed it meanwhile")
 	// errStaleRev is ErrConflict without another try: the caller named the rev.
-	errStaleRev    = fmt.Errorf("%w: the rev you named is no longer current", ErrConflict)
-	ErrNotAllowed  = errors.New("not allowed")
+	errStaleRev   = fmt.Errorf("%w: the rev you named is no longer current", ErrConflict)
+	ErrNotAllowed = errors.New("not allowed")
+	// ErrUnknown is the end of a change whose commit was sent and whose answer was lost, as long as the
+	// database cannot be asked.
+	ErrUnknown     = errors.New("whether this was done is not known, look before you try again")
 	ErrSignInTaken = errors.New("that sign-in name is taken")
 	ErrKeyReused   = errors.New("the idempotency key was used with another body")
+	// ErrAltered is a stored drawing, plan or picture whose bytes are not what its digest says.
+	ErrAltered = errors.New("stored file was altered")
 )
 
 // Refused is a change that the rules refuse: all reasons at once, each with what to do next.
@@ -57,7 +62,17 @@ var constraintErrors = map[string]func() error{
 	"stock_enough": func() error {
 		return refuse("not enough sheets of this stock are left", "choose fewer copies or another stock")
 	},
+	"pair_label": func() error {
+		return refuse("another pair in the register has this label", "give every pair a label of its own")
+	},
 	"watch_open": func() error { return ErrConflict },
+	"worker_key_pkey": func() error {
+		return refuse("that worker's key was used before", "let the worker make a new one")
+	},
+	"machine_worker_key": func() error {
+		return refuse("another machine's worker has that key", "let each worker make its own")
+	},
+	"successor_before_key": func() error { return ErrKeyReplaced },
 }
 
 // meaning maps what the driver says to the store's errors; anything unknown stays as it is.

@@ -56,6 +56,8 @@ type bound struct {
 	stock         Stock
 	material      Material
 	checklist     canon.Digest
+	pairs         []checklist.Pair
+	pairsRev      int64
 	at            time.Time
 }
 
@@ -90,11 +92,15 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 		return Gate{}, b, err
 	}
 	var busy bool
-	if err := s.pool.QueryRow(ctx, `SELECT clock_timestamp(), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
-		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).Scan(&b.at, &busy); err != nil {
+	// The rev is read first: a register that changes in between then fails the guard.
+	if err := s.pool.QueryRow(ctx, `SELECT clock_timestamp(), coalesce((SELECT pairs_rev FROM site), 0), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
+		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).Scan(&b.at, &b.pairsRev, &busy); err != nil {
 		return Gate{}, b, err
 	}
 	b.at = b.at.In(s.cfg.Location)
+	if b.pairs, err = s.register(ctx); err != nil {
+		return Gate{}, b, err
+	}
 	g := drawGate(r, m, b, given[id], standing[standingKey{r.Machine, holder}])
 	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
 		return Gate{}, b, err
@@ -113,7 +119,8 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 func drawGate(r Run, m Machine, b bound, given, standing map[string]checklist.Values) Gate {
 	tool, _ := m.Profile.Tool(r.Tool)
 	g := Gate{Run: r, Machine: m, Checklist: m.Checklist.ForRun(m.Profile, tool),
-		Facts: checklist.Facts{Profile: m.Profile, Tool: tool, Material: b.material.Material, Stock: b.stock.Stock, Today: b.at}}
+		Facts: checklist.Facts{Profile: m.Profile, Tool: tool, Material: b.material.Material, Stock: b.stock.Stock,
+			Pairs: b.pairs, Today: b.at}}
 	for _, item := range g.Checklist.Items {
 		g.Bars = append(g.Bars, checklist.Judge(item, given[item.Key], standing[item.Key], g.Facts))
 	}

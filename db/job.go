@@ -2,6 +2,7 @@ package db
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -40,12 +41,15 @@ type Job struct {
 	Runs         []Run
 }
 
-// NewJob is what a member submits: a plan, how often, by when.
+// NewJob is what a member submits: a plan, for which machine and lot it was chosen, how often, by when.
+// Zero for machine and lot stands for those that the plan was chosen for last.
 type NewJob struct {
-	Title  string
-	Plan   canon.Digest
-	Copies int64
-	Due    *time.Time
+	Title   string
+	Plan    canon.Digest
+	Machine uuid.UUID
+	Stock   uuid.UUID
+	Copies  int64
+	Due     *time.Time
 }
 
 // MaxTitle is how long a job's title may be, in characters.
@@ -72,7 +76,7 @@ func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, erro
 	id := newID()
 	titleDigest := logbook.SaltedDigest(salt, []byte(n.Title))
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
-		row, err := s.Plan(ctx, actor, n.Plan)
+		row, err := s.chosenPlan(ctx, actor, n)
 		if err != nil {
 			return write{}, err
 		}
@@ -109,6 +113,22 @@ func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, erro
 		return Job{}, err
 	}
 	return s.Job(ctx, actor, id)
+}
+
+// chosenPlan finds the choice that a job is submitted by. Somebody may have chosen the same plan for
+// another machine meanwhile; the job goes where its own submitter saw it go.
+func (s *Store) chosenPlan(ctx context.Context, actor Actor, n NewJob) (PlanRow, error) {
+	row, err := s.PlanFor(ctx, actor, n.Plan, n.Machine)
+	if errors.Is(err, ErrNotFound) && n.Machine != uuid.Nil {
+		if _, err := s.Plan(ctx, actor, n.Plan); err != nil {
+			return PlanRow{}, err
+		}
+		return PlanRow{}, refuse("this plan was not chosen for that machine", "make the plan for the machine that is wanted, then submit it")
+	}
+	if err == nil && n.Stock != uuid.Nil && n.Stock != row.Stock {
+		return PlanRow{}, refuse("this plan was made for another lot", "make the plan for the lot that is wanted, then submit it")
+	}
+	return row, err
 }
 
 // submitRefusals lists what no answer at the gate could cure, so that nothing queues in vain.
@@ -225,8 +245,10 @@ func (s *Store) Job(ctx context.Context, actor Actor, id uuid.UUID) (Job, error)
 
 // Jobs lists the actor's jobs, newest first, at most limit, older than before (zero: from the newest).
 func (s *Store) Jobs(ctx context.Context, actor Actor, before uuid.UUID, limit int) ([]Job, error) {
-	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.member = $1 AND ($2 = '00000000-0000-0000-0000-000000000000'::uuid OR j.id < $2)
-		ORDER BY j.id DESC LIMIT $3`, actor.Person, before, limit)
+	if before == uuid.Nil {
+		before = uuid.Max
+	}
+	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.member = $1 AND j.id < $2 ORDER BY j.id DESC LIMIT $3`, actor.Person, before, limit)
 	if err != nil {
 		return nil, err
 	}

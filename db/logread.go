@@ -10,7 +10,6 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
 
 	"kerfgate/db/logbook"
@@ -33,23 +32,94 @@ type LogEntry struct {
 	ActorName   string
 	Number      int64 // of the run; 0 where there is none
 	MachineName string
-	Title       string // of the job
+	Title       string    // of the job
+	Owner       uuid.UUID // the job's member
 }
 
-// LogEntries lists entries, newest first: one query for them and one for each kind of name.
+// LogEntries lists entries, newest first, in a number of queries that depends on the filter alone.
 func (s *Store) LogEntries(ctx context.Context, f LogFilter) ([]LogEntry, error) {
 	if f.Before < 0 {
 		f.Before = 1 << 62
 	}
-	kind := strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(f.Kind)
-	sql, args := `SELECT e.index, e.data FROM log_entry e WHERE e.index < $1 AND ($2 = '' OR e.kind = $2 OR e.kind LIKE $3 || '.%')
-		ORDER BY e.index DESC LIMIT $4`, []any{f.Before, f.Kind, kind, f.Limit}
-	if f.Subject != uuid.Nil {
-		sql = `SELECT e.index, e.data FROM log_subject s JOIN log_entry e ON e.index = s.index
-			WHERE s.subject = $5 AND s.index < $1 AND ($2 = '' OR e.kind = $2 OR e.kind LIKE $3 || '.%') ORDER BY s.index DESC LIMIT $4`
-		args = append(args, f.Subject)
+	// What is wanted is found first, by indexes alone, and read afterwards: joined in one statement, the
+	// database may find it shorter to walk through the log.
+	var newest []int64
+	var err error
+	switch {
+	case f.Subject != uuid.Nil && f.Kind != "":
+		newest, err = s.newestOfBoth(ctx, f)
+	case f.Subject != uuid.Nil:
+		newest, err = s.indexes(ctx, `SELECT index FROM log_subject WHERE subject = $1 AND index < $2 ORDER BY index DESC LIMIT $3`, f.Subject, f.Before, f.Limit)
+	case f.Kind != "":
+		newest, err = s.indexes(ctx, ofKinds+` ORDER BY n.index DESC LIMIT $3`, kindsNamed(f.Kind), f.Before, f.Limit)
+	default:
+		return s.readEntries(ctx, `SELECT index, data FROM log_entry WHERE index < $1 ORDER BY index DESC LIMIT $2`, f.Before, f.Limit)
 	}
-	return s.readEntries(ctx, sql, args...)
+	if err != nil || len(newest) == 0 {
+		return nil, err
+	}
+	return s.readEntries(ctx, `SELECT index, data FROM log_entry WHERE index = ANY($1) ORDER BY index DESC`, newest)
+}
+
+// ofKinds are the newest entries of each of several kinds. The comparison of rows leaves the database the
+// index of kinds and no other way, which for a kind that is rare would be a walk through the log.
+const ofKinds = `SELECT n.index FROM unnest($1::text[]) k (kind) CROSS JOIN LATERAL (
+		SELECT index FROM log_entry WHERE (kind, index) < (k.kind, $2) AND (kind, index) >= (k.kind, 0)
+		ORDER BY kind DESC, index DESC LIMIT $3) n`
+
+// rareKind is how many entries kinds may have to be all looked at for those about a subject.
+const rareKind = 1_000
+
+// newestOfBoth finds entries of a kind about a subject. Where the kind is rare it goes along the kind,
+// else along what the subject is in, a stretch at a time: a common kind is soon met there.
+func (s *Store) newestOfBoth(ctx context.Context, f LogFilter) ([]int64, error) {
+	kinds := kindsNamed(f.Kind)
+	few, err := s.indexes(ctx, ofKinds+` LIMIT $3`, kinds, f.Before, rareKind)
+	if err != nil {
+		return nil, err
+	}
+	// OFFSET 0 keeps the inner query by itself, so that each one is looked up in turn.
+	if len(few) < rareKind {
+		return s.indexes(ctx, `SELECT n.index FROM unnest($2::bigint[]) n (index)
+			CROSS JOIN LATERAL (SELECT 1 FROM log_subject WHERE subject = $1 AND index = n.index OFFSET 0) s ORDER BY n.index DESC LIMIT $3`, f.Subject, few, f.Limit)
+	}
+	var found []int64
+	for before := f.Before; ; {
+		window, err := s.indexes(ctx, `SELECT index FROM log_subject WHERE subject = $1 AND index < $2 ORDER BY index DESC LIMIT $3`, f.Subject, before, rareKind)
+		if err != nil {
+			return nil, err
+		}
+		more, err := s.indexes(ctx, `SELECT n.index FROM unnest($1::bigint[]) n (index)
+			CROSS JOIN LATERAL (SELECT 1 FROM log_entry WHERE index = n.index AND kind = ANY($2) OFFSET 0) e ORDER BY n.index DESC LIMIT $3`,
+			window, kinds, f.Limit-len(found))
+		if err != nil {
+			return nil, err
+		}
+		if found = append(found, more...); len(found) == f.Limit || len(window) < rareKind {
+			return found, nil
+		}
+		before = window[len(window)-1]
+	}
+}
+
+func (s *Store) indexes(ctx context.Context, sql string, args ...any) ([]int64, error) {
+	rows, err := s.pool.Query(ctx, sql, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[int64])
+}
+
+// kindsNamed are the kinds that a filter means: the one that it names, and those that begin with it as
+// their first word.
+func kindsNamed(name string) []string {
+	kinds := []string{name}
+	for _, k := range logbook.Kinds() {
+		if strings.HasPrefix(string(k), name+".") {
+			kinds = append(kinds, string(k))
+		}
+	}
+	return kinds
 }
 
 // LogFrom lists entries from an index on, ascending.
@@ -103,6 +173,10 @@ func (s *Store) nameEntries(ctx context.Context, list []LogEntry) error {
 	if err != nil {
 		return err
 	}
+	owners, err := lookUp[uuid.UUID](ctx, s, `SELECT id, member FROM job WHERE id = ANY($1)`, jobs)
+	if err != nil {
+		return err
+	}
 	for i := range list {
 		e := &list[i]
 		e.ActorName = names[uuid.UUID(e.Entry.Actor)]
@@ -113,7 +187,7 @@ func (s *Store) nameEntries(ctx context.Context, list []LogEntry) error {
 			e.Number = numbers[uuid.UUID(id)]
 		}
 		if id, ok := e.Entry.Subject(logbook.RoleJob); ok {
-			e.Title = titles[uuid.UUID(id)]
+			e.Title, e.Owner = titles[uuid.UUID(id)], owners[uuid.UUID(id)]
 		}
 	}
 	return nil
@@ -152,6 +226,21 @@ func (s *Store) tree(ctx context.Context) (logbook.Tree, error) {
 // LogHead signs the head of the logbook as it stands and keeps it; a head of the same size is
 // signed once.
 func (s *Store) LogHead(ctx context.Context) ([]byte, int64, error) {
+	signed, size, err := s.signHead(ctx)
+	if err != nil {
+		return nil, 0, err
+	}
+	if _, err := s.pool.Exec(ctx, `INSERT INTO log_signed_head (size, note) VALUES ($1, $2) ON CONFLICT DO NOTHING`, size, string(signed)); err != nil {
+		return nil, 0, err
+	}
+	return signed, size, nil
+}
+
+// signHead signs the head as it stands. A log key that was replaced signs none any more.
+func (s *Store) signHead(ctx context.Context) (signed []byte, size int64, err error) {
+	if err := s.CheckKeys(ctx); err != nil {
+		return nil, 0, err
+	}
 	site, err := s.Site(ctx)
 	if err != nil {
 		return nil, 0, err
@@ -160,14 +249,27 @@ func (s *Store) LogHead(ctx context.Context) ([]byte, int64, error) {
 	if err != nil {
 		return nil, 0, err
 	}
-	signed, err := logbook.SignHead(logbook.Head{Origin: s.origin(site), Size: tree.Size, Root: tree.Root()}, s.cfg.LogSigner)
-	if err != nil {
-		return nil, 0, err
+	signed, err = logbook.SignHead(logbook.Head{Origin: s.origin(site), Size: tree.Size, Root: tree.Root()}, s.cfg.LogSigner)
+	return signed, tree.Size, err
+}
+
+// ProvenHead is a head with the proof that its log follows from the first entries of it.
+type ProvenHead struct {
+	Head  []byte // signed
+	Size  int64
+	Proof []tlog.Hash // RFC 6962, 2.1.2; empty where there is nothing to prove, or no proof
+}
+
+// ProveHead signs the head as it stands and proves that it follows from the first from entries; 0
+// asks for no proof. A log that is shorter gives no proof. The head is not kept: whoever asks keeps it.
+func (s *Store) ProveHead(ctx context.Context, from int64) (ProvenHead, error) {
+	var h ProvenHead
+	var err error
+	if h.Head, h.Size, err = s.signHead(ctx); err != nil || from <= 0 || from > h.Size {
+		return h, err
 	}
-	if _, err := s.pool.Exec(ctx, `INSERT INTO log_signed_head (size, note) VALUES ($1, $2) ON CONFLICT DO NOTHING`, tree.Size, string(signed)); err != nil {
-		return nil, 0, err
-	}
-	return signed, tree.Size, nil
+	h.Proof, err = logbook.ProveConsistency(from, h.Size, hashes{ctx, s})
+	return h, err
 }
 
 // headEvery is how old the newest head may become while the log grows.
@@ -283,7 +385,11 @@ func (s *Store) ExportLog(ctx context.Context, w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	out, err := logbook.NewExportWriter(w, logbook.ExportHeader{Origin: s.origin(site), Keys: []string{s.cfg.LogVerifier, s.cfg.PermitVerifier}})
+	keys, err := s.everyKey(ctx)
+	if err != nil {
+		return err
+	}
+	out, err := logbook.NewExportWriter(w, logbook.ExportHeader{Origin: s.origin(site), Keys: keys})
 	if err != nil {
 		return err
 	}
@@ -351,11 +457,7 @@ func (s *Store) exportFrom(ctx context.Context, out *logbook.ExportWriter, from,
 
 // CheckLog checks the whole logbook as it would be checked offline, with this site's own keys.
 func (s *Store) CheckLog(ctx context.Context) (logbook.Report, error) {
-	log, err := note.NewVerifier(s.cfg.LogVerifier)
-	if err != nil {
-		return logbook.Report{}, err
-	}
-	permits, err := note.NewVerifier(s.cfg.PermitVerifier)
+	keys, err := s.everyVerifier(ctx)
 	if err != nil {
 		return logbook.Report{}, err
 	}
@@ -367,7 +469,7 @@ func (s *Store) CheckLog(ctx context.Context) (logbook.Report, error) {
 		w.CloseWithError(err)
 		exported <- err
 	}()
-	report, err := logbook.Check(r, logbook.Options{Verifiers: note.VerifierList(log, permits)})
+	report, err := logbook.Check(r, logbook.Options{Verifiers: keys})
 	// The writer ends when nobody reads on, and nothing of it outlives this call.
 	cancel()
 	closeErr := r.Close()

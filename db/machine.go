@@ -21,7 +21,7 @@ type Machine struct {
 	Bay           string
 	Profile       machine.Profile
 	ProfileDigest canon.Digest
-	WorkerKey     string // public nkey
+	WorkerKey     string // public nkey; empty while no worker is enrolled
 	WorkerURL     string // the worker's own listener: stop, attendance, status
 	Tool          string // name of the tool on the carriage
 	Checklist     checklist.Checklist
@@ -36,7 +36,7 @@ type NewMachine struct {
 	Bay       string
 	Profile   machine.Profile
 	Tool      string
-	WorkerKey string
+	WorkerKey string // empty: its worker is enrolled later
 	WorkerURL string
 }
 
@@ -62,6 +62,7 @@ func (s *Store) AddMachine(ctx context.Context, actor Actor, m NewMachine) (Mach
 				{sql: `INSERT INTO machine (id, name, bay, profile, tool, worker_key, worker_url, checklist, checklist_digest)
 					VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
 					args: []any{id, m.Name, m.Bay, digest[:], m.Tool, m.WorkerKey, m.WorkerURL, listJSON, listDigest[:]}, rows: 1},
+				{sql: `INSERT INTO worker_key (public, machine) SELECT $1, $2 WHERE $1 <> ''`, args: []any{m.WorkerKey, id}, rows: anyRows},
 			},
 			entries: []draft{
 				{kind: logbook.MachineAdded, actor: actor, subjects: []logbook.Subject{about(logbook.RoleMachine, id)},

@@ -15,7 +15,7 @@ const offersAhead = 8
 
 // WorkerKeys gives the public nkeys of the enrolled workers by machine.
 func (s *Store) WorkerKeys(ctx context.Context) (map[uuid.UUID]string, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id, worker_key FROM machine`)
+	rows, err := s.pool.Query(ctx, `SELECT id, worker_key FROM machine WHERE worker_key <> ''`)
 	if err != nil {
 		return nil, err
 	}
@@ -52,6 +52,25 @@ func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, 
 	})
 }
 
+// Withdrawn gives those of the runs that were withdrawn, for workers that may have prepared them.
+func (s *Store) Withdrawn(ctx context.Context, runs []uuid.UUID) ([]broker.Offer, error) {
+	rows, err := s.pool.Query(ctx, `SELECT r.machine, r.id, r.revision, r.plan, site.epoch FROM run r CROSS JOIN site
+		WHERE r.id = ANY($1) AND r.phase = 'closed' AND r.outcome = 'withdrawn'`, runs)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (broker.Offer, error) {
+		o := broker.Offer{Withdrawn: true}
+		var plan, epoch []byte
+		if err := row.Scan(&o.Machine, &o.Run, &o.Revision, &plan, &epoch); err != nil {
+			return o, err
+		}
+		o.Plan = canon.Digest(plan)
+		copy(o.Epoch[:], epoch)
+		return o, nil
+	})
+}
+
 // MachineState answers a worker that asks how things stand. It informs; nothing starts from it.
 // A worker that keeps a head gets the proof that this logbook follows from it.
 func (s *Store) MachineState(ctx context.Context, machine uuid.UUID, ask broker.StateAsk) (broker.State, error) {
@@ -81,6 +100,16 @@ func (s *Store) MachineState(ctx context.Context, machine uuid.UUID, ask broker.
 	}
 	if st.Lockout, err = s.LockoutNote(ctx, machine); err != nil {
 		return st, err
+	}
+	if st.Handover, err = s.handoverNote(ctx, machine); err != nil {
+		return st, err
+	}
+	all, err := s.replacements(ctx)
+	if err != nil {
+		return st, err
+	}
+	for _, r := range all {
+		st.Successors = append(st.Successors, []byte(r.Note))
 	}
 	st.Offers, err = s.Offers(ctx, machine)
 	return st, err

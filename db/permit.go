@@ -77,7 +77,7 @@ func (s *Store) SignOff(ctx context.Context, actor Actor, id uuid.UUID, challeng
 			return write{}, err
 		}
 		issued = Permit{Note: text, Digest: permit.Digest(text)}
-		return issueWrite(actor, g, b, data, p, issued)
+		return issueWrite(actor, g, b, s.guardPermitKey(), data, p, issued)
 	})
 	if err != nil {
 		return Permit{}, err
@@ -96,6 +96,9 @@ func (s *Store) signable(ctx context.Context, actor Actor, g Gate) error {
 		return err
 	}
 	no := append(closed, g.Reasons...)
+	if err := s.atStation(ctx, actor, g.Machine.ID); err != nil {
+		return err
+	}
 	for _, bar := range g.Bars {
 		switch {
 		case !bar.Answered:
@@ -156,14 +159,16 @@ func (s *Store) permitFor(ctx context.Context, site Site, g Gate, so checklist.S
 		LogSize: tree.Size, LogRoot: tree.Root()}, nil
 }
 
-func issueWrite(actor Actor, g Gate, b bound, signOff []byte, p permit.Permit, issued Permit) (write, error) {
+func issueWrite(actor Actor, g Gate, b bound, guardKey statement, signOff []byte, p permit.Permit, issued Permit) (write, error) {
 	move, err := g.Run.Phase.After(queue.Signed)
 	if err != nil {
 		return write{}, err
 	}
 	w := write{statements: []statement{
+		{sql: `SELECT 1 FROM site WHERE pairs_rev = $1 FOR SHARE`, args: []any{b.pairsRev}, rows: 1},
 		b.guard(actor.Person, g.Machine),
 		guardOpenSite,
+		guardKey,
 		{sql: `INSERT INTO sign_off (digest, run, data, operator) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
 			args: []any{p.SignOff[:], g.Run.ID, signOff, actor.Person}, rows: anyRows},
 		{sql: `INSERT INTO permit (digest, run, machine, sign_off, challenge, note) VALUES ($1, $2, $3, $4, $5, $6)`,

@@ -38,7 +38,7 @@ type PlanRow struct {
 
 // MakePlan plans a drawing for a machine and keeps the result. The same choice gives the same plan
 // again. It takes processor time and memory: the caller bounds how many run at once. Errors:
-// ErrNotFound, *plan.Refusal with all reasons.
+// ErrNotFound, *Refused, *plan.Refusal with all reasons.
 func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (PlanRow, error) {
 	drawing, err := s.DrawingData(ctx, actor, choice.Drawing)
 	if err != nil {
@@ -51,6 +51,9 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	stock, kind, err := s.stockWithMaterial(ctx, choice.Stock)
 	if err != nil {
 		return PlanRow{}, err
+	}
+	if choice.Material != uuid.Nil && choice.Material != kind.ID {
+		return PlanRow{}, refuse("the lot is not of that material", "name the lot's own material, or another lot")
 	}
 	choice.Material = kind.ID
 	settings, err := s.provenFor(ctx, choice, stock.ThicknessUM)
@@ -66,8 +69,8 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	return s.keepPlan(ctx, actor, choice, made)
 }
 
-// samePlaces says whether two choices that lead to one plan also mean the same drawing, machine and
-// lot: two machines of one profile get the same bytes. The choice made last is the one that holds.
+// samePlaces says whether two choices that lead to one plan for one machine also mean the same drawing
+// and lot. The choice made last is the one that holds.
 func (c PlanChoice) samePlaces(other PlanChoice) bool {
 	return c.Drawing == other.Drawing && c.Machine == other.Machine && c.Tool == other.Tool &&
 		c.Material == other.Material && c.Stock == other.Stock
@@ -92,9 +95,9 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	if err != nil {
 		return PlanRow{}, err
 	}
-	if found, err := s.Plan(ctx, actor, digest); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
+	if found, err := s.PlanFor(ctx, actor, digest, choice.Machine); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
 		found.PlanChoice = choice
-		return found, s.chooseAgain(ctx, actor, digest, chosen)
+		return found, s.chooseAgain(ctx, actor, digest, choice.Machine, chosen)
 	} else if err != nil && !errors.Is(err, ErrNotFound) {
 		return PlanRow{}, err
 	}
@@ -102,8 +105,8 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
 			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms)
-				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (digest, member)
-				DO UPDATE SET drawing = $3, machine = $4, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now()`,
+				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (digest, member, machine)
+				DO UPDATE SET drawing = $3, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now()`,
 				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
 					made.Profile[:], made.Numbers.TotalMS}, rows: 1}),
 			entries: []draft{{kind: logbook.PlanMade, actor: actor,
@@ -114,13 +117,14 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	if err != nil {
 		return PlanRow{}, err
 	}
-	return s.Plan(ctx, actor, digest)
+	return s.PlanFor(ctx, actor, digest, choice.Machine)
 }
 
 // chooseAgain remembers that a choice is the member's last one for its drawing. The plan is the same,
 // so nothing is logged.
-func (s *Store) chooseAgain(ctx context.Context, actor Actor, digest canon.Digest, choice []byte) error {
-	_, err := s.pool.Exec(ctx, `UPDATE plan SET choice = $3, chosen_at = now() WHERE digest = $1 AND member = $2`, digest[:], actor.Person, choice)
+func (s *Store) chooseAgain(ctx context.Context, actor Actor, digest canon.Digest, machine uuid.UUID, choice []byte) error {
+	_, err := s.pool.Exec(ctx, `UPDATE plan SET choice = $4, chosen_at = now() WHERE digest = $1 AND member = $2 AND machine = $3`,
+		digest[:], actor.Person, machine, choice)
 	return err
 }
 
@@ -134,12 +138,20 @@ func (s *Store) LastChoice(ctx context.Context, actor Actor, drawing canon.Diges
 	return choice, meaning(err)
 }
 
-// Plan reads a plan that the actor may see. Errors: ErrNotFound.
+// Plan reads a plan that the actor may see, with the choice that was made for it last. Errors:
+// ErrNotFound.
 func (s *Store) Plan(ctx context.Context, actor Actor, digest canon.Digest) (PlanRow, error) {
+	return s.PlanFor(ctx, actor, digest, uuid.Nil)
+}
+
+// PlanFor reads a plan as it was chosen for a machine: two machines of one profile get the same bytes,
+// and each keeps its own choice. Zero stands for the machine that was chosen last. Errors: ErrNotFound.
+func (s *Store) PlanFor(ctx context.Context, actor Actor, digest canon.Digest, machine uuid.UUID) (PlanRow, error) {
 	row := PlanRow{Digest: digest}
 	err := s.pool.QueryRow(ctx, `SELECT choice, member, made_at FROM plan
-		WHERE digest = $1 AND (member = $2 OR `+seesAll("$2", "$3")+`) ORDER BY (member = $2) DESC LIMIT 1`,
-		digest[:], actor.Person, actor.Role).Scan(&row.PlanChoice, &row.Member, &row.MadeAt)
+		WHERE digest = $1 AND ($4 = '00000000-0000-0000-0000-000000000000'::uuid OR machine = $4) AND (member = $2 OR `+seesAll("$2", "$3")+`)
+		ORDER BY (member = $2) DESC, chosen_at DESC LIMIT 1`,
+		digest[:], actor.Person, actor.Role, machine).Scan(&row.PlanChoice, &row.Member, &row.MadeAt)
 	if err != nil {
 		return PlanRow{}, meaning(err)
 	}

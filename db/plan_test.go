@@ -4,6 +4,8 @@ import (
 	"errors"
 	"testing"
 
+	"github.com/google/uuid"
+
 	"kerfgate/db"
 	"kerfgate/db/dbtest"
 	"kerfgate/plan"
@@ -42,6 +44,19 @@ func TestPlanForTheChosenMachine(t *testing.T) {
 	}
 	if again, err := w.Job(t.Context(), w.Member, first.ID); err != nil || again.Machine != w.Machine.ID {
 		t.Errorf("the first job moved to %s, %v", again.MachineName, err)
+	}
+	// From the tab that still shows the first machine the job goes to the first; to a machine or with a
+	// lot that nobody chose it goes nowhere.
+	job, err = w.SubmitJob(t.Context(), w.Member, db.NewJob{Title: "on the first", Plan: row.Digest, Machine: w.Machine.ID, Stock: w.Stock.ID, Copies: 1})
+	if err != nil || job.Machine != w.Machine.ID || job.Runs[0].PlanTotalMS == 0 || len(job.Runs) != 1 {
+		t.Errorf("the job went to %s with %d runs, %v", job.MachineName, len(job.Runs), err)
+	}
+	var refused *db.Refused
+	for _, n := range []db.NewJob{{Machine: uuid.New()}, {Machine: w.Machine.ID, Stock: uuid.New()}} {
+		n.Title, n.Plan, n.Copies = "nowhere", row.Digest, 1
+		if _, err := w.SubmitJob(t.Context(), w.Member, n); !errors.As(err, &refused) {
+			t.Errorf("submitted for what was never chosen: %v", err)
+		}
 	}
 	before := size(t, w)
 	if _, err := w.MakePlan(t.Context(), w.Member, row.PlanChoice); err != nil || size(t, w) != before {

@@ -23,6 +23,7 @@ type scene struct {
 	waiting db.Run
 	job     db.Job
 	auth    db.Authorisation
+	worn    db.Pair
 }
 
 // A change that voids or starts. n tells goroutines apart.
@@ -47,6 +48,10 @@ func racers() []racer {
 			p := dbtest.Profile()
 			p.CornerToleranceUM = int64(21 + n)
 			_, err := s.PublishProfile(s.t.Context(), s.Officer, s.Machine.ID, p)
+			return err
+		}},
+		{"pair damaged", func(s *scene, _ int) error {
+			_, err := s.LookAtPair(s.t.Context(), s.Operator, s.worn.ID, true)
 			return err
 		}},
 		{"void", func(s *scene, _ int) error {
@@ -131,7 +136,8 @@ func newScene(t *testing.T) *scene {
 	s := &scene{worker: newWorker(t), t: t}
 	s.job = s.Submit(t, 1)
 	s.waiting = s.Submit(t, 1).Runs[0]
-	s.permit = s.signed(t, s.job.Runs[0].ID)
+	s.worn = s.pair(t, "pair 1")
+	s.permit = s.signedWith(t, s.job.Runs[0].ID, "pair 1")
 	list, err := s.Authorisations(t.Context(), s.Operator.Person)
 	if err != nil || len(list) != 1 {
 		t.Fatal(list, err)
@@ -156,6 +162,7 @@ func (s *scene) holds() {
 		"permits without an authorisation":         `SELECT count(*) FROM run r WHERE r.phase = 'permitted' AND NOT EXISTS (SELECT 1 FROM authorisation a WHERE a.person = r.operator AND a.withdrawn_at IS NULL)`,
 		"sheets reserved that nobody waits for":    `SELECT s.reserved - (SELECT count(*) FROM run WHERE phase IN ('proposed', 'checking', 'permitted')) FROM stock s`,
 		"waiting runs of withdrawn jobs":           `SELECT count(*) FROM run r JOIN job j ON j.id = r.job WHERE j.withdrawn_at IS NOT NULL AND r.phase IN ('proposed', 'checking', 'permitted')`,
+		"permits for a damaged pair":               `SELECT count(*) FROM run r JOIN answer a ON a.run = r.id JOIN pair p ON lower(p.label) = lower(a.given ->> 'pair') WHERE r.phase = 'permitted' AND p.damaged`,
 		"answers under a checklist that is closed": `SELECT count(*) FROM answer a JOIN run r ON r.id = a.run WHERE r.phase = 'proposed'`,
 	} {
 		var n int64

@@ -38,7 +38,7 @@ func (s *Store) Apply(ctx context.Context, machine uuid.UUID, rep broker.Report)
 	if !expected && rep.Number > applied {
 		// A restored database has forgotten numbers that the worker gave; its journal goes on with its
 		// own, in order, until it has told all.
-		if expected, err = s.awaited(ctx, machine); err != nil {
+		if expected, err = s.untold(ctx, machine); err != nil {
 			return 0, nil, err
 		}
 	}
@@ -120,11 +120,11 @@ func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Repo
 	}
 	switch rep.Kind {
 	case broker.ReportJournal:
-		awaited, err := s.awaited(ctx, machine)
+		untold, err := s.untold(ctx, machine)
 		if err != nil {
 			return write{}, err
 		}
-		if awaited {
+		if untold {
 			return s.journalBurn(ctx, r, rep)
 		}
 		return seen(r), nil // its own report says how it ended

@@ -184,11 +184,20 @@ func (s *Store) awaited(ctx context.Context, machine uuid.UUID) (is bool, err er
 	return is, err
 }
 
+// untold says whether the worker's journal was not heard since the restore, also where it was written
+// off meanwhile: a card that was thought lost may turn up again. Until it has told all, its numbers go
+// on where it left off, and what it burned is burned.
+func (s *Store) untold(ctx context.Context, machine uuid.UUID) (is bool, err error) {
+	err = s.pool.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM awaited_journal a JOIN site ON site.epoch = a.epoch
+		WHERE a.machine = $1 AND a.ended <> 'heard')`, machine).Scan(&is)
+	return is, err
+}
+
 // journalTold takes the closing report of a journal under a new epoch: the machine is awaited no
 // longer, and what it did not tell of as burned was not burned.
 func (s *Store) journalTold(ctx context.Context, machine uuid.UUID, rep broker.Report) (write, error) {
 	w := write{
-		statements: []statement{{sql: `UPDATE awaited_journal SET ended = 'heard' WHERE machine = $1 AND epoch = $2 AND ended = ''`,
+		statements: []statement{{sql: `UPDATE awaited_journal SET ended = 'heard' WHERE machine = $1 AND epoch = $2 AND ended <> 'heard'`,
 			args: []any{machine, rep.Epoch[:]}, rows: anyRows}},
 		entries: []draft{{kind: logbook.JournalHeard, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
 			body: logbook.Body{"epoch": rep.Epoch[:], "number": rep.Number}}},

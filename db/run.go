@@ -117,13 +117,16 @@ func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set m
 		subjects: runSubjects(r.ID, r.Machine, r.Job), body: fields})
 }
 
+// selectRun begins at the runs and looks up the job and plan of each: LIMIT 1 keeps the database from
+// reading all jobs there ever were for the few hundred runs of a board.
 const selectRun = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.member, p.name, r.machine, r.plan, coalesce(pl.total_ms, 0), r.stock,
 		ma.name, st.lot, j.tool, r.phase, r.outcome, r.reason, r.ready, r.unready_reason, r.operator, coalesce(op.name, ''),
 		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms, r.taps, r.misses,
 		r.picture IS NOT NULL, r.proposed_at, r.phase_at, r.started_at, r.ended_at, r.rev
-	FROM run r JOIN job j ON j.id = r.job JOIN person p ON p.id = j.member
+	FROM run r CROSS JOIN LATERAL (SELECT title, copies, member, tool FROM job WHERE id = r.job LIMIT 1) j
+	JOIN person p ON p.id = j.member
 	JOIN stock st ON st.id = r.stock JOIN material ma ON ma.id = st.material
-	LEFT JOIN plan pl ON pl.digest = r.plan AND pl.member = j.member
+	LEFT JOIN LATERAL (SELECT total_ms FROM plan WHERE digest = r.plan AND member = j.member AND machine = r.machine LIMIT 1) pl ON true
 	LEFT JOIN person op ON op.id = r.operator WHERE `
 
 func scanRun(row pgx.CollectableRow) (r Run, err error) {
@@ -180,6 +183,19 @@ func (s *Store) Run(ctx context.Context, actor Actor, id uuid.UUID) (Run, error)
 		return Run{}, ErrNotFound
 	}
 	return list[0], nil
+}
+
+// RunMachine says on which machine an open run is, whoever asks: a stop needs no sign-in. Errors:
+// ErrNotFound, also for a run that is closed.
+func (s *Store) RunMachine(ctx context.Context, id uuid.UUID) (machine uuid.UUID, err error) {
+	err = s.pool.QueryRow(ctx, `SELECT machine FROM run WHERE id = $1 AND phase <> 'closed'`, id).Scan(&machine)
+	return machine, meaning(err)
+}
+
+// RunNumbered finds a run by the number that people use. Errors: ErrNotFound.
+func (s *Store) RunNumbered(ctx context.Context, number int64) (id uuid.UUID, err error) {
+	err = s.pool.QueryRow(ctx, `SELECT id FROM run WHERE number = $1`, number).Scan(&id)
+	return id, meaning(err)
 }
 
 // RunPicture is what the machine's sheet looked like after the run, as PNG. Errors: ErrNotFound.

@@ -16,6 +16,7 @@ type Session struct {
 	Kind      SessionKind
 	CreatedAt time.Time
 	ExpiresAt time.Time
+	Station   uuid.UUID // where it was opened, zero for no station
 }
 
 // SessionKind tells a browser's session from a script's.
@@ -25,10 +26,15 @@ type SessionKind string
 const (
 	SessionBrowser SessionKind = "browser"
 	SessionScript  SessionKind = "script"
+	SessionStation SessionKind = "station" // by PIN, at a station
 )
 
-// idleLimit ends a session that nobody used.
-const idleLimit = 12 * time.Hour
+// idleLimit ends a session that nobody used; at a station, where the next person stands beside it, it
+// is shorter, and pages that ask for news by themselves do not count as use.
+const (
+	idleLimit        = 12 * time.Hour
+	stationIdleLimit = 10 * time.Minute
+)
 
 // OpenSession signs a person in; tokenHash is the SHA-256 of the secret token.
 func (s *Store) OpenSession(ctx context.Context, person uuid.UUID, kind SessionKind, tokenHash []byte, lasts time.Duration) (Session, error) {
@@ -51,17 +57,19 @@ func (s *Store) OpenSession(ctx context.Context, person uuid.UUID, kind SessionK
 }
 
 // SessionByToken finds a live session. Errors: ErrNotFound when it ended, expired, lay idle for
-// twelve hours, or its person is disabled.
+// twelve hours (ten minutes at a station), its person is disabled or its station revoked.
 func (s *Store) SessionByToken(ctx context.Context, tokenHash []byte) (Session, Person, error) {
 	var se Session
 	var p Person
 	var stale bool
-	err := s.pool.QueryRow(ctx, `SELECT s.id, s.person, s.kind, s.created_at, s.expires_at, s.used_at < now() - interval '1 minute',
+	err := s.pool.QueryRow(ctx, `SELECT s.id, s.person, s.kind, s.created_at, s.expires_at,
+			coalesce(s.station, '00000000-0000-0000-0000-000000000000'), s.kind <> 'station' AND s.used_at < now() - interval '1 minute',
 			p.id, p.sign_in_name, p.name, p.role, p.rev
 		FROM session s JOIN person p ON p.id = s.person
-		WHERE s.token_hash = $1 AND s.ended_at IS NULL AND s.expires_at > now() AND s.used_at > now() - $2::interval
-		  AND p.disabled_at IS NULL`, tokenHash, idleLimit).
-		Scan(&se.ID, &se.Person, &se.Kind, &se.CreatedAt, &se.ExpiresAt, &stale, &p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev)
+		WHERE s.token_hash = $1 AND s.ended_at IS NULL AND s.expires_at > now() AND s.used_at > now() - CASE WHEN s.kind = 'station' THEN $3::interval ELSE $2::interval END
+		  AND p.disabled_at IS NULL AND NOT EXISTS (SELECT 1 FROM station WHERE station.id = s.station AND revoked_at IS NOT NULL)`,
+		tokenHash, idleLimit, stationIdleLimit).
+		Scan(&se.ID, &se.Person, &se.Kind, &se.CreatedAt, &se.ExpiresAt, &se.Station, &stale, &p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev)
 	if err != nil {
 		return Session{}, Person{}, meaning(err)
 	}

@@ -36,6 +36,7 @@ type Store struct {
 	cfg        Config
 	pool       *pgxpool.Pool
 	log        *slog.Logger
+	writer     writer
 	commitHook atomic.Pointer[func(index int64)]
 }
 
@@ -50,11 +51,17 @@ func New(cfg Config) (*Store, error) {
 	if cfg.Location == nil {
 		cfg.Location = time.Local
 	}
-	return &Store{cfg: cfg, pool: cfg.Pool, log: cfg.Log}, nil
+	s := &Store{cfg: cfg, pool: cfg.Pool, log: cfg.Log}
+	s.writer = writer{pool: cfg.Pool, log: cfg.Log, committed: func(index int64) {
+		if hook := s.commitHook.Load(); hook != nil {
+			(*hook)(index)
+		}
+	}}
+	return s, nil
 }
 
-// SetCommitHook names the function that is called after each commit with the index of the newest
-// entry. It must not block.
+// SetCommitHook names the function that is called after each commit, before the changes in it are
+// answered, with the index of the newest entry. It must not block.
 func (s *Store) SetCommitHook(hook func(index int64)) { s.commitHook.Store(&hook) }
 
 // Ready says whether the database answers.

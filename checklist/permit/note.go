@@ -43,10 +43,14 @@ type formOf[T any] interface {
 // Sign writes and signs a statement: Permit, Go, Void, Resume, Leave, Lockout, Applied or
 // Handover. Ed25519 is deterministic, so the same statement and key give the same bytes. Errors wrap ErrForm.
 func Sign[T any, P formOf[T]](signer note.Signer, statement T) ([]byte, error) {
-	if !strings.HasSuffix(signer.Name(), keySuffix) {
+	if !signsStatements(signer.Name()) {
 		return nil, fmt.Errorf("%w: key %.80q does not sign statements", ErrForm, signer.Name())
 	}
-	text, err := write(P(&statement))
+	return sign(signer, P(&statement))
+}
+
+func sign(signer note.Signer, f form) ([]byte, error) {
+	text, err := write(f)
 	if err != nil {
 		return nil, err
 	}
@@ -59,6 +63,8 @@ func Sign[T any, P formOf[T]](signer note.Signer, statement T) ([]byte, error) {
 	}
 	return msg, nil
 }
+
+func signsStatements(key string) bool { return strings.HasSuffix(key, keySuffix) }
 
 // OpenPermit reads a permit. Errors of this and the other Open functions wrap ErrForm,
 // ErrSignature or ErrWrongStatement; with an error the result is zero.
@@ -89,7 +95,7 @@ func OpenHandover(msg []byte, known note.Verifiers) (Handover, error) {
 
 func open[T any, P formOf[T]](msg []byte, known note.Verifiers) (T, error) {
 	var statement, none T
-	text, err := verified(msg, known)
+	text, _, err := verified(msg, known, signsStatements)
 	if err != nil {
 		return none, err
 	}
@@ -99,38 +105,39 @@ func open[T any, P formOf[T]](msg []byte, known note.Verifiers) (T, error) {
 	return statement, nil
 }
 
-// verified gives the text of a note that carries one signature, by a known key, and nothing else.
-func verified(msg []byte, known note.Verifiers) (string, error) {
+// verified gives the text of a note that carries one signature, by a known key whose name may sign
+// it, and nothing else.
+func verified(msg []byte, known note.Verifiers, may func(key string) bool) (string, note.Signature, error) {
 	if len(msg) > MaxNote {
-		return "", fmt.Errorf("%w: %d bytes, at most %d are allowed", ErrForm, len(msg), MaxNote)
+		return "", note.Signature{}, fmt.Errorf("%w: %d bytes, at most %d are allowed", ErrForm, len(msg), MaxNote)
 	}
 	n, err := note.Open(msg, known)
 	if err != nil {
 		var invalid *note.InvalidSignatureError
 		var unverified *note.UnverifiedNoteError
 		if errors.As(err, &invalid) || errors.As(err, &unverified) {
-			return "", fmt.Errorf("%w: %w", ErrSignature, err)
+			return "", note.Signature{}, fmt.Errorf("%w: %w", ErrSignature, err)
 		}
-		return "", fmt.Errorf("%w: %w", ErrForm, err)
+		return "", note.Signature{}, fmt.Errorf("%w: %w", ErrForm, err)
 	}
 	if len(n.Sigs) != 1 || len(n.UnverifiedSigs) != 0 {
-		return "", fmt.Errorf("%w: more than one signature", ErrSignature)
+		return "", note.Signature{}, fmt.Errorf("%w: more than one signature", ErrSignature)
 	}
 	sig := n.Sigs[0]
-	if !strings.HasSuffix(sig.Name, keySuffix) {
-		return "", fmt.Errorf("%w: key %.80q does not sign statements", ErrSignature, sig.Name)
+	if !may(sig.Name) {
+		return "", note.Signature{}, fmt.Errorf("%w: key %.80q does not sign statements", ErrSignature, sig.Name)
 	}
 	// The note format tolerates repeated lines and unused bits in the base64 text. Writing the
 	// note anew leaves one spelling.
 	raw, err := base64.StdEncoding.Strict().DecodeString(sig.Base64)
 	if err != nil || binary.BigEndian.Uint32(raw) != sig.Hash {
-		return "", fmt.Errorf("%w: signature is not canonical base64", ErrForm)
+		return "", note.Signature{}, fmt.Errorf("%w: signature is not canonical base64", ErrForm)
 	}
 	again := n.Text + "\n— " + sig.Name + " " + base64.StdEncoding.EncodeToString(raw) + "\n"
 	if !bytes.Equal([]byte(again), msg) {
-		return "", fmt.Errorf("%w: more than text and one signature", ErrForm)
+		return "", note.Signature{}, fmt.Errorf("%w: more than text and one signature", ErrForm)
 	}
-	return n.Text, nil
+	return n.Text, sig, nil
 }
 
 func firstLine(kind string) string { return "kerfgate " + kind + " v1" }

@@ -104,6 +104,8 @@ type Env struct {
 	LogVerify    note.Verifiers
 	PermitSecret string
 	Config       db.Config
+
+	memories int // how many were made, see Remember
 }
 
 // URL is the test database's connection string for a role of package cluster.

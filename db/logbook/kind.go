@@ -41,6 +41,14 @@ const (
 	SessionOpened          Kind = "session.opened"
 	SessionEnded           Kind = "session.ended"
 	StationEnrolled        Kind = "station.enrolled"
+	StationRevoked         Kind = "station.revoked"
+	EnrolCodeMade          Kind = "enrol.code_made" // body "enrols": worker or station
+	WorkerEnrolled         Kind = "worker.enrolled" // body "worker_key", "before"
+	WorkerKeyReplaced      Kind = "worker.key_replaced"
+	WorkerRevoked          Kind = "worker.revoked"
+	KeyReplaced            Kind = "key.replaced" // of the site; body "key", "before", "after", "note"
+	PINSet                 Kind = "pin.set"
+	PINClosed              Kind = "pin.closed" // wrong PINs closed sign-in for a while
 	MachineAdded           Kind = "machine.added"
 	ProfileChanged         Kind = "profile.changed"
 	LockoutSet             Kind = "lockout.set"    // subject "machine"
@@ -63,6 +71,7 @@ const (
 	LeaveUsed              Kind = "leave.used"
 	AttendanceMissed       Kind = "attendance.missed" // subject "run"
 	AttendanceSummary      Kind = "attendance.summary"
+	AttendanceHandedOver   Kind = "attendance.handed_over" // actor attends from here on; subject "before" did
 	PictureKept            Kind = "picture.kept"
 	WatchOpened            Kind = "watch.opened"
 	WatchConfirmed         Kind = "watch.confirmed"
@@ -72,7 +81,11 @@ const (
 	ReportRejected         Kind = "report.rejected"
 	IncidentOpened         Kind = "incident.opened"
 	WorkerSeen             Kind = "worker.seen"
-	StopPressed            Kind = "stop.pressed" // a person pressed Stop run, whatever it did
+	PairAdded              Kind = "pair.added" // a pair of eyewear came into the register
+	PairLookedAt           Kind = "pair.looked_at"
+	PairRetired            Kind = "pair.retired"
+	StopPressed            Kind = "stop.pressed"  // a person pressed Stop run, whatever it did
+	PausePressed           Kind = "pause.pressed" // a person pressed pause, whatever it did
 )
 
 // Subject roles that the rules of Check read.
@@ -108,7 +121,9 @@ var kinds = []Kind{
 	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
 	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,
-	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff,
+	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff, PairAdded, PairLookedAt, PairRetired,
+	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, KeyReplaced,
+	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
 }
 
 // Kinds returns every kind this version writes.

@@ -199,6 +199,15 @@ func (s *Server) Lockout(machine uuid.UUID, note []byte) error {
 // Stop asks a machine's worker to stop, over a connection that carries nothing else.
 func (s *Server) Stop(machine uuid.UUID, stop Stop) error { return s.stop(StopSubject(machine), stop) }
 
+// Pause asks a machine's worker to pause what runs.
+func (s *Server) Pause(machine uuid.UUID, pause Pause) error {
+	data, err := Encode(pause)
+	if err != nil {
+		return err
+	}
+	return send(s.conn, PauseSubject(machine), data)
+}
+
 // StopAll asks every worker to stop.
 func (s *Server) StopAll(stop Stop) error { return s.stop(StopAllSubject, stop) }
 

@@ -31,6 +31,7 @@ type Handlers struct {
 	Handover  func(note []byte)
 	Lockout   func(note []byte)
 	Applied   func(note []byte)
+	Pause     func(Pause)
 	Wake      func() // ask for the state again
 	// Stop comes on its own connection. Whatever arrives on a stop subject is a stop, readable or not.
 	Stop func(Stop)
@@ -102,6 +103,7 @@ func (c *Client) Run(ctx context.Context) error {
 		{c.Conn, HandoverSubject(m), raw(h.Handover)},
 		{c.Conn, LockoutSubject(m), raw(h.Lockout)},
 		{c.Conn, AppliedSubject(m), raw(h.Applied)},
+		{c.Conn, PauseSubject(m), decoded(c, h.Pause)},
 		{c.Conn, WakeSubject(m), c.onWake(h.Wake)},
 	}
 	var subs []*nats.Subscription

@@ -31,6 +31,8 @@ type Desk interface {
 	SetFollowed(ctx context.Context, follower string, next int64) error
 	// Offers gives the runs that a machine should prepare, or every machine for uuid.Nil.
 	Offers(ctx context.Context, machine uuid.UUID) ([]Offer, error)
+	// Withdrawn gives, as withdrawn offers, those of the runs that will never start.
+	Withdrawn(ctx context.Context, runs []uuid.UUID) ([]Offer, error)
 	// LockoutNote gives the newest signed lockout statement, empty if there was never one.
 	LockoutNote(ctx context.Context, machine uuid.UUID) ([]byte, error)
 }

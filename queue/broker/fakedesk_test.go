@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 
 	"github.com/google/uuid"
@@ -14,20 +15,21 @@ import (
 
 // fakeDesk is a database in memory that keeps the promises of broker.Desk.
 type fakeDesk struct {
-	mu       sync.Mutex
-	keys     map[uuid.UUID]string
-	plan     []byte
-	offers   []broker.Offer
-	lockout  map[uuid.UUID][]byte
-	entries  []broker.Followed
-	next     int64
-	applied  map[uuid.UUID][]broker.Report // in the order of commits
-	outOfUse int
-	calls    int                         // of Apply
-	failures int                         // Apply calls still to fail
-	slow     map[uuid.UUID]chan struct{} // Apply, PlanChunk and Take wait for it
-	takes    []broker.Taken
-	changed  chan struct{} // poked at every change
+	mu        sync.Mutex
+	keys      map[uuid.UUID]string
+	plan      []byte
+	offers    []broker.Offer
+	withdrawn []broker.Offer
+	lockout   map[uuid.UUID][]byte
+	entries   []broker.Followed
+	next      int64
+	applied   map[uuid.UUID][]broker.Report // in the order of commits
+	outOfUse  int
+	calls     int                         // of Apply
+	failures  int                         // Apply calls still to fail
+	slow      map[uuid.UUID]chan struct{} // Apply, PlanChunk and Take wait for it
+	takes     []broker.Taken
+	changed   chan struct{} // poked at every change
 }
 
 func newDesk(keys map[uuid.UUID]string) *fakeDesk {
@@ -128,6 +130,18 @@ func (d *fakeDesk) Offers(_ context.Context, machine uuid.UUID) ([]broker.Offer,
 	var list []broker.Offer
 	for _, o := range d.offers {
 		if machine == uuid.Nil || o.Machine == machine {
+			list = append(list, o)
+		}
+	}
+	return list, nil
+}
+
+func (d *fakeDesk) Withdrawn(_ context.Context, runs []uuid.UUID) ([]broker.Offer, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var list []broker.Offer
+	for _, o := range d.withdrawn {
+		if slices.Contains(runs, o.Run) {
 			list = append(list, o)
 		}
 	}

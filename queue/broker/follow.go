@@ -53,10 +53,14 @@ func (s *Server) follow(ctx context.Context, enrolled chan struct{}, kept <-chan
 	}
 }
 
+// withdrawnKind is the entry of a run that will never start.
+const withdrawnKind = "run.withdrawn"
+
 // concern is what a batch of entries says about one machine.
 type concern struct {
-	index int64 // of the last entry
-	all   bool  // not about single runs
+	index int64       // of the last entry
+	all   bool        // not about single runs
+	gone  []uuid.UUID // runs that were withdrawn
 	runs  map[uuid.UUID]bool
 }
 
@@ -80,6 +84,9 @@ func (s *Server) followOnce(ctx context.Context, told map[uuid.UUID][sha256.Size
 		c.index = e.Index
 		c.runs[e.Run] = true
 		c.all = c.all || e.Run == uuid.Nil
+		if e.Kind == withdrawnKind {
+			c.gone = append(c.gone, e.Run)
+		}
 	}
 	for _, id := range order {
 		if err := s.tellMachine(ctx, id, *concerns[id], told); err != nil {
@@ -100,6 +107,17 @@ func (s *Server) tellMachine(ctx context.Context, id uuid.UUID, c concern, told 
 			return err
 		}
 		told[id] = digest
+	}
+	if len(c.gone) > 0 {
+		gone, err := s.desk.Withdrawn(ctx, c.gone)
+		if err != nil {
+			return err
+		}
+		for _, o := range gone {
+			if err := s.publishOffer(ctx, o, fmt.Sprintf("%x-%d-%x-withdrawn", o.Epoch, c.index, o.Run)); err != nil {
+				return err
+			}
+		}
 	}
 	offers, err := s.desk.Offers(ctx, id)
 	if err != nil {

@@ -35,6 +35,7 @@ func WorkerGrants(m uuid.UUID) Grants {
 			AppliedSubject(m),
 			StopSubject(m),
 			StopAllSubject,
+			PauseSubject(m),
 			WakeSubject(m),
 			InboxPrefix(m) + ".>",
 		},

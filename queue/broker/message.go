@@ -36,6 +36,7 @@ func SetupSubject(m uuid.UUID) string     { return "setup." + Token(m) }
 func LockoutSubject(m uuid.UUID) string   { return "lockout." + Token(m) }
 func AppliedSubject(m uuid.UUID) string   { return "applied." + Token(m) }
 func StopSubject(m uuid.UUID) string      { return "stop." + Token(m) }
+func PauseSubject(m uuid.UUID) string     { return "pause." + Token(m) }
 func WakeSubject(m uuid.UUID) string      { return "wake." + Token(m) }
 func ReportSubject(m uuid.UUID) string    { return "report." + Token(m) }
 func ReadingSubject(m uuid.UUID) string   { return "reading." + Token(m) }
@@ -106,6 +107,11 @@ type State struct {
 	// empty where there is nothing to prove, or no proof.
 	HeadFrom  int64      `cbor:"head_from"`
 	HeadProof [][32]byte `cbor:"head_proof"`
+	// Successors are the signed statements of every replacement of the permit key and the log key, oldest
+	// first: a worker follows those that continue from the keys it pinned.
+	Successors [][]byte `cbor:"successors"`
+	// Handover is the newest signed hand-over of the active run, empty if there was none.
+	Handover []byte `cbor:"handover"`
 	// Offers lists the runs that the machine should have prepared (slow poll behind the stream).
 	Offers []Offer `cbor:"offers"`
 }
@@ -170,6 +176,12 @@ type SetupResult struct {
 type Stop struct {
 	By     uuid.UUID `cbor:"by"` // person or station, for the record only
 	Reason string    `cbor:"reason"`
+}
+
+// Pause asks a worker to switch the tool off and hold. Unsigned on purpose, as a stop is: anybody may
+// pause, and only the server's signature goes on.
+type Pause struct {
+	By uuid.UUID `cbor:"by"` // person or station, for the record only
 }
 
 // Reading is a glance at a running machine, not logged.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -20,6 +21,9 @@ type Config struct {
 	StopConn *nats.Conn // another one, for stop alone
 	Desk     Desk
 	Log      *slog.Logger
+	// Enrolled is told the workers' keys at the start and whenever one was enrolled, replaced or taken
+	// away, so that a broker in this process knows no other. Nil means that somebody else sees to it.
+	Enrolled func(keys map[uuid.UUID]string) error
 }
 
 // Server is the server's side of the broker. Any number of them may share one broker and one
@@ -29,6 +33,8 @@ type Server struct {
 	stopConn *nats.Conn
 	desk     Desk
 	log      *slog.Logger
+	told     func(map[uuid.UUID]string) error
+	keys     map[uuid.UUID]string // that told was told
 	js       jetstream.JetStream
 
 	nudged chan struct{} // something was committed
@@ -72,6 +78,7 @@ func New(c Config) (*Server, error) {
 		conn:     c.Conn,
 		stopConn: c.StopConn,
 		desk:     c.Desk,
+		told:     c.Enrolled,
 		log:      c.Log,
 		js:       js,
 		nudged:   make(chan struct{}, 1),
@@ -173,6 +180,14 @@ func (s *Server) enrol(ctx context.Context, owned *sync.WaitGroup) {
 			s.log.Error("workers' keys", "error", err)
 		}
 		return
+	}
+	// The broker first: a key that was taken away reaches nothing from here on.
+	if s.told != nil && !maps.Equal(keys, s.keys) {
+		if err := s.told(keys); err != nil {
+			s.log.Error("the broker does not know the workers' keys as they are", "error", err)
+		} else {
+			s.keys = keys
+		}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
