@@ -1,15 +1,17 @@
 package plan_test
 
 import (
+	"bytes"
+	"crypto/sha256"
 	"fmt"
-	"runtime"
+	"math"
+	"os"
+	"runtime/debug"
 	"strings"
 	"testing"
 	"time"
 
 	"kerfgate/plan"
-	"kerfgate/plan/drawing"
-	"kerfgate/plan/drawing/svg"
 	"kerfgate/plan/geom"
 )
 
@@ -41,41 +43,95 @@ func outlines(segments int) string {
 	return b.String()
 }
 
+// coil is a drawing of one line that winds outwards, of so many segments.
+func coil(segments int) string {
+	var b strings.Builder
+	b.WriteString(`<svg xmlns="http://www.w3.org/2000/svg" width="500mm" height="500mm" viewBox="0 0 500 500"><path fill="none" stroke="black" d="`)
+	for i := range segments + 1 { // r² grows evenly with the way
+		share := math.Sqrt(float64(i+100) / float64(segments+100))
+		s, c := math.Sincos(share * 2 * math.Pi * math.Sqrt(float64(segments)) / 6)
+		fmt.Fprintf(&b, "%c%.4f %.4f", "ML"[min(i, 1)], 245+240*share*c, 245+240*share*s)
+	}
+	b.WriteString(`"/></svg>`)
+	return b.String()
+}
+
+// lattice is a drawing of lines that cross, each divided where it meets the others, of so many segments.
+func lattice(segments int) string {
+	var b strings.Builder
+	n := int(math.Sqrt(float64(segments) / 2))
+	pitch := 480.0 / float64(n)
+	b.WriteString(`<svg xmlns="http://www.w3.org/2000/svg" width="500mm" height="500mm" viewBox="0 0 500 500"><path fill="none" stroke="black" d="`)
+	for i := range n {
+		for axis := range 2 {
+			for k := range n + 1 {
+				at := [2]float64{float64(i) * pitch, float64(k) * pitch}
+				fmt.Fprintf(&b, "%c%.4f %.4f", "ML"[min(k, 1)], at[axis], at[1-axis])
+			}
+		}
+	}
+	b.WriteString(`"/></svg>`)
+	return b.String()
+}
+
 func wide(drawing string) plan.Request {
 	req := request(drawing)
 	req.Profile.TravelUM = geom.Box{Max: geom.Pt(600_000, 600_000)}
 	req.Profile.HardStops = req.Profile.TravelUM
 	req.Stock.SheetWidthUM, req.Stock.SheetHeightUM = 500_000, 500_000
-	req.Default, req.Choices.Effort = plan.Mark, 1
+	req.Choices.Effort = plan.NoEffort
 	return req
 }
 
-// benchmarkMake tells the time of a plan in reads: how often the same bytes could have been read into
-// shapes meanwhile, which is the least that any planner has to do; and the memory that it holds at most.
-func benchmarkMake(b *testing.B, segments int, op plan.Operation) {
-	req := wide(outlines(segments))
-	req.Default = op
-	start := time.Now()
-	if _, err := svg.Read(req.Drawing, drawing.Limits{}); err != nil {
-		b.Fatal(err)
+// peak forgets how much memory the process had, if the system can, and gives a function that says how much
+// it had at most since, in MiB; 0 where nobody knows.
+func peak() func() float64 {
+	debug.FreeOSMemory()
+	if os.WriteFile("/proc/self/clear_refs", []byte("5"), 0) != nil {
+		return func() float64 { return 0 }
 	}
-	floor := time.Since(start)
-	var before, after runtime.MemStats
-	runtime.GC()
-	runtime.ReadMemStats(&before)
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := plan.Make(req); err != nil {
-			b.Fatal(err)
+	return func() float64 {
+		var kib float64
+		status, _ := os.ReadFile("/proc/self/status")
+		for line := range bytes.Lines(status) {
+			if text, ok := bytes.CutPrefix(line, []byte("VmHWM:")); ok {
+				_, _ = fmt.Sscan(string(text), &kib)
+			}
 		}
+		return kib / 1024
 	}
-	runtime.ReadMemStats(&after)
-	b.ReportMetric(float64(b.Elapsed())/float64(b.N)/float64(floor), "reads")
-	b.ReportMetric(float64(after.HeapSys-before.HeapIdle+before.HeapReleased)/(1<<20), "MiB-heap")
 }
 
-func BenchmarkMark10k(b *testing.B)  { benchmarkMake(b, 10_000, plan.Mark) }
-func BenchmarkCut10k(b *testing.B)   { benchmarkMake(b, 10_000, plan.Cut) }
-func BenchmarkMark100k(b *testing.B) { benchmarkMake(b, 100_000, plan.Mark) }
-func BenchmarkCut100k(b *testing.B)  { benchmarkMake(b, 100_000, plan.Cut) }
-func BenchmarkCut1M(b *testing.B)    { benchmarkMake(b, 1_000_000, plan.Cut) }
+// BenchmarkMake makes whole plans, without perturbing the order, of drawings of three characters, and
+// tells their time in sums: how often the drawing's bytes could have been hashed with SHA-256
+// meanwhile. MiB are the most that the process held.
+func BenchmarkMake(b *testing.B) {
+	for _, drawn := range []struct {
+		name string
+		of   func(int) string
+	}{{"shapes", outlines}, {"coil", coil}, {"lattice", lattice}} {
+		for _, segments := range []int{10_000, 100_000, 1_000_000} {
+			drawing := drawn.of(segments)
+			for _, op := range []plan.Operation{plan.Mark, plan.Cut} {
+				b.Run(fmt.Sprintf("%s/%dk/%s", drawn.name, segments/1000, op), func(b *testing.B) {
+					req := wide(drawing)
+					req.Default = op
+					start := time.Now()
+					sha256.Sum256(req.Drawing)
+					floor := time.Since(start)
+					most := peak()
+					b.ReportAllocs()
+					for b.Loop() {
+						if _, err := plan.Make(req); err != nil {
+							b.Fatal(err)
+						}
+					}
+					each := b.Elapsed() / time.Duration(b.N)
+					b.ReportMetric(float64(each)/float64(floor), "sums")
+					b.ReportMetric(each.Seconds(), "s")
+					b.ReportMetric(most(), "MiB")
+				})
+			}
+		}
+	}
+}

@@ -33,7 +33,7 @@ type Choices struct {
 	// JoinUM is how far two open ends may lie apart and still be one point; 0 = 10 µm.
 	JoinUM int64 `json:"join_um,omitempty"`
 	// Effort is how often for each line the planner tries to find a shorter way between lines; 0 =
-	// 10. Seed is where its random numbers begin.
+	// 10, NoEffort = never: the first good order is taken. Seed is where its random numbers begin.
 	Effort int64 `json:"effort,omitempty"`
 	Seed   int64 `json:"seed,omitempty"`
 	// SpreadPermille is how much longer, in thousandths, the way with the tool off may become so that
@@ -48,6 +48,9 @@ type Tabs struct {
 	SpacingUM int64 `json:"spacing_um,omitempty"` // from tab to tab, at most
 	WidthUM   int64 `json:"width_um,omitempty"`   // left standing; 0 = DefaultTabUM
 }
+
+// NoEffort is the effort of a plan that is wanted at once.
+const NoEffort = -1
 
 // DefaultTabUM is the width of a tab that names none: own choice, to be judged on a test piece.
 const DefaultTabUM = 500
@@ -95,7 +98,7 @@ func (c Choices) reasons() []Reason {
 		{"array.rows", "the number of rows", c.Array.Rows, 1, 200, false},
 		{"array.gap", "the gap between rows and columns", c.Array.GapUM, 100, 500_000, true},
 		{"join", "the distance within which ends are joined", c.JoinUM, 1, 1_000, true},
-		{"effort", "the effort", c.Effort, 1, 100, false},
+		{"effort", "the effort", c.Effort, NoEffort, 100, false},
 		{"seed", "the seed", c.Seed, 1, 1 << 53, false},
 		{"spread_permille", "the spreading of heat", c.SpreadPermille, 1, 1_000, false},
 	} {

@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"errors"
 	"fmt"
 
 	"kerfgate/plan/contour"
@@ -147,62 +146,4 @@ func (c cutting) turned() cutting {
 	}
 	c.lines = lines
 	return c
-}
-
-// began is a closed cut with where it begins, what is left standing and how far it goes on.
-type began struct {
-	points []geom.Point
-	on     []geom.Span
-}
-
-// begin gives a closed cut its run-in, tabs and overlap. It begins at its first point unless a run-in
-// leads elsewhere; the beam is on along the run-in, which lies in waste.
-func (m *maker) begin(ring []geom.Point, frees bool, waste *kerf.Sheet) (began, error) {
-	c := m.req.Choices
-	in := kerf.RunIn{From: ring[0], Contour: ring} // none
-	if c.RunInUM > 0 && waste != nil {
-		found, err := waste.RunIn(ring, c.RunInUM)
-		switch {
-		case errors.Is(err, kerf.ErrNoWaste):
-			m.noWaste++
-		case err != nil:
-			return began{}, err
-		default:
-			in = found
-			if in.LengthUM < c.RunInUM {
-				m.shortRunIn++
-			}
-		}
-	}
-	var off []geom.Span
-	if rule, ok := c.Tabs.rule(m.req.Profile.SmallestStepUM); ok && frees {
-		var err error
-		off, err = kerf.Tabs(in.Contour, rule)
-		switch {
-		case errors.Is(err, kerf.ErrNoStraight):
-			m.noTabs++
-		case err != nil:
-			return began{}, err
-		}
-	}
-	points, on, err := in.Stroke(off, min(c.OverlapUM, geom.Length(in.Contour)/4), 0)
-	if err != nil || len(off) == 0 {
-		return began{points: points}, err
-	}
-	if on[0].From == in.LengthUM {
-		on[0].From = 0
-	}
-	return began{points, on}, nil
-}
-
-// rule is how tabs are placed; ok is false where none are wanted.
-func (t Tabs) rule(stepUM int64) (r kerf.TabRule, ok bool) {
-	if t.Count == 0 && t.SpacingUM == 0 {
-		return r, false
-	}
-	width := t.WidthUM
-	if width == 0 {
-		width = DefaultTabUM
-	}
-	return kerf.TabRule{Count: int(t.Count), SpacingUM: t.SpacingUM, WidthUM: width, StraightUM: 2 * tolerance(stepUM)}, true
 }

@@ -28,31 +28,37 @@ func (m *maker) pitch() int64 {
 	return min(engrave.MostPitchUM, max(engrave.LeastPitchUM, m.tool.SpotUM))
 }
 
-// engraving takes the lines of engraved groups out and gives the rows that fill them, and those of
-// the pictures. Open lines have no inside: they are named and left out.
+// engraving takes the lines of engraved groups out and gives the rows that fill what they and the
+// group's areas enclose, and those of the pictures. Open lines have no inside: they are named and left
+// out.
 func (m *maker) engraving(lines []contour.Line, d *drawing.Drawing, g grouping) (rest []contour.Line, rows []task) {
-	areas := make([][][]geom.Point, len(g.groups))
 	open := make([]int, len(g.groups))
 	for _, l := range lines {
 		switch {
 		case Operation(l.Op) != Engrave:
 			rest = append(rest, l)
-		case l.Closed:
-			areas[l.Group] = append(areas[l.Group], l.Points)
+		case l.Closed: // joined out of open ones
+			m.areas[l.Group] = append(m.areas[l.Group], engrave.Area{Outlines: [][]geom.Point{l.Points}, EvenOdd: true})
 		default:
 			open[l.Group]++
 		}
 	}
 	limits := engrave.Limits{Crossings: mostCrossings, Spans: mostCrossings}
-	for i, area := range areas {
+	for i, areas := range m.areas {
+		where := "group " + g.groups[i].Letter
 		if open[i] > 0 {
-			m.warn(fmt.Sprintf("open lines have no inside to engrave and are left out: %d", open[i]),
-				"group "+g.groups[i].Letter, "close them in the drawing, or mark them instead")
+			m.warn(fmt.Sprintf("open lines have no inside to engrave and are left out: %d", open[i]), where,
+				"close them in the drawing, or mark them instead")
 		}
-		if len(area) > 0 {
-			made, err := engrave.Areas(area, m.pattern(g.groups[i].Letter), limits)
-			rows = m.rows(rows, i, g.groups[i], made, err)
+		if len(areas) == 0 {
+			continue
 		}
+		if n := fillColours(d, g, i); n > 1 {
+			m.warn(fmt.Sprintf("filled shapes of %d colours are engraved alike, also where one lies on another", n), where,
+				"cut holes out of the shapes in the drawing, or put what is to stay out into a layer of its own")
+		}
+		made, err := engrave.Areas(areas, m.pattern(g.groups[i].Letter), limits)
+		rows = m.rows(rows, i, g.groups[i], made, err)
 	}
 	for k, picture := range d.Pictures {
 		i := g.pictures[k]

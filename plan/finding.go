@@ -2,7 +2,6 @@ package plan
 
 import (
 	"fmt"
-	"math"
 
 	"kerfgate/plan/contour"
 	"kerfgate/plan/geom"
@@ -92,32 +91,18 @@ func (m *maker) tellKerf(f kerf.Finding) {
 	}
 }
 
-// dwellWorthMS is how long a beam may rest on one spot at switching before it is worth a warning.
-const dwellWorthMS = 50
-
 // warnSetup tells what the set-up means for this drawing.
 func (m *maker) warnSetup() {
-	for _, w := range []struct {
-		n          int
-		what, next string
-	}{
-		{m.noWaste, "closed cuts beside which there is no waste to run in over", "look for a mark where they begin"},
-		{m.shortRunIn, "closed cuts whose run-in is shorter than asked for, since there is no more waste", "look for a mark where they begin"},
-		{m.noTabs, "outlines without a straight stretch that is long enough for a holding tab", "choose narrower tabs, or hold the pieces down"},
-	} {
-		if w.n > 0 {
-			m.warn(fmt.Sprintf("%s: %d", w.what, w.n), "choices", w.next)
-		}
+	if m.noTabs > 0 {
+		m.warn(fmt.Sprintf("outlines without a straight stretch that is long enough for a holding tab: %d", m.noTabs), "choices",
+			"choose narrower tabs, or hold the pieces down")
 	}
 	if m.tool.Kind != machine.ToolBeam {
 		return
 	}
-	s := m.tool.Switch
-	if ms := s.OffDelayMS + s.JitterMS; ms >= dwellWorthMS && !s.InMotion {
-		watts := float64(m.tool.PowerMW) / 1000
-		seconds := float64(ms) / 1000
-		joules := math.Round(float64(watts*seconds)*100) / 100
-		m.warn(fmt.Sprintf("the beam rests on the end of every line while it goes off: %g s of %g W on one spot is %g J", seconds, watts, joules),
+	m.tellRunIns()
+	if s := m.tool.Switch; s.OffDelayMS+s.JitterMS >= slowSwitchMS && !s.InMotion {
+		m.warn("the beam rests on the end of every line while it goes off: "+m.dwell(s.OffDelayMS+s.JitterMS),
 			"tool", "look for burnt spots on a test piece first; a faster switch avoids them")
 	}
 	if m.req.Material.Verdict == material.WithCare {

@@ -7,6 +7,7 @@ import (
 	"kerfgate/plan/canon"
 	"kerfgate/plan/contour"
 	"kerfgate/plan/drawing"
+	"kerfgate/plan/engrave"
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/plan/material"
@@ -56,11 +57,12 @@ func Make(req Request) (*Plan, error) {
 		parents = append(parents, -1)
 	}
 	visits := m.ordered(all, parents)
-	pieces, frees := m.pieces(c, visits, extents.Min)
+	pieces, frees := m.pieces(c, visits)
 	strokes := m.strokes(visits, g.groups, c, frees, extents)
 	if len(m.reasons) > 0 {
 		return nil, m.refusal()
 	}
+	extents = placedAtOrigin(strokes, pieces, extents)
 	p := &Plan{
 		Planner: Version, Drawing: canon.Sum(req.Drawing),
 		Tool: m.tool.Name, ToolKind: m.tool.Kind, Material: req.Material.Name, Stock: req.Stock.Lot,
@@ -83,19 +85,20 @@ func Make(req Request) (*Plan, error) {
 
 // maker gathers reasons and warnings while a plan is made.
 type maker struct {
-	req      Request
-	tool     machine.Tool
-	purge    int64
-	ops      map[int]Operation // by group index
-	settings map[Operation]material.Setting
-	reasons  []Reason
-	warnings []Warning
-	notes    []note
-	doubled  int64 // µm of lines that lay on others
-	pitches  []int64
-	again    []bool // by stroke: a further pass
-	// How many closed cuts have no run-in, a shorter one, no tabs.
-	noWaste, shortRunIn, noTabs int
+	req                 Request
+	tool                machine.Tool
+	purge               int64
+	ops                 map[int]Operation // by group index
+	settings            map[Operation]material.Setting
+	reasons             []Reason
+	warnings            []Warning
+	notes               []note
+	areas               [][]engrave.Area // to be engraved, by group
+	doubled             int64            // µm of lines that lay on others
+	pitches             []int64
+	again               []bool   // by stroke: a further pass
+	noRunIn, shortRunIn shortage // of closed cuts
+	noTabs              int      // how many closed cuts have none
 }
 
 func (m *maker) refuse(r Reason) { m.reasons = append(m.reasons, r) }
@@ -111,28 +114,30 @@ func (m *maker) clean(d *drawing.Drawing, g grouping) []contour.Line {
 	if m.req.Profile.SmallestStepUM <= 0 {
 		return nil // refused already
 	}
-	lines, err := flatten(d, g, tolerance(m.req.Profile.SmallestStepUM), mostLinePoints)
+	flat, err := m.flatten(d, g)
 	if err != nil {
 		m.refuse(Reason{What: err.Error(), Next: "simplify the drawing", Field: "drawing"})
 		return nil
 	}
-	if len(lines) == 0 && len(d.Pictures) == 0 {
+	areas := 0
+	for _, of := range flat.areas {
+		areas += len(of)
+	}
+	if len(flat.lines)+areas+len(d.Pictures) == 0 {
 		m.refuse(Reason{What: "the drawing holds no line that a tool could follow",
 			Next: "draw at least one visible path", Field: "drawing"})
 		return nil
 	}
-	for i := range lines {
-		lines[i].Op = string(m.ops[lines[i].Group])
-	}
 	if len(m.reasons) > 0 {
 		return nil
 	}
-	cleaned, err := contour.Clean(lines, m.cutOptions())
+	cleaned, err := contour.Clean(flat.lines, m.cutOptions())
 	if err != nil {
 		m.tangled(err)
 		return nil
 	}
-	if m.doubled = cleaned.DoubledUM; m.doubled > 0 {
+	m.areas = flat.areas
+	if m.doubled = cleaned.DoubledUM + flat.doubledUM; m.doubled > 0 {
 		m.warn(fmt.Sprintf("%s mm of lines lie on others and are done once", mm(m.doubled)),
 			"drawing", "nothing to do; delete the doubles if they surprise you")
 	}
@@ -214,7 +219,7 @@ func (m *maker) fit(all []task) geom.Box {
 
 // pieces numbers what comes loose in running order. frees gives for each visit the number of the
 // piece that it frees, 0 for none; where one line frees several, that of the first.
-func (m *maker) pieces(c cutting, visits []task, origin geom.Point) (pieces []Piece, frees []int64) {
+func (m *maker) pieces(c cutting, visits []task) (pieces []Piece, frees []int64) {
 	when := make([]int, len(c.lines))
 	for k, v := range visits {
 		if v.line >= 0 {
@@ -237,7 +242,7 @@ func (m *maker) pieces(c cutting, visits []task, origin geom.Point) (pieces []Pi
 		if d := c.drawn[i]; d.Number > 0 {
 			p.AreaUM2, p.Extents = d.AreaUM2, d.Extents
 		}
-		pieces = append(pieces, Piece{Number: int64(n + 1), Dropout: p.Dropout, Extents: p.Extents.Move(geom.Pt(-origin.X, -origin.Y)),
+		pieces = append(pieces, Piece{Number: int64(n + 1), Dropout: p.Dropout, Extents: p.Extents,
 			AreaMM2: squareMM(p.AreaUM2)})
 		if frees[last[i]] == 0 {
 			frees[last[i]] = int64(n + 1)

@@ -412,28 +412,6 @@ func TestTabs(t *testing.T) {
 	}
 }
 
-// TestRunInAndOverlap: the beam begins in the waste, beside the cut, and goes on past its beginning.
-func TestRunInAndOverlap(t *testing.T) {
-	t.Parallel()
-	req := request(inMM(`<rect width="60" height="60"/><rect x="20" y="20" width="20" height="20"/>`))
-	req.Settings[0].Passes, req.Choices = 1, plan.Choices{NoKerf: true, RunInUM: 2_000, OverlapUM: 500}
-	p := mustMake(t, req)
-	hole := p.Strokes[0]
-	if len(p.Strokes) != 2 || !hole.Closed || hole.MarkedUM() != 82_500 {
-		t.Fatalf("%+v", p.Strokes)
-	}
-	from := hole.Points[0]
-	if within := (geom.Box{Min: geom.Pt(20_001, 20_001), Max: geom.Pt(39_999, 39_999)}); !(geom.Box{Min: from, Max: from}).Inside(within) {
-		t.Errorf("begins at %v, not in the waste", from)
-	}
-	if last := hole.Points[len(hole.Points)-1]; geom.Distance(hole.Points[1], last) != 500 {
-		t.Errorf("begins at %v, ends at %v", hole.Points[1], last)
-	}
-	if len(p.Pieces) != 2 || p.Extents.Max != geom.Pt(60_000, 60_000) {
-		t.Errorf("%+v, %v", p.Pieces, p.Extents)
-	}
-}
-
 // TestOverlapLeavesTabs: where the overlap comes by a holding tab for the second time, the tab still
 // stands.
 func TestOverlapLeavesTabs(t *testing.T) {

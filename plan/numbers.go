@@ -17,11 +17,27 @@ import (
 func (p *Plan) job(profile machine.Profile, origin geom.Point) motion.Job {
 	tool, _ := profile.Tool(p.Tool)
 	j := motion.JobOf(profile, tool)
-	j.Origin, j.Strokes = origin, make([]motion.Stroke, len(p.Strokes))
+	j.Origin = origin
+	if p.stored != nil {
+		j.Each = func(yield func(motion.Stroke) bool) {
+			for s := range p.Each() {
+				if !yield(s.job()) {
+					return
+				}
+			}
+		}
+		return j
+	}
+	j.Strokes = make([]motion.Stroke, len(p.Strokes))
 	for i, s := range p.Strokes {
-		j.Strokes[i] = motion.Stroke{Points: s.Points, On: s.On, SpeedUMPerS: s.SpeedUMPerS, PowerPermille: s.PowerPermille}
+		j.Strokes[i] = s.job()
 	}
 	return j
+}
+
+// job is the stroke as motion sees it.
+func (s Stroke) job() motion.Stroke {
+	return motion.Stroke{Points: s.Points, On: s.On, SpeedUMPerS: s.SpeedUMPerS, PowerPermille: s.PowerPermille}
 }
 
 // Lines renders the plan for the machine, its origin placed at the given point of the bed (machine
@@ -34,7 +50,16 @@ func Lines(p *Plan, profile machine.Profile, origin geom.Point) iter.Seq[motion.
 // number computes what the plan takes and gives, and says what of it the machine cannot do as asked.
 func (m *maker) number(p *Plan) {
 	job := p.job(m.req.Profile, geom.Point{})
-	t := job.Total()
+	var d *dose.Dose
+	var t motion.Totals
+	if m.tool.Kind == machine.ToolBeam {
+		d = m.dosed(p, job)
+	}
+	if d != nil { // one walk over the job gives both
+		t = d.Totals
+	} else {
+		t = job.Total()
+	}
 	p.Reach = t.Reach
 	n := &p.Numbers
 	*n = Numbers{
@@ -67,29 +92,34 @@ func (m *maker) number(p *Plan) {
 		m.refuse(Reason{What: "with over-travel and run-in the carriage needs more than the machine's travel", Next: "engrave slower, or take a larger machine",
 			Field: "settings", Limit: sizeText(travel.Width(), travel.Height()), Value: sizeText(p.Reach.Width(), p.Reach.Height())})
 	}
-	m.tellProblems(job)
-	if m.tool.Kind == machine.ToolBeam {
-		// mW × µs = nJ; thousandths of it.
-		n.EnergyMJ = (m.tool.PowerMW*(t.OnPermilleMicros/1000) + 500_000) / 1_000_000
-		m.doses(p, job)
+	m.tellProblems(t.Problems, p.Strokes)
+	if d != nil {
+		m.doses(p, d)
 	}
 }
 
 // tellProblems warns of what comes out otherwise than drawn, and refuses what must not be done.
-func (m *maker) tellProblems(job motion.Job) {
+func (m *maker) tellProblems(problems []motion.Problem, strokes []Stroke) {
 	count := map[motion.ProblemKind]int{}
 	worst := map[motion.ProblemKind]motion.Problem{}
-	for _, p := range job.Problems() {
+	for _, p := range problems {
 		count[p.Kind] += p.Count
 		if w, ok := worst[p.Kind]; !ok || p.NeedMicros-p.HaveMicros > w.NeedMicros-w.HaveMicros {
 			worst[p.Kind] = p
 		}
 	}
-	for _, k := range []motion.ProblemKind{motion.TooShort, motion.TooClose} {
-		if count[k] > 0 {
-			m.warn(fmt.Sprintf("%s: %d times, the worst has %s ms of %s", k, count[k], mm(worst[k].HaveMicros), mm(worst[k].NeedMicros)),
-				"tool", "work slower, or take a faster switch")
+	for _, k := range []motion.ProblemKind{motion.TooShort, motion.TooClose, motion.Disordered} {
+		if count[k] == 0 {
+			continue
 		}
+		p, next, what := worst[k], "work slower, or take a faster switch", fmt.Sprintf("%s: %d times", k, count[k])
+		if p.NeedMicros > 0 {
+			what += fmt.Sprintf(", the worst has %s ms of %s", mm(p.HaveMicros), mm(p.NeedMicros))
+		} else {
+			next = "report it with the drawing"
+		}
+		at := strokes[p.Stroke].Points[0]
+		m.warn(what, fmt.Sprintf("line that begins at x %s, y %s mm from the origin", mm(at.X), mm(at.Y)), next)
 	}
 	if p, ok := worst[motion.TooLong]; ok {
 		m.refuse(Reason{What: string(motion.TooLong), Next: "work faster, or correct the tool's longest time in the profile", Field: "settings",
@@ -97,8 +127,9 @@ func (m *maker) tellProblems(job motion.Job) {
 	}
 }
 
-// doses computes where how much of the beam's energy goes, and what it takes away.
-func (m *maker) doses(p *Plan, job motion.Job) {
+// dosed computes where how much of the beam's energy goes, and what it takes away; nil where that
+// cannot be done, which is refused.
+func (m *maker) dosed(p *Plan, job motion.Job) *dose.Dose {
 	works := make([]dose.Work, len(p.Strokes))
 	for i, s := range p.Strokes {
 		works[i] = dose.Work{PitchUM: m.pitches[i], Again: m.again[i]}
@@ -110,9 +141,19 @@ func (m *maker) doses(p *Plan, job motion.Job) {
 		Sheet: dose.Sheet{ThicknessUM: m.req.Stock.ThicknessUM, GrammageGPerM2: m.req.Stock.GrammageGPerM2}})
 	if err != nil {
 		m.refuse(Reason{What: "the dose cannot be computed: " + err.Error(), Next: "divide the drawing", Field: "drawing"})
-		return
+		return nil
 	}
-	p.Numbers.RemovedNL, p.Numbers.FumeUG = d.Removed.VolumeNL, d.Removed.MassUG
+	return d
+}
+
+// doses says in the plan's numbers what was computed.
+func (m *maker) doses(p *Plan, d *dose.Dose) {
+	// mW × µs = nJ; thousandths of it.
+	p.Numbers.EnergyMJ = (m.tool.PowerMW*(d.Totals.OnPermilleMicros/1000) + 500_000) / 1_000_000
+	p.Numbers.RemovedNL = d.Removed.VolumeNL
+	if s := m.req.Stock; s.GrammageGPerM2 > 0 && d.Removed.VolumeNL > 0 {
+		p.Numbers.FumeUG = &d.Removed.MassUG
+	}
 	for _, op := range runningOrder {
 		o := OperationDose{Operation: op}
 		var energy, um int64

@@ -22,13 +22,23 @@ const (
 // mostPicturePoints bounds a picture's size: beyond it lines are drawn more coarsely.
 const mostPicturePoints = 20_000
 
+// Of what a player of Steps needs in a picture: pieces whose outlines it can show, and their points.
+const (
+	mostPicturePieces = 200
+	mostPieceCorners  = 10_000
+)
+
 // mostPictureTravels bounds how many ways between strokes a picture shows.
 const mostPictureTravels = 4_000
 
 // Picture draws the plan on its sheet, whose lower left corner lies at the plan's origin, as an SVG
 // document to scale (one user unit is a millimetre): sheet edge, cut solid and thick, mark dashed,
 // engrave as some of the level lines that it consists of, draw thin, travel thin and dotted,
-// drop-outs hatched, a dot at the origin.
+// drop-outs hatched, hot spots shaded by crossed lines, a dot at the origin.
+//
+// For a page that steps through the plan (Steps) the outline of each piece and drop-out is there too, not
+// drawn, with data-piece and the id "…-piece-" and its number, and a dot for the carriage, hidden, with
+// the id "…-carriage".
 //
 // It holds no script, no style attribute and nothing of the drawing's bytes, and may be put into a
 // page as it is. The ids in it begin with id, which is a word of letters, digits and hyphens that no
@@ -76,7 +86,12 @@ func (c *canvas) draw(p *Plan, id string, sheet geom.Box, bed ...geom.Box) []byt
 	fmt.Fprintf(c, `<title id="%s-title">Plan, %s by %s mm on a sheet of %s by %s mm; pieces: %d, drop-outs: %d</title>`,
 		id, mm(p.Extents.Width()), mm(p.Extents.Height()), mm(sheet.Width()), mm(sheet.Height()), len(p.Pieces)-drops, drops)
 	fmt.Fprintf(c, `<defs><pattern id="%s-drop-out" width="%s" height="%[2]s" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">`+
-		`<path d="M0 0V%[2]s" fill="none" stroke="currentColor" stroke-width="%[3]s"/></pattern></defs>`, id, mm(u*18/10), mm(u/2))
+		`<path d="M0 0V%[2]s" fill="none" stroke="currentColor" stroke-width="%[3]s"/></pattern>`, id, mm(u*18/10), mm(u/2))
+	if len(p.Hot) > 0 {
+		fmt.Fprintf(c, `<pattern id="%s-hot" width="%s" height="%[2]s" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">`+
+			`<path d="M0 0V%[2]sM0 0H%[2]s" fill="none" stroke="currentColor" stroke-width="%[3]s"/></pattern>`, id, mm(u*9/10), mm(u*4/10))
+	}
+	c.WriteString(`</defs>`)
 	c.box("ground", c.frame, `fill="`+ground+`"`)
 	c.WriteString(`<g fill="none" stroke="currentColor" stroke-linejoin="round">`)
 	c.box("sheet-edge", sheet, fmt.Sprintf(`fill="%s" stroke-width="%s"`, stock, mm(u)))
@@ -95,9 +110,40 @@ func (c *canvas) draw(p *Plan, id string, sheet geom.Box, bed ...geom.Box) []byt
 	// Round ends show even what is too small for an outline as a dot.
 	c.operation(shown, Draw, u*9/10, `stroke-linecap="round"`)
 	c.operation(shown, Cut, u*18/10, `stroke-linecap="round"`)
-	fmt.Fprintf(c, `</g><circle class="origin" cx="%s" cy="%s" r="%s" fill="currentColor"/></svg>`,
-		mm(-c.frame.Min.X), mm(c.frame.Max.Y), mm(3*u))
+	c.hotSpots(p, id)
+	c.pieces(p, id)
+	c.WriteString(`</g>`)
+	for _, dot := range []string{`origin"`, `carriage" visibility="hidden" id="` + id + `-carriage"`} {
+		fmt.Fprintf(c, `<circle class="%s cx="%s" cy="%s" r="%s" fill="currentColor"/>`, dot, mm(-c.frame.Min.X), mm(c.frame.Max.Y), mm(3*u))
+	}
+	c.WriteString(`</svg>`)
 	return c.Bytes()
+}
+
+// hotRadiusUM is that of the disc in which a hot spot is looked for (package dose).
+const hotRadiusUM = 1_000
+
+// hotSpots shades the places where too much energy meets, large enough to be seen.
+func (c *canvas) hotSpots(p *Plan, id string) {
+	for _, h := range p.Hot {
+		fmt.Fprintf(c, `<circle class="hot-spot" data-permille="%d" data-at-ms="%d" cx="%s" cy="%s" r="%s" fill="url(#%s-hot)" stroke-width="%s"/>`,
+			h.Permille, h.AtMS, mm(h.Place.X-c.frame.Min.X), mm(c.frame.Max.Y-h.Place.Y), mm(max(hotRadiusUM, 3*c.unit)), id, mm(c.unit*6/10))
+	}
+}
+
+// pieces writes the outlines of what comes loose, for a page to show; not of very many.
+func (c *canvas) pieces(p *Plan, id string) {
+	outlines, numbers := freed(p)
+	corners := 0
+	for i, points := range outlines[:min(len(outlines), mostPicturePieces)] {
+		kept := c.distinct(points, true)
+		if corners += len(kept); corners > mostPieceCorners {
+			return
+		}
+		fmt.Fprintf(c, `<path class="loose" id="%s-piece-%d" data-piece="%[2]d" stroke="none" d="`, id, numbers[i])
+		c.path(kept, true)
+		c.WriteString(`"/>`)
+	}
 }
 
 func (c *canvas) box(class string, b geom.Box, attrs string) {

@@ -19,8 +19,12 @@ var (
 	stockColour  = color.RGBA{0xef, 0xe5, 0xcf, 255}
 )
 
+// pngThin is how wide a line is, in thousandths of Picture's: pixels are not enlarged when a person looks
+// closer, so that the whole is drawn finer.
+const pngThin = 400
+
 // PicturePNG is Picture as pixels, for where no SVG can be shown: at most 1600 on the longer side,
-// with the same lines.
+// with the same lines but thinner.
 func PicturePNG(w io.Writer, p *Plan) error {
 	sheet := geom.Box{Max: p.SheetSize}
 	c := newCanvas(sheet.Union(p.Extents))
@@ -34,7 +38,8 @@ func PicturePNG(w io.Writer, p *Plan) error {
 	b.lines(shown[Mark], c.unit*12/10, 4*c.unit, 2*c.unit, 1)
 	b.lines(shown[Draw], c.unit*9/10, 0, 0, 1)
 	b.lines(shown[Cut], c.unit*18/10, 0, 0, 1)
-	b.lines([]pictureLine{{points: []geom.Point{{}}}}, 6*c.unit, 0, 0, 1)
+	b.hotSpots(p)
+	b.lines([]pictureLine{{points: []geom.Point{{}}}}, 6*c.unit*1000/pngThin, 0, 0, 1)
 	return png.Encode(w, b.img)
 }
 
@@ -84,7 +89,7 @@ func (b *board) lines(lines []pictureLine, width, on, off int64, least float64) 
 		if l.closed {
 			points = append(points, points[0])
 		}
-		wide := max(least, float64(width)*b.scale)
+		wide := max(least, float64(width*pngThin/1000)*b.scale)
 		if off > 0 {
 			m.Dashes(points, wide, float64(on)*b.scale, float64(off)*b.scale)
 		} else {
@@ -103,5 +108,17 @@ func (b *board) dropouts(p *Plan) {
 	m := b.mask()
 	every := max(4, int(float64(b.unit)*1.8*b.scale*1.41))
 	m.Area(outlines, func(x, y int) bool { return (x+y)%every < max(1, every/4) })
+	m.On(b.img, inkColour)
+}
+
+// hotSpots shades the places where too much energy meets.
+func (b *board) hotSpots(p *Plan) {
+	m := b.mask()
+	for _, h := range p.Hot {
+		x, y := float64(h.Place.X-b.frame.Min.X)*b.scale, float64(b.frame.Max.Y-h.Place.Y)*b.scale
+		r := float64(max(hotRadiusUM, 3*b.unit)) * b.scale
+		m.Area([][]paint.Vec{{{X: x - r, Y: y}, {X: x, Y: y - r}, {X: x + r, Y: y}, {X: x, Y: y + r}}},
+			func(x, y int) bool { return (x+y)%4 == 0 || (x-y)%4 == 0 })
+	}
 	m.On(b.img, inkColour)
 }

@@ -15,7 +15,7 @@ import (
 )
 
 // Version names this planner; it stands in every plan, and the same version makes the same bytes.
-const Version = "kerfgate plan 2"
+const Version = "kerfgate plan 3"
 
 // Operation is what is done along or inside a shape.
 type Operation string
@@ -73,6 +73,8 @@ type Plan struct {
 	Warnings  []Warning    `json:"warnings"`
 	PurgeS    int64        `json:"purge_s"` // 0 for a pen
 	SheetSize geom.Point   `json:"sheet_size"`
+
+	stored *source // of a plan that was opened, whose Strokes are not held
 }
 
 // Stroke is one way that the carriage goes without stopping; its first point is reached with the tool
@@ -128,9 +130,10 @@ type Numbers struct {
 	Doses    []OperationDose `json:"doses"`
 	HotSpots int64           `json:"hot_spots"` // those in Plan.Hot and those that were left off
 	// RemovedNL is the material that goes into the air with the kerf of cut lines, in nanolitres
-	// (thousandths of a mm³), and FumeUG its mass in micrograms; 0 where no grammage is known.
-	RemovedNL int64 `json:"removed_nl"`
-	FumeUG    int64 `json:"fume_ug"`
+	// (thousandths of a mm³), and FumeUG its mass in micrograms; nil where it is not known: the stock
+	// has no grammage, or nothing is cut, since nobody knows how deep marks and areas go.
+	RemovedNL int64  `json:"removed_nl"`
+	FumeUG    *int64 `json:"fume_ug,omitempty"`
 }
 
 // OperationDose is the line dose of an operation in µJ/mm, over stretches of one spot's width.

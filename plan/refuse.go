@@ -86,9 +86,9 @@ func (m *maker) checkBeam() {
 	}
 	switch e := m.req.Profile.Enclosure; e.Kind {
 	case machine.EnclosureOpen:
-		m.purge = hazard.PurgeFloorS
+		m.purge = hazard.PurgeFloor(mat)
 	case machine.EnclosureLidded:
-		purge, err := hazard.Purge(e.VolumeL, m.req.Profile.Air.MeasuredFlowM3PerH, m.req.Profile.Air.MixingFactor)
+		purge, err := hazard.PurgeOf(e.VolumeL, m.req.Profile.Air.MeasuredFlowM3PerH, m.req.Profile.Air.MixingFactor, mat)
 		m.purge = purge
 		switch {
 		case errors.Is(err, hazard.ErrPurgeLong):

@@ -82,6 +82,39 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
+// TestTenMillionPointsTakeLittleMemory: a drawing of ten million points, and one that passes make so many of, are refused
+// with the bound, and memory stays within it.
+func TestTenMillionPointsTakeLittleMemory(t *testing.T) {
+	if raceDetector {
+		t.Skip("SKIPPED: the race detector takes memory of its own; make test runs this without it")
+	}
+	var drawn strings.Builder
+	drawn.WriteString(`<svg xmlns="http://www.w3.org/2000/svg" width="250mm" height="150mm" viewBox="0 0 250 150"><path fill="none" stroke="black" d="M9 9`)
+	for range 5_000_000 {
+		drawn.WriteString("h9h-9")
+	}
+	drawn.WriteString(`"/></svg>`)
+	often := request(string(outlines(210_000)))
+	often.Profile.TravelUM.Max, often.Profile.HardStops.Max = geom.Pt(600_000, 600_000), geom.Pt(600_000, 600_000)
+	often.Stock.SheetWidthUM, often.Stock.SheetHeightUM = 500_000, 500_000
+	often.Default, often.Choices.Effort = plan.Mark, plan.NoEffort
+	often.Settings[1].Passes = 50
+	for _, tc := range []struct {
+		name, limit string
+		req         plan.Request
+	}{{"ten million points", "1500000", request(drawn.String())}, {"fifty passes", "10000000", often}} {
+		most := peak()
+		_, err := plan.Make(tc.req)
+		var refusal *plan.Refusal
+		if !errors.As(err, &refusal) || len(refusal.Reasons) != 1 || refusal.Reasons[0].Limit != tc.limit || refusal.Reasons[0].Next == "" {
+			t.Errorf("%s: %v", tc.name, err)
+		}
+		if mib := most(); mib > 1024 {
+			t.Errorf("%s took %.0f MiB", tc.name, mib)
+		}
+	}
+}
+
 // TestAllReasonsAtOnce: who corrects one thing should not meet the next one afterwards.
 func TestAllReasonsAtOnce(t *testing.T) {
 	t.Parallel()
@@ -106,7 +139,7 @@ func FuzzMake(f *testing.F) {
 		`<path d="M0 0h10"/><path d="M10 0v10L0 0"/><path d="M0 0h10"/>`,
 		`<use href="#a"/><path id="a" transform="rotate(3)" d="M0 0c9 9 9-9 50 50a4 5 6 1 0 3 3z"/>`,
 	} {
-		for more := range uint8(16) {
+		for more := range uint8(32) {
 			f.Add([]byte(inMM(body)), uint8(3), more)
 		}
 	}
@@ -123,6 +156,10 @@ func FuzzMake(f *testing.F) {
 		if more&4 > 0 {
 			req.Choices.Tabs, req.Choices.RunInUM, req.Choices.OverlapUM = plan.Tabs{Count: 3}, 1_500, 400
 		}
+		if more&16 > 0 {
+			s := &req.Profile.Tools[0].Switch
+			s.OnDelayMS, s.OffDelayMS, s.JitterMS = 80, 60, 20
+		}
 		if more&8 > 0 {
 			req.Choices.Array = plan.Array{Columns: 2, Rows: 2, GapUM: 1_000}
 		}
@@ -138,7 +175,7 @@ func FuzzMake(f *testing.F) {
 			t.Fatalf("extents %v", p.Extents)
 		}
 		for _, s := range p.Strokes {
-			if len(s.Points) < 2 || s.Closed && req.Choices.RunInUM == 0 && !slices.Contains(s.Points[1:], s.Points[0]) {
+			if len(s.Points) < 2 || s.Closed && req.Choices.RunInUM == 0 && more&18 != 18 && !slices.Contains(s.Points[1:], s.Points[0]) {
 				t.Fatalf("stroke %+v", s)
 			}
 			for _, part := range s.Marked() {

@@ -1,12 +1,6 @@
 package plan
 
-import (
-	"fmt"
-
-	"kerfgate/plan/contour"
-	"kerfgate/plan/drawing"
-	"kerfgate/plan/geom"
-)
+import "kerfgate/plan/drawing"
 
 // grouping is which group each shape and picture of a drawing belongs to.
 type grouping struct {
@@ -58,30 +52,3 @@ func letter(i int) string {
 // tolerance is how far a flattened curve may lie from the true one, in µm: no more than one count
 // of the drive, and 20 µm at most.
 func tolerance(smallestStepUM int64) int64 { return max(1, min(20, smallestStepUM)) }
-
-// flatten turns shapes into polylines in whole µm with y growing upwards, and leaves out what has
-// no length. The error is a Reason's text when there are too many points.
-func flatten(d *drawing.Drawing, g grouping, toleranceUM int64, most int) ([]contour.Line, error) {
-	var lines []contour.Line
-	left := most
-	for i, s := range d.Shapes {
-		for _, path := range s.Paths {
-			corners, ok := path.Flatten(float64(toleranceUM)/1000, left)
-			if !ok {
-				return nil, fmt.Errorf("more than %d points are needed to follow the curves", most)
-			}
-			left -= len(corners)
-			l := contour.Line{Group: g.shapes[i], Closed: path.Closed, Points: make([]geom.Point, 0, len(corners))}
-			for _, c := range corners {
-				l.Points = appendPoint(l.Points, geom.Pt(geom.Micrometres(c.X), geom.Micrometres(-c.Y)))
-			}
-			if len(l.Points) < 2 {
-				continue
-			}
-			l.Closed = l.Closed && len(l.Points) > 3 && l.Points[0] == l.Points[len(l.Points)-1]
-			g.groups[g.shapes[i]].LengthUM += geom.Length(l.Points)
-			lines = append(lines, l)
-		}
-	}
-	return lines, nil
-}

@@ -16,7 +16,7 @@ const (
 
 // Strip draws the pieces and drop-outs one beside the other in the order in which they come loose,
 // each with its number and as large as fits; drop-outs are hatched. It is an SVG document with the
-// properties of Picture. Of very many it shows the first and says how many follow.
+// properties of Picture; each piece is a group with data-piece, to step through them by Steps. Of very many it shows the first and says how many follow.
 func Strip(p *Plan, id string) []byte {
 	outlines := stripOutlines(p)
 	shown := p.Pieces[:min(len(p.Pieces), mostStripCells)]
@@ -53,7 +53,8 @@ func (c *canvas) stripCell(outlines [][]geom.Point, piece Piece, id string, left
 	}
 	size := max(1, piece.Extents.Width(), piece.Extents.Height())
 	corner := geom.Pt(left+(stripCellUM-piece.Extents.Width()*stripCellUM/size)/2, stripNumberUM+stripGapUM)
-	fmt.Fprintf(c, `<path class="%s" fill="%s" fill-rule="evenodd" stroke="currentColor" stroke-width="%s" stroke-linejoin="round" d="`, class, fill, mm(c.unit))
+	fmt.Fprintf(c, `<g class="strip-step" id="%s-piece-%d" data-piece="%[2]d"><path class="%s" fill="%s" fill-rule="evenodd" stroke="currentColor" stroke-width="%s" stroke-linejoin="round" d="`,
+		id, piece.Number, class, fill, mm(c.unit))
 	for _, points := range outlines {
 		fitted := make([]geom.Point, len(points))
 		for i, q := range points {
@@ -64,6 +65,7 @@ func (c *canvas) stripCell(outlines [][]geom.Point, piece Piece, id string, left
 	}
 	c.WriteString(`"/>`)
 	c.stripText(left+stripCellUM/2, stripGapUM/2, fmt.Sprint(piece.Number))
+	c.WriteString(`</g>`)
 }
 
 func (c *canvas) stripText(x, y int64, text string) {

@@ -10,7 +10,7 @@ import (
 )
 
 // strokes gives every visit its setting, its run-in, tabs and overlap, its passes, and the rests that
-// the tool needs; all from the plan's origin.
+// the tool needs.
 func (m *maker) strokes(visits []task, groups []Group, c cutting, frees []int64, extents geom.Box) []Stroke {
 	waste := m.waste(c, extents)
 	strokes := make([]Stroke, 0, len(visits))
@@ -55,16 +55,6 @@ func (m *maker) strokes(visits []task, groups []Group, c cutting, frees []int64,
 			}
 		}
 	}
-	origin := geom.Pt(-extents.Min.X, -extents.Min.Y)
-	moved := map[*geom.Point][]geom.Point{} // passes share their points
-	for i, s := range strokes {
-		there, ok := moved[&s.Points[0]]
-		if !ok {
-			there = movedBy(s.Points, origin)
-			moved[&s.Points[0]] = there
-		}
-		strokes[i].Points = there
-	}
 	if divided > 0 {
 		m.warn(fmt.Sprintf("the %s may stay on for %s s only and then rests %s s; lines divided for it: %d",
 			m.tool.Name, seconds(m.tool.LongestOnMS), seconds(m.tool.RestMS), divided),
@@ -73,19 +63,32 @@ func (m *maker) strokes(visits []task, groups []Group, c cutting, frees []int64,
 	return strokes
 }
 
-// waste knows where run-ins may lie; nil where none are wanted. They stay within what a sheet at the
-// machine's travel could hold, whatever the placement: the extents.
-func (m *maker) waste(c cutting, extents geom.Box) *kerf.Sheet {
-	if m.req.Choices.RunInUM == 0 || m.tool.Kind != machine.ToolBeam {
-		return nil
-	}
-	var lines [][]geom.Point
-	for _, l := range c.lines {
-		if Operation(l.Op) == Cut {
-			lines = append(lines, l.Points)
+// placedAtOrigin moves strokes and pieces so that the lower left corner of all that is marked becomes the
+// plan's origin: the extents of the lines, and run-ins that reach out of them. It gives those extents as
+// they lay before.
+func placedAtOrigin(strokes []Stroke, pieces []Piece, extents geom.Box) geom.Box {
+	for _, s := range strokes {
+		if s.Operation != Cut || len(s.Points) == 0 || (geom.Box{Min: s.Points[0], Max: s.Points[0]}).Inside(extents) {
+			continue // what is not run into lies within the extents
+		}
+		if box, ok := geom.BoxOf(s.Marked()[0]...); ok {
+			extents = extents.Union(box)
 		}
 	}
-	return kerf.NewSheet(lines, extents)
+	origin := geom.Pt(-extents.Min.X, -extents.Min.Y)
+	moved := make(map[*geom.Point][]geom.Point, len(strokes)) // passes share their points
+	for i, s := range strokes {
+		there, ok := moved[&s.Points[0]]
+		if !ok {
+			there = movedBy(s.Points, origin)
+			moved[&s.Points[0]] = there
+		}
+		strokes[i].Points = there
+	}
+	for i := range pieces {
+		pieces[i].Extents = pieces[i].Extents.Move(origin)
+	}
+	return extents
 }
 
 // ways are what one visit goes along.

@@ -107,7 +107,14 @@ func (d *doubles) cover(items []int, tolerance float64) error {
 	slices.SortStableFunc(items, func(a, b int) int {
 		return cmp.Compare(rank(d.lines[a].Line), rank(d.lines[b].Line))
 	})
-	c := coverer{spoilt: map[int32][]run{}}
+	some := 0
+	for _, i := range items {
+		some += len(d.lines[i].Points) - 1
+	}
+	c := coverer{
+		segments: make([]geom.Segment, 0, some), owner: make([]int32, 0, some), place: make([]int32, 0, some),
+		from: make([]float64, 0, some), spoilt: map[int32][]run{},
+	}
 	for _, i := range items {
 		points := d.lines[i].Points
 		at := 0.0

@@ -32,24 +32,24 @@ type faces struct {
 
 func newFaces(n *network) *faces {
 	f := &faces{network: n}
-	leaving, at := n.around()
-	f.findComponents(leaving, at)
-	f.trace(leaving, at)
+	around := n.around()
+	f.findComponents(around)
+	f.trace(around)
 	f.place()
 	return f
 }
 
 // findComponents numbers the components in the order of their first edges.
-func (f *faces) findComponents(leaving [][]int, at []int) {
-	nodes := newGroups(len(leaving))
+func (f *faces) findComponents(around nodes) {
+	joined := newGroups(around.count())
 	for e := range f.edges {
-		nodes.unite(at[2*e], at[2*e+1])
+		joined.unite(int(around.at[2*e]), int(around.at[2*e+1]))
 	}
-	number := make([]int, len(leaving))
+	number := make([]int, around.count())
 	f.componentOf = make([]int, len(f.edges))
 	count := 0
 	for e := range f.edges {
-		root := nodes.of(at[2*e])
+		root := joined.of(int(around.at[2*e]))
 		if number[root] == 0 {
 			count++
 			number[root] = count
@@ -63,12 +63,10 @@ func (f *faces) findComponents(leaving [][]int, at []int) {
 
 // trace follows every half-edge to the next one clockwise from the way back, which keeps one region
 // on the left all the way round.
-func (f *faces) trace(leaving [][]int, at []int) {
-	place := make([]int, 2*len(f.edges))
-	for _, ways := range leaving {
-		for k, h := range ways {
-			place[h] = k
-		}
+func (f *faces) trace(around nodes) {
+	place := make([]int32, 2*len(f.edges)) // in ways
+	for k, h := range around.ways {
+		place[h] = int32(k)
 	}
 	f.cycleOf = make([]int, 2*len(f.edges))
 	for h := range f.cycleOf {
@@ -86,8 +84,12 @@ func (f *faces) trace(leaving [][]int, at []int) {
 			c.halves = append(c.halves, g)
 			f.each(g, func(_, b geom.Point) { points = append(points, b) })
 			back := g ^ 1
-			ways := leaving[at[back]]
-			g = ways[(place[back]+len(ways)-1)%len(ways)]
+			node := around.at[back]
+			before := place[back] - 1
+			if before < around.first[node] {
+				before = around.first[node+1] - 1
+			}
+			g = int(around.ways[before])
 		}
 		if c.area = geom.Area(points); c.area > 0 {
 			c.face = len(f.bounded)

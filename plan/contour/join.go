@@ -56,29 +56,51 @@ type node struct {
 // meetings gives the groups of two or more ends that meet: ends at one point first, then the places
 // nearest to each other as long as the whole place is no wider or higher than the tolerance.
 func meetings(lines []worked, tolerance int64) [][]int32 {
-	var ends []int32
-	for i, l := range lines {
-		if !l.Closed {
-			ends = append(ends, int32(2*i), int32(2*i+1))
+	type kind struct {
+		group int
+		op    string
+	}
+	kinds := map[kind]int32{} // in the order of appearance; no more is needed to hold them apart
+	of := func(l *worked) int32 {
+		k := kind{l.Group, l.Op}
+		n, ok := kinds[k]
+		if !ok {
+			n = int32(len(kinds))
+			kinds[k] = n
+		}
+		return n
+	}
+	var sorted []geom.Keyed
+	kindOf := make([]int32, len(lines))
+	for i := range lines {
+		if l := &lines[i]; !l.Closed {
+			kindOf[i] = of(l)
+			for end := 2 * i; end < 2*i+2; end++ {
+				sorted = append(sorted, geom.Keyed{Key: geom.PointKey(endPoint(lines, int32(end))), Item: int32(end)})
+			}
 		}
 	}
-	sameKind := func(a, b int32) int {
-		la, lb := &lines[a/2], &lines[b/2]
-		return cmp.Or(cmp.Compare(la.Group, lb.Group), cmp.Compare(la.Op, lb.Op))
+	geom.SortKeyed(sorted)
+	if len(kinds) > 1 {
+		for i, k := range sorted {
+			sorted[i].Key = uint64(kindOf[k.Item/2])
+		}
+		geom.SortKeyed(sorted)
 	}
-	slices.SortFunc(ends, func(a, b int32) int {
-		return cmp.Or(sameKind(a, b), geom.Compare(endPoint(lines, a), endPoint(lines, b)), cmp.Compare(a, b))
-	})
-	var nodes []node
-	for _, e := range ends {
-		p := endPoint(lines, e)
-		if n := len(nodes) - 1; n >= 0 && nodes[n].box.Min == p && sameKind(nodes[n].ends[0], e) == 0 {
-			nodes[n].ends = append(nodes[n].ends, e)
+	sameKind := func(a, b int32) bool { return kindOf[a/2] == kindOf[b/2] }
+	ends := make([]int32, len(sorted))
+	nodes := make([]node, 0, len(sorted))
+	for i, k := range sorted {
+		ends[i] = k.Item
+		p := endPoint(lines, k.Item)
+		if n := len(nodes) - 1; n >= 0 && nodes[n].box.Min == p && sameKind(nodes[n].ends[0], k.Item) {
+			from := i - len(nodes[n].ends)
+			nodes[n].ends = ends[from : i+1 : i+1]
 			continue
 		}
-		nodes = append(nodes, node{geom.Box{Min: p, Max: p}, []int32{e}})
+		nodes = append(nodes, node{geom.Box{Min: p, Max: p}, ends[i : i+1 : i+1]})
 	}
-	merge(lines, nodes, tolerance, func(a, b int) bool { return sameKind(nodes[a].ends[0], nodes[b].ends[0]) == 0 })
+	merge(lines, nodes, tolerance, func(a, b int) bool { return sameKind(nodes[a].ends[0], nodes[b].ends[0]) })
 	var out [][]int32
 	for _, n := range nodes {
 		if len(n.ends) > 1 {
@@ -150,6 +172,13 @@ func merge(lines []worked, nodes []node, tolerance int64, alike func(a, b int) b
 func pair(lines []worked, ends []int32, partner []int32, tolerance int64) int {
 	if len(ends) > mostEnds {
 		return 0
+	}
+	if a, b := ends[0], ends[1]; len(ends) == 2 {
+		if a/2 == b/2 && !closable(lines[a/2], tolerance) {
+			return 0
+		}
+		partner[a], partner[b] = b, a
+		return 1
 	}
 	type couple struct {
 		a, b int32

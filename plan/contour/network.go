@@ -178,48 +178,37 @@ func nearAlong(points []geom.Point, segment, end int, um int64) bool {
 // divide cuts the edges at their stops and at points that are stops of others. Where edges lie on
 // each other every point of one is a stop of the other, so they are equal segments: one stays.
 func (n *network) divide(lines []Line, meetings stops) {
-	places := make(map[geom.Point]bool, len(meetings)/4)
+	meets := newPlaces(len(meetings) / 4)
 	for _, s := range meetings {
-		places[s.at] = true
+		meets.addPoint(s.at)
 	}
-	var out []edge
-	straight := map[geom.Segment]bool{}
+	out := make([]edge, 0, len(n.edges)+len(meetings)/2)
+	straight := newPlaces(len(meetings) / 4)
 	for e, whole := range n.edges {
 		own := meetings.take(e)
 		if len(own) == 0 {
 			out = append(out, whole)
 			continue
 		}
-		for _, part := range n.parts(whole, lines[whole.line].Closed, withStops(whole.points, own), places) {
-			if len(part.points) == 2 {
-				s := geom.Segment{A: part.points[0], B: part.points[1]}
-				if straight[s] || straight[geom.Segment{A: s.B, B: s.A}] {
-					continue
-				}
-				straight[s] = true
-			}
-			out = append(out, part)
+		points := withStops(whole.points, own)
+		if lines[whole.line].Closed {
+			i := slices.IndexFunc(points, meets.has)
+			points = geom.Rotated(points, i%(len(points)-1))
 		}
-	}
-	n.edges = out
-}
-
-// parts divides one edge at the places.
-func (n *network) parts(whole edge, closed bool, points []geom.Point, places map[geom.Point]bool) []edge {
-	if closed {
-		i := slices.IndexFunc(points, func(p geom.Point) bool { return places[p] })
-		points = geom.Rotated(points, i%(len(points)-1))
-	}
-	var out []edge
-	from := 0
-	for i := 1; i < len(points); i++ {
-		if last := i == len(points)-1; places[points[i]] || last {
-			out = append(out, edge{line: whole.line, points: points[from : i+1],
-				looseFirst: from == 0 && whole.looseFirst, looseLast: last && whole.looseLast})
+		from := 0
+		for i := 1; i < len(points); i++ {
+			last := i == len(points)-1
+			if !last && !meets.has(points[i]) {
+				continue
+			}
+			if i-from > 1 || straight.add(wayKey(points[from], points[i])) {
+				out = append(out, edge{line: whole.line, points: points[from : i+1],
+					looseFirst: from == 0 && whole.looseFirst, looseLast: last && whole.looseLast})
+			}
 			from = i
 		}
 	}
-	return out
+	n.edges = out
 }
 
 // half-edges: 2e runs along edge e, 2e+1 back.
@@ -255,35 +244,40 @@ func (n *network) each(h int, visit func(a, b geom.Point)) {
 	}
 }
 
-// around lists the half-edges that leave each node, in the order of their angle, and gives for
-// every half-edge which node it leaves.
-func (n *network) around() (leaving [][]int, at []int) {
-	all := make([]int, 2*len(n.edges))
-	for h := range all {
-		all[h] = h
+// nodes are the places at which edges end, and the half-edges that leave each.
+type nodes struct {
+	at    []int32 // of each half-edge, the node that it leaves
+	first []int32 // of each node, its first way in ways; one more ends the last
+	ways  []int32 // half-edges by node, in the order of their angle where there are more than two
+}
+
+func (o nodes) count() int { return len(o.first) - 1 }
+
+// around finds the nodes, in the order of their points.
+func (n *network) around() nodes {
+	keys := make([]geom.Keyed, 2*len(n.edges))
+	for h := range keys {
+		keys[h] = geom.Keyed{Key: geom.PointKey(n.start(h)), Item: int32(h)}
 	}
-	slices.SortFunc(all, func(a, b int) int {
-		return cmp.Or(geom.Compare(n.start(a), n.start(b)), cmp.Compare(a, b))
-	})
-	at = make([]int, len(all))
-	for i := 0; i < len(all); {
-		k := i + 1
-		for k < len(all) && n.start(all[k]) == n.start(all[i]) {
-			k++
+	geom.SortKeyed(keys)
+	o := nodes{at: make([]int32, len(keys)), ways: make([]int32, len(keys)), first: make([]int32, 0, len(keys)/2+1)}
+	for i := 0; i < len(keys); {
+		k := i
+		for ; k < len(keys) && keys[k].Key == keys[i].Key; k++ {
+			o.ways[k] = keys[k].Item
+			o.at[keys[k].Item] = int32(len(o.first))
 		}
-		ways := all[i:k:k]
-		if len(ways) > 2 {
-			slices.SortFunc(ways, func(a, b int) int {
-				return cmp.Or(compareAngles(n.second(a).Sub(n.start(a)), n.second(b).Sub(n.start(b))), cmp.Compare(a, b))
+		if ways := o.ways[i:k]; len(ways) > 2 {
+			slices.SortFunc(ways, func(a, b int32) int {
+				at := n.start(int(a))
+				return cmp.Or(compareAngles(n.second(int(a)).Sub(at), n.second(int(b)).Sub(at)), cmp.Compare(a, b))
 			})
 		}
-		for _, h := range ways {
-			at[h] = len(leaving)
-		}
-		leaving = append(leaving, ways)
+		o.first = append(o.first, int32(i))
 		i = k
 	}
-	return leaving, at
+	o.first = append(o.first, int32(len(keys)))
+	return o
 }
 
 // compareAngles orders directions anticlockwise from the one to the right.

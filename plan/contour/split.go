@@ -48,13 +48,20 @@ type stop struct {
 	at            geom.Point
 }
 
-// stops are sorted by line before any is taken.
+// stops are sorted by line, and within it by segment, before any is taken.
 type stops []stop
 
-func (s stops) sort() {
-	slices.SortFunc(s, func(a, b stop) int {
-		return cmp.Or(cmp.Compare(a.line, b.line), cmp.Compare(a.segment, b.segment), geom.Compare(a.at, b.at))
-	})
+func (s *stops) sort() {
+	keys := make([]geom.Keyed, len(*s))
+	for i, stop := range *s {
+		keys[i] = geom.Keyed{Key: uint64(stop.line)<<32 | uint64(stop.segment), Item: int32(i)}
+	}
+	geom.SortKeyed(keys)
+	sorted := make(stops, len(keys))
+	for i, k := range keys {
+		sorted[i] = (*s)[k.Item]
+	}
+	*s = sorted
 }
 
 // take removes the stops of a line from the front and gives them; lines are taken in their order.
@@ -140,14 +147,16 @@ func withStops(points []geom.Point, stops []stop) []geom.Point {
 // stays, with fewer than two points when nothing does. A way there and back over one edge stays
 // once, as a line of two points among the loops.
 func loopsOf(points []geom.Point, closed bool, tolerance int64) (loops [][]geom.Point, rest []geom.Point, lost float64) {
-	index := make(map[geom.Point]int, len(points)) // of the points on rest
+	same := namesakes(points)
+	place := make([]int32, len(points)) // on rest, from 1, of the first point of each place
+	var names []int32                   // of the points on rest
 	for i, p := range points {
-		if k, ok := index[p]; ok {
+		if k := int(place[same[i]]) - 1; k >= 0 {
 			loop := append(slices.Clone(rest[k:]), p)
-			for _, q := range rest[k+1:] {
-				delete(index, q)
+			for _, q := range names[k+1:] {
+				place[q] = 0
 			}
-			rest = rest[:k+1]
+			rest, names = rest[:k+1], names[:k+1]
 			box, _ := geom.BoxOf(loop...)
 			whole := closed && i == len(points)-1 && k == 0
 			switch {
@@ -161,8 +170,26 @@ func loopsOf(points []geom.Point, closed bool, tolerance int64) (loops [][]geom.
 			}
 			continue
 		}
-		index[p] = len(rest)
-		rest = append(rest, p)
+		rest, names = append(rest, p), append(names, same[i])
+		place[same[i]] = int32(len(rest))
 	}
 	return loops, rest, lost
+}
+
+// namesakes gives for every point the first one that lies at the same place.
+func namesakes(points []geom.Point) []int32 {
+	keys := make([]geom.Keyed, len(points))
+	for i, p := range points {
+		keys[i] = geom.Keyed{Key: geom.PointKey(p), Item: int32(i)}
+	}
+	geom.SortKeyed(keys)
+	out := make([]int32, len(points))
+	var first geom.Keyed
+	for i, k := range keys {
+		if i == 0 || k.Key != first.Key {
+			first = k
+		}
+		out[k.Item] = first.Item
+	}
+	return out
 }

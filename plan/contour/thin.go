@@ -2,6 +2,10 @@ package contour
 
 import (
 	"math"
+	"runtime"
+	"slices"
+	"sync"
+	"sync/atomic"
 
 	"kerfgate/plan/geom"
 )
@@ -23,10 +27,13 @@ type narrow struct {
 // its sides.
 func (f findings) thin(n *faces, o Options) error {
 	most := max(o.BridgeUM, o.KerfUM)
-	if most == 0 {
+	if most == 0 || len(n.segments) == 0 {
 		return nil
 	}
-	t := thinner{faces: n, most: float64(most), along: alongEdges(n.network)}
+	t := thinner{faces: n, most: float64(most), along: alongEdges(n.network), sides: make([][2]int, len(n.edges))}
+	for e := range t.sides {
+		t.sides[e] = [2]int{n.region(2 * e), n.region(2*e + 1)}
+	}
 	found, err := t.stretches()
 	if err != nil {
 		return err
@@ -53,6 +60,7 @@ type thinner struct {
 	*faces
 	most  float64
 	along []float64 // how far each point lies along its edge, one edge after the other
+	sides [][2]int  // of each edge, the regions on its left and right
 }
 
 func alongEdges(n *network) []float64 {
@@ -68,62 +76,72 @@ func alongEdges(n *network) []float64 {
 	return out
 }
 
-// nearest is the thinnest place between segment s and any other across one region.
-func (t *thinner) nearest(search *geom.SegmentSearch, s int) (best narrow, ok bool) {
+// nearest is the thinnest place between segment s and any other across one region, by searches that
+// reach further and further.
+func (t *thinner) nearest(searches []reaching, s int) (best narrow, ok bool) {
 	best = narrow{segment: s, other: -1, um: t.most}
 	own := t.segments[s]
-	box := own.Box()
-	search.Around(s, int64(t.most), func(o int) bool {
-		other := t.segments[o]
-		if o == s || apart(box, other.Box()) >= best.um || t.roundCorner(s, o) {
-			return true
-		}
-		for _, m := range measures(own, other) {
-			if m.um < best.um && m.um > 0 {
-				if region, inside := t.across(s, o, m); inside {
-					best.other, best.um, best.region = o, m.um, region
-					best.at = geom.Pt(int64(math.Round((m.px+m.qx)/2)), int64(math.Round((m.py+m.qy)/2)))
+	box, sides := own.Box(), t.sides[t.owner[s]]
+	square := float64(t.most * t.most) // of best.um
+	for _, r := range searches {
+		r.Around(s, r.um, func(o int) bool {
+			other := t.segments[o]
+			if facing := t.sides[t.owner[o]]; o == s || apart(box, other.Box()) > square ||
+				sides[0] != facing[0] && sides[0] != facing[1] && sides[1] != facing[0] && sides[1] != facing[1] ||
+				t.roundCorner(s, o) {
+				return true
+			}
+			for k := range 4 {
+				m := measureOf(own, other, k)
+				if m.square > square {
+					continue
+				}
+				if um := math.Sqrt(m.square); um < best.um && um > 0 {
+					m.lead(own, other, k)
+					if region, inside := t.across(s, o, m); inside {
+						best.other, best.um, best.region, square = o, um, region, m.square
+						best.at = geom.Pt(int64(math.Round((m.px+m.qx)/2)), int64(math.Round((m.py+m.qy)/2)))
+					}
 				}
 			}
+			return true
+		})
+		if best.um <= float64(r.um) {
+			break // what is further than r.um away is not nearer than this
 		}
-		return true
-	})
+	}
 	return best, best.other >= 0
 }
 
-// apart is the distance of two boxes, at most what it is along the axes.
-func apart(a, b geom.Box) float64 {
-	dx := max(0, a.Min.X-b.Max.X, b.Min.X-a.Max.X)
-	dy := max(0, a.Min.Y-b.Max.Y, b.Min.Y-a.Max.Y)
-	return float64(max(dx, dy))
+// reaching is a search as far as um around segments.
+type reaching struct {
+	*geom.SegmentSearch
+	um int64
 }
 
-// measure is a shortest way from one end of a segment to another segment.
-type measure struct {
-	um             float64
-	px, py, qx, qy float64 // on the first segment, on the other
-	tp, tq         float64 // how far along them
-}
+// many is how many segments within reach make a nearer search worth while first.
+const many = 12
 
-// measures are the ways from the ends of each to the other; segments that do not cross are nearest
-// to each other along one of them.
-func measures(a, b geom.Segment) [4]measure {
-	var out [4]measure
-	for i, p := range [2]geom.Point{a.A, a.B} {
-		t, d := b.Nearest(p)
-		x, y := exactAt(b, t)
-		out[i] = measure{d, float64(p.X), float64(p.Y), x, y, float64(i), t}
+// mostSearches bounds how many searches one question takes.
+const mostSearches = 6
+
+// reaches are how far the searches of nearest go: one as far as is of interest, and before it nearer
+// ones, each half as far, where many segments lie about a place.
+func (t *thinner) reaches() []int64 {
+	um := int64(t.most) + 1
+	out := []int64{um}
+	box := t.segments[0].Box()
+	for _, s := range t.segments {
+		box = box.Union(s.Box())
 	}
-	for i, q := range [2]geom.Point{b.A, b.B} {
-		t, d := a.Nearest(q)
-		x, y := exactAt(a, t)
-		out[2+i] = measure{d, x, y, float64(q.X), float64(q.Y), t, float64(i)}
+	area := float64(max(1, box.Width())) * float64(max(1, box.Height()))
+	about := 4 * float64(len(t.segments)) / area // segments in the square of 2 µm
+	for len(out) < mostSearches && about*float64(um*um) > many {
+		um = um/2 + 1
+		out = append(out, um)
 	}
+	slices.Reverse(out)
 	return out
-}
-
-func exactAt(s geom.Segment, t float64) (x, y float64) {
-	return float64(s.A.X) + float64(float64(s.B.X-s.A.X)*t), float64(s.A.Y) + float64(float64(s.B.Y-s.A.Y)*t)
 }
 
 // roundCorner says whether two segments are close along the cut: on one edge, or on two that meet.
@@ -199,13 +217,13 @@ func (t *thinner) side(s int, at, x, y float64) (region int, ok bool) {
 		} else {
 			isLeft = isLeft || left(neighbour)
 		}
-	} else if t.turn(s, x, y) == 0 && t.region(2*e) != t.region(2*e+1) {
+	} else if t.turn(s, x, y) == 0 && t.sides[e][0] != t.sides[e][1] {
 		return 0, false
 	}
 	if isLeft {
-		return t.region(2 * e), true
+		return t.sides[e][0], true
 	}
-	return t.region(2*e + 1), true
+	return t.sides[e][1], true
 }
 
 // turn is positive where the direction leads to the left of segment s.
@@ -216,18 +234,15 @@ func (t *thinner) turn(s int, x, y float64) float64 {
 
 // stretches walks along all edges and gives the thinnest place of every stretch that is thin.
 func (t *thinner) stretches() ([]narrow, error) {
-	search := t.index.Search()
+	places, err := t.places()
+	if err != nil {
+		return nil, err
+	}
 	of := make([]int32, len(t.segments)) // stretch of each segment, from 1
 	var thinnest []narrow
 	var last narrow
-	for s := range t.segments {
-		here, ok := t.nearest(search, s)
-		if search.Visits > mostVisits {
-			return nil, ErrTangled
-		}
-		if !ok {
-			continue
-		}
+	for _, here := range places {
+		s := here.segment
 		if n := len(thinnest); n == 0 || !t.follows(last, here) {
 			thinnest = append(thinnest, here)
 		} else if here.um < thinnest[n-1].um {
@@ -238,6 +253,62 @@ func (t *thinner) stretches() ([]narrow, error) {
 	}
 	return t.once(thinnest, of), nil
 }
+
+// chunk is how many segments are looked at by themselves: what is found does not depend on how many
+// cores share the work.
+const chunk = 4096
+
+// places gives the thinnest place that each segment knows of, in the order of the segments.
+func (t *thinner) places() ([]narrow, error) {
+	chunks := (len(t.segments) + chunk - 1) / chunk
+	found := make([][]narrow, chunks)
+	reaches := t.reaches()
+	var next, visits atomic.Int64
+	var wait sync.WaitGroup
+	for range min(chunks, runtime.GOMAXPROCS(0), mostCores) {
+		wait.Go(func() {
+			searches := make([]reaching, len(reaches))
+			for i, um := range reaches {
+				searches[i] = reaching{t.index.Search(), um}
+			}
+			for c := int(next.Add(1)) - 1; c < chunks && visits.Load() <= mostVisits; c = int(next.Add(1)) - 1 {
+				found[c] = t.inChunk(searches, c, &visits)
+			}
+		})
+	}
+	wait.Wait()
+	// Work that was broken off has counted more than the bound, whoever did it.
+	if visits.Load() > mostVisits {
+		return nil, ErrTangled
+	}
+	return slices.Concat(found...), nil
+}
+
+func (t *thinner) inChunk(searches []reaching, c int, visits *atomic.Int64) []narrow {
+	for _, r := range searches {
+		r.Forget()
+	}
+	var found []narrow
+	for s := c * chunk; s < min((c+1)*chunk, len(t.segments)); s++ {
+		var before, after int64
+		for _, r := range searches {
+			before += r.Visits
+		}
+		if here, ok := t.nearest(searches, s); ok {
+			found = append(found, here)
+		}
+		for _, r := range searches {
+			after += r.Visits
+		}
+		if visits.Add(after-before) > mostVisits {
+			break
+		}
+	}
+	return found
+}
+
+// mostCores bounds how many goroutines share a drawing.
+const mostCores = 4
 
 // follows says whether b goes on where a is thin: on the same edge, towards the same other one, with
 // no more than a width between them.

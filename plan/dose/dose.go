@@ -46,18 +46,19 @@ type Sheet struct {
 
 // Dose is the result.
 type Dose struct {
-	EnergyMJ int64 // rounded to whole millijoules
-	EnergyPJ int64 // exact
+	Totals   motion.Totals // of the job, from the same walk over it
+	EnergyMJ int64         // rounded to whole millijoules
+	EnergyPJ int64         // exact
 	Strokes  []Line
 	Map      *Map
-	// Hot are the places where too much meets, in the order in which they come about; More is how many
-	// were left off after MostHot.
+	// Hot are the places where too much meets, the hottest MostHot of them, in the order in which they
+	// come about; More is how many were left off.
 	Hot     []HotSpot
 	More    int
 	Removed Removed
 }
 
-// Line is the dose along one stroke, in µJ/mm over pieces of about one spot's width; what is burned on the
+// Line is the dose along one stroke, in µJ/mm over pieces of one spot's width; what is burned on the
 // spot counts into the piece where it is burned. A stroke that is never on has none.
 type Line struct {
 	EnergyPJ                               int64
@@ -68,177 +69,180 @@ type Line struct {
 // Of computes the dose of a job. It fails where the job is spread so widely that its map would
 // exceed MostTiles.
 func Of(in Input) (*Dose, error) {
-	d := &Dose{Strokes: make([]Line, len(in.Job.Strokes)), Map: newMap()}
-	hot := newHeat(in)
-	lengths := make([]float64, len(in.Job.Strokes))
-	var along pieces
-	spot := float64(max(25, in.Job.SpotUM))
-	if in.Job.SpotUM == 0 {
-		spot = 100
+	t := &tally{
+		powerMW: in.PowerMW, stroke: -1, lengths: make([]float64, len(in.Job.Strokes)), hot: newHeat(in),
+		dose: &Dose{Strokes: make([]Line, len(in.Job.Strokes)), Map: newMap()},
 	}
-	var failed error
-	stroke, end := -1, geom.Point{}
-	finish := func() {
-		if stroke >= 0 {
-			along.flush(spot)
-		}
+	if t.spot = float64(max(25, in.Job.SpotUM)); in.Job.SpotUM == 0 {
+		t.spot = 100
 	}
-	for b := range in.Job.Burns() {
-		if b.Stroke != stroke {
-			finish()
-			if stroke >= 0 {
-				d.Strokes[stroke].close(along, lengths[stroke])
-			}
-			along = pieces{least: math.Inf(1)}
-			if stroke = b.Stroke; d.Strokes[stroke].EnergyPJ > 0 {
-				return nil, fmt.Errorf("stroke %d is burned twice over", stroke)
-			}
-		} else if b.From != end {
-			finish()
-		}
-		end = b.To
-		d.EnergyPJ += b.Permille * in.PowerMW * b.Micros
-		lengths[stroke] += geom.Distance(b.From, b.To)
-		lay(b, in.PowerMW, min(spot/2, mostStepUM), func(s share) bool {
-			along.add(s, spot)
-			if !d.Map.add(s) {
-				failed = fmt.Errorf("the dose map would take more than %d tiles of %d mm", MostTiles, tileSide*CellUM/1000)
-				return false
-			}
-			hot.add(s)
-			return true
-		})
-		if failed != nil {
-			return nil, failed
-		}
+	d := t.dose
+	d.Totals = in.Job.Follow(t.burn)
+	if t.full {
+		return nil, fmt.Errorf("the dose map would take more than %d tiles of %d mm", MostTiles, tileSide*CellUM/1000)
 	}
-	if finish(); stroke >= 0 {
-		d.Strokes[stroke].close(along, lengths[stroke])
-	}
-	hot.flush()
+	t.close()
 	d.EnergyMJ = (d.EnergyPJ + 500_000_000) / 1_000_000_000
-	d.Hot, d.More = hot.spots, hot.more
-	d.Removed = removed(in, lengths)
+	d.Hot, d.More = t.hot.done()
+	d.Removed = removed(in, t.lengths)
 	return d, nil
 }
 
-// mostStepUM is how far apart, at most, energy is laid down: half a cell of the finest grid.
-const mostStepUM = 125
-
-// share is a bit of energy at a place.
-type share struct {
-	stroke   int
-	at       geom.Point
-	micros   int64 // when it is given
-	energyPJ int64
-	um       float64 // of the way
+// tally adds up the burns of a job.
+type tally struct {
+	dose    *Dose
+	hot     *heat
+	powerMW int64
+	spot    float64   // µm
+	lengths []float64 // µm with the beam on, by stroke
+	stroke  int       // under way; −1 before the first
+	end     geom.Point
+	along   pieces
+	full    bool // the map has no room
 }
 
-// lay divides a burn into steps that lie in one cell of each grid and are no longer than step, each
-// with the energy of the time that the carriage takes for it.
-func lay(b motion.Burn, powerMW int64, step float64, yield func(share) bool) {
-	whole := b.Permille * powerMW * b.Micros
-	length := geom.Distance(b.From, b.To)
-	if length == 0 {
-		yield(share{stroke: b.Stroke, at: b.From, micros: b.AtMicros + b.Micros/2, energyPJ: whole})
+// burn adds one burn, and says whether there was room for it.
+func (t *tally) burn(b motion.Burn) bool {
+	if b.Stroke != t.stroke {
+		t.close()
+		t.stroke, t.along = b.Stroke, pieces{spot: t.spot, least: math.Inf(1)}
+	} else if b.From != t.end {
+		t.along.flush()
+	}
+	t.end = b.To
+	whole, length := b.Permille*t.powerMW*b.Micros, geom.Distance(b.From, b.To)
+	t.dose.EnergyPJ += whole
+	t.dose.Strokes[b.Stroke].EnergyPJ += whole
+	t.lengths[b.Stroke] += length
+	course := courseOf(b)
+	t.along.add(course, float64(whole), length)
+	return t.lay(b, course, whole, length)
+}
+
+// close ends the stroke under way.
+func (t *tally) close() {
+	if t.stroke < 0 {
 		return
 	}
-	seconds := float64(b.Micros) / 1e6
-	accel := (b.Out - b.In) / seconds
-	dx, dy := float64(b.To.X-b.From.X), float64(b.To.Y-b.From.Y)
-	x, y := newGridLines(b.From.X, dx), newGridLines(b.From.Y, dy)
-	even := step / length
-	var given int64
-	for k, at := 1, 0.0; at < 1; {
-		next := min(1, float64(k)*even, x.next, y.next)
-		if next >= float64(k)*even {
-			k++
+	t.along.flush()
+	t.dose.Strokes[t.stroke].close(t.along, t.lengths[t.stroke])
+}
+
+// lay divides a burn where it goes from one cell of the finest grid to the next, each part with the
+// energy of the time that the carriage takes for it. Of a way along a grid line the upper or right cell
+// gets all.
+func (t *tally) lay(b motion.Burn, course course, whole int64, length float64) bool {
+	x, y := newLane(b.From.X, b.To.X), newLane(b.From.Y, b.To.Y)
+	s := share{stroke: int32(b.Stroke)}
+	at, begun, given := 0.0, 0.0, int64(0) // of way, of time, of energy
+	for {
+		next := x.next
+		if y.next < next {
+			next = y.next
 		}
-		x.pass(next)
-		y.pass(next)
-		if next <= at {
-			continue
-		}
-		until := whole
+		until, passed := whole, 1.0
 		if next < 1 {
-			// The time to here: d = v·t + a·t²/2, the root that stays good when a is 0.
-			d := length * next
-			t := 2 * d / (b.In + math.Sqrt(max(0, float64(b.In*b.In)+float64(2*accel*d))))
-			until = max(given, min(whole, int64(math.Round(float64(whole)*min(1, t/seconds)))))
+			passed = course.time(next)
+			until = max(given, min(whole, int64(float64(float64(whole)*passed)+0.5)))
+		} else {
+			next = 1
 		}
-		middle := (at + next) / 2
-		s := share{
-			stroke: b.Stroke, energyPJ: until - given, um: length * (next - at),
-			micros: b.AtMicros + int64(math.Round(float64(b.Micros)*float64(given/2+until/2)/float64(max(1, whole)))),
-			at:     geom.Pt(int64(math.Floor(float64(b.From.X)+float64(dx*middle))), int64(math.Floor(float64(b.From.Y)+float64(dy*middle)))),
+		if s.energyPJ = until - given; s.energyPJ > 0 {
+			s.x, s.y, s.um = x.cell, y.cell, length*(next-at)
+			s.micros = b.AtMicros + int64(float64(float64(b.Micros)*begun)+0.5)
+			s.lasts = b.AtMicros + int64(float64(float64(b.Micros)*passed)+0.5) - s.micros
+			if !t.dose.Map.add(&s) {
+				t.full = true
+				return false
+			}
+			t.hot.add(&s)
 		}
-		if at, given = next, until; !yield(s) {
-			return
+		if next >= 1 {
+			return true
+		}
+		at, begun, given = next, passed, until
+		if x.next <= next {
+			x.pass()
+		}
+		if y.next <= next {
+			y.pass()
 		}
 	}
 }
 
-// gridLines are where a way crosses the lines of the finest grid, as shares of the way.
-type gridLines struct{ next, step float64 }
-
-func newGridLines(from int64, d float64) gridLines {
-	if d == 0 {
-		return gridLines{next: math.Inf(1)}
-	}
-	line := floor(from, fineUM) * fineUM
-	if d > 0 {
-		line += fineUM
-	}
-	return gridLines{next: float64(line-from) / d, step: math.Abs(fineUM / d)}
+// share is the energy that one cell of the finest grid gets at a time.
+type share struct {
+	stroke        int32
+	x, y          int32 // the cell
+	micros, lasts int64
+	energyPJ      int64
+	um            float64 // of the way
 }
 
-// pass goes on to the first line behind a share.
-func (g *gridLines) pass(share float64) {
-	for g.next <= share {
-		g.next += g.step
-	}
+// lane is the row or column of cells that a way is in, and where it leaves it.
+type lane struct {
+	cell int32
+	step int32   // to the next one: +1 or −1
+	line int64   // µm from where the way begins to where it leaves the cell
+	all  float64 // µm of the whole way
+	next float64 // the share of the way at which it leaves; infinite where never
 }
 
-// pieces gathers the dose along one stroke.
-type pieces struct {
-	energy, um         float64 // of the piece under way
-	lastEnergy, lastUM float64 // of the one before it
-	total              int64
-	least, most        float64
+func newLane(from, to int64) lane {
+	cell := geom.FloorDiv(from, fineUM)
+	line := cell * fineUM // at or below
+	l := lane{all: float64(to - from), next: math.Inf(1)}
+	switch {
+	case to > from:
+		l.step, l.line = 1, line+fineUM-from
+	case to < from && line == from: // a way down from a grid line is below it
+		cell--
+		l.step, l.line = -1, -fineUM
+	case to < from:
+		l.step, l.line = -1, line-from
+	}
+	l.cell = int32(cell)
+	if l.step != 0 {
+		l.next = float64(l.line) / l.all
+	}
+	return l
 }
 
-func (p *pieces) add(s share, spot float64) {
-	p.energy, p.um, p.total = p.energy+float64(s.energyPJ), p.um+s.um, p.total+s.energyPJ
-	if p.um+s.um/2 >= spot {
-		p.close()
-		p.lastEnergy, p.lastUM, p.energy, p.um = p.energy, p.um, 0, 0
-	}
+// pass goes on to the next cell.
+func (l *lane) pass() {
+	l.cell += l.step
+	l.line += int64(l.step) * fineUM
+	l.next = float64(l.line) / l.all
 }
 
-// close takes the piece before the one under way into account.
-func (p *pieces) close() {
-	if p.lastUM > 0 {
-		p.least, p.most = min(p.least, p.lastEnergy/p.lastUM), max(p.most, p.lastEnergy/p.lastUM)
-	}
+// course says when the carriage is where along a burn whose speed changes evenly in time, both as
+// shares of the whole. With the speeds u and w at its ends the share of the way after the share s of the
+// time is (2us + (w−u)s²)/(u+w); time is its inverse, in the form that stays good where u = w.
+type course struct {
+	even             bool
+	first, sum, rise float64 // u, u+w, w²−u²
 }
 
-// flush ends a part of the stroke: a rest of less than half a piece belongs to the piece before it.
-func (p *pieces) flush(spot float64) {
-	if p.um >= spot/2 {
-		p.close()
-		p.lastEnergy, p.lastUM = p.energy, p.um
-	} else {
-		p.lastEnergy, p.lastUM = p.lastEnergy+p.energy, p.lastUM+p.um
+func courseOf(b motion.Burn) course {
+	c := course{first: b.In, sum: b.In + b.Out, rise: float64((b.Out - b.In) * (b.Out + b.In))}
+	c.even = b.In == b.Out || c.sum <= 0
+	return c
+}
+
+// time is the share of the time after which a share of the way is done.
+func (c *course) time(way float64) float64 {
+	if c.even {
+		return way
 	}
-	p.close()
-	p.energy, p.um, p.lastEnergy, p.lastUM = 0, 0, 0, 0
+	root := math.Sqrt(max(0, float64(c.first*c.first)+float64(c.rise*way)))
+	return min(1, float64(way*c.sum)/(c.first+root))
 }
 
 // close sets a stroke's numbers; picojoules per micrometre are thousandths of µJ/mm.
 func (l *Line) close(p pieces, um float64) {
-	l.EnergyPJ, l.LengthUM = p.total, int64(math.Round(um))
+	l.LengthUM = int64(math.Round(um))
 	if um > 0 && p.most > 0 {
 		l.LeastUJPerMM, l.MostUJPerMM = int64(math.Round(p.least/1000)), int64(math.Round(p.most/1000))
-		l.MeanUJPerMM = int64(math.Round(float64(p.total) / um / 1000))
+		l.MeanUJPerMM = int64(math.Round(float64(l.EnergyPJ) / um / 1000))
 	}
 }

@@ -1,6 +1,7 @@
 package dose
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -19,11 +20,14 @@ const (
 	onePass     = 1_000_000_000 // energies are counted in billionths of one pass
 )
 
+// entryMicros is how much time one entry of the window holds at most.
+const entryMicros = hotMicros / 100
+
 // MostHot bounds how many hot spots are told.
 const MostHot = 200
 
-// apartUM is how far apart two hot spots lie at least, of those that come about together.
-const apartUM = 2_000
+// apartCells is how far apart two hot spots lie at least, of those that come about together: 2 mm.
+const apartCells = 8
 
 // HotSpot is a place where too much energy meets in too short a time.
 type HotSpot struct {
@@ -48,37 +52,37 @@ const (
 
 // entry is what one cell got at one time.
 type entry struct {
-	x, y     int64
 	micros   int64
 	part     int64 // of one pass
-	slow     int64 // the part of it that an even speed would not have given
 	energyPJ int64
-	stroke   int
+	x, y     int32
+	stroke   int32
+	um       float32 // of the way
 }
 
-// heat watches the last ten seconds. Its memory is what those hold: at most an entry for each quarter of a
-// millimetre of the way, and the tiles around them.
+// heat watches the last ten seconds, and keeps the ten before them so that a spot can still be
+// looked into once it is past its worst. Its memory is what those hold: at most an entry for each quarter
+// of a millimetre of the way or tenth of a second, and the tiles around the last ten seconds' ones.
 type heat struct {
-	passes []float64 // pJ that make one pass, by stroke
-	evens  []float64 // pJ/µm at even speed, by stroke
-	now    entry     // under way
+	passes []pass
+	now    entry // under way; no energy where there is none
 	um     float64
-	window []entry // oldest first, from head
+	lasts  int64
+	window []entry // oldest first; those before head are older than ten seconds
 	head   int
-	tiles  map[[2]int64]*warm
-	spots  []HotSpot
-	more   int
-	told   []int64 // permille of each spot when its cause was last looked for
+	first  int // number of window[0], counted from the job's start
+	warmth
+	spots spots
 }
 
-// warm is a tile of discs' sums.
-type warm struct {
-	sums [tileSide * tileSide]int64
-	live int // entries that reach into it
+// pass is what a stroke's energies are measured by.
+type pass struct {
+	parts float64 // billionths of one pass in a pJ; 0 where a pass has no energy
+	even  float64 // pJ/µm at even speed
 }
 
 func newHeat(in Input) *heat {
-	h := &heat{tiles: map[[2]int64]*warm{}, now: entry{stroke: -1}}
+	h := &heat{warmth: newWarmth(), passes: make([]pass, len(in.Job.Strokes))}
 	for i, s := range in.Job.Strokes {
 		even := float64(s.PowerPermille*in.PowerMW) / float64(max(1, s.SpeedUMPerS)) * 1e6 // pJ/µm
 		proven, pitch := even, int64(0)
@@ -88,125 +92,117 @@ func newHeat(in Input) *heat {
 			}
 			pitch = in.Works[i].PitchUM
 		}
-		pass := proven * discMM * 1000
+		whole := proven * discMM * 1000
 		if pitch > 0 {
-			pass = max(pass, proven/float64(pitch)*math.Pi*discMM/2*discMM/2*1e6)
+			whole = max(whole, proven/float64(pitch)*math.Pi*discMM/2*discMM/2*1e6)
 		}
-		h.evens, h.passes = append(h.evens, even), append(h.passes, pass)
+		h.passes[i].even = even
+		if whole > 0 {
+			h.passes[i].parts = onePass / whole
+		}
 	}
 	return h
 }
 
 // add gathers energy as long as it falls into one cell of one stroke and into a tenth of a second.
-func (h *heat) add(s share) {
-	x, y := floor(s.at.X, fineUM), floor(s.at.Y, fineUM)
-	if n := h.now; n.stroke != s.stroke || n.x != x || n.y != y || s.micros-n.micros > hotMicros/100 {
+func (h *heat) add(s *share) {
+	n := &h.now
+	if n.energyPJ == 0 || n.x != s.x || n.y != s.y || n.stroke != s.stroke || s.micros+s.lasts-n.micros > entryMicros {
 		h.flush()
-		h.now, h.um = entry{x: x, y: y, micros: s.micros, stroke: s.stroke}, 0
-	}
-	h.now.energyPJ += s.energyPJ
-	h.um += s.um
-}
-
-// flush puts what was gathered into the window.
-func (h *heat) flush() {
-	e := h.now
-	if h.now.stroke = -1; e.stroke < 0 || e.energyPJ == 0 || h.passes[e.stroke] <= 0 {
+		n.x, n.y, n.stroke, n.micros = s.x, s.y, s.stroke, s.micros
+		n.energyPJ, h.um, h.lasts = s.energyPJ, s.um, s.lasts
 		return
 	}
-	e.part = int64(float64(e.energyPJ) / h.passes[e.stroke] * onePass)
-	e.slow = max(0, int64((float64(e.energyPJ)-float64(1.2*h.evens[e.stroke]*h.um))/h.passes[e.stroke]*onePass))
+	n.energyPJ += s.energyPJ
+	h.um += s.um
+	h.lasts = s.micros + s.lasts - n.micros
+}
+
+// flush puts what was gathered into the window, what took long in parts.
+func (h *heat) flush() {
+	if h.now.energyPJ == 0 {
+		return
+	}
+	e := &h.now
+	parts := h.passes[e.stroke].parts
+	if parts == 0 {
+		return
+	}
+	e.um = float32(h.um)
+	if h.lasts > entryMicros {
+		n := (h.lasts + entryMicros - 1) / entryMicros
+		first, energy, begin := *e, e.energyPJ, e.micros
+		first.energyPJ, first.um = energy/n, float32(h.um/float64(n))
+		first.part = int64(float64(first.energyPJ) * parts)
+		for i := range n - 1 {
+			first.micros = begin + h.lasts*i/n
+			h.put(&first)
+		}
+		e.micros, e.um, e.energyPJ = begin+h.lasts*(n-1)/n, first.um, energy-first.energyPJ*(n-1)
+	}
+	e.part = int64(float64(e.energyPJ) * parts)
+	h.put(e)
+	e.energyPJ = 0
+}
+
+// put puts an entry into the window and takes out what is too old.
+func (h *heat) put(e *entry) {
 	for h.head < len(h.window) && h.window[h.head].micros <= e.micros-hotMicros {
-		h.spread(h.window[h.head], -1)
+		old := &h.window[h.head]
+		h.spread(old.x, old.y, -old.part, -1)
 		h.head++
 	}
-	if h.head > 4096 && h.head > len(h.window)/2 {
-		h.window = slices.Delete(h.window, 0, h.head)
-		h.head = 0
+	h.window = append(h.window, *e)
+	if len(h.window) == cap(h.window) {
+		h.forget(e.micros)
 	}
-	h.window = append(h.window, e)
-	if x, y, most := h.spread(e, 1); most > hotPermille*(onePass/1000) {
-		h.tell(x, y, most/(onePass/1000), e)
+	if h.spread(e.x, e.y, e.part, 1) {
+		x, y, most := h.hottest(e.x, e.y)
+		h.spots.tell(spot{
+			x: x, y: y, permille: most / (onePass / 1000), micros: e.micros, stroke: e.stroke, until: h.first + len(h.window),
+		}, h)
 	}
 }
 
-// spread adds an entry to all discs that hold it, or takes it away, and gives the disc with most.
-func (h *heat) spread(e entry, sign int64) (atX, atY, most int64) {
-	for ty := floor(e.y-discCells, tileSide); ty <= floor(e.y+discCells, tileSide); ty++ {
-		for tx := floor(e.x-discCells, tileSide); tx <= floor(e.x+discCells, tileSide); tx++ {
-			key := [2]int64{tx, ty}
-			t := h.tiles[key]
-			if t == nil {
-				t = new(warm)
-				h.tiles[key] = t
-			}
-			if t.live += int(sign); t.live == 0 {
-				delete(h.tiles, key)
-				continue
-			}
-			for y := max(e.y-discCells, ty*tileSide); y <= min(e.y+discCells, ty*tileSide+tileSide-1); y++ {
-				for x := max(e.x-discCells, tx*tileSide); x <= min(e.x+discCells, tx*tileSide+tileSide-1); x++ {
-					if !inDisc(x-e.x, y-e.y) {
-						continue
-					}
-					sum := &t.sums[(y-ty*tileSide)*tileSide+x-tx*tileSide]
-					if *sum += sign * e.part; *sum > most {
-						atX, atY, most = x, y, *sum
-					}
-				}
-			}
-		}
+// forget drops what nobody will look at again.
+func (h *heat) forget(now int64) {
+	h.spots.retire(now-hotMicros, h)
+	old, _ := slices.BinarySearchFunc(h.window[:h.head], now-2*hotMicros, func(e entry, t int64) int { return cmp.Compare(e.micros, t) })
+	if old < len(h.window)/2 {
+		return // soon again, when it has grown
 	}
-	return atX, atY, most
+	h.first, h.head = h.first+old, h.head-old
+	h.window = append(h.window[:0], h.window[old:]...)
 }
 
-func inDisc(dx, dy int64) bool { return dx*dx+dy*dy <= discCells*discCells }
-
-// tell notes a hot spot, or makes one that was noted near it lately as hot as it is now.
-func (h *heat) tell(x, y, permille int64, e entry) {
-	place := geom.Pt(x*fineUM+fineUM/2, y*fineUM+fineUM/2)
-	k := slices.IndexFunc(h.spots, func(s HotSpot) bool {
-		return e.micros-s.AtMicros < hotMicros && geom.Distance(s.Place, place) < apartUM
-	})
-	switch {
-	case k >= 0 && permille <= h.spots[k].Permille:
-		return
-	case k < 0 && len(h.spots) == MostHot:
-		h.more++
-		return
-	case k < 0:
-		k = len(h.spots)
-		h.spots, h.told = append(h.spots, HotSpot{}), append(h.told, 0)
-	}
-	s := &h.spots[k]
-	s.Place, s.Permille, s.AtMicros, s.Stroke = place, permille, e.micros, e.stroke
-	// The window is gone through again only where a tenth has come on top.
-	if permille*10 >= h.told[k]*11 || h.told[k] == 0 {
-		h.told[k] = permille
-		s.EnergyMJ, s.Why = h.cause(x, y)
-		return
-	}
-	s.EnergyMJ += (e.energyPJ + 999_999_999) / 1_000_000_000
+// done gives the hottest spots in the order in which they came about, and how many are left off.
+func (h *heat) done() ([]HotSpot, int) {
+	h.flush()
+	h.spots.retire(math.MaxInt64, h)
+	return h.spots.hottest()
 }
 
-// cause looks at what a disc got in the window.
-func (h *heat) cause(x, y int64) (mJ int64, why Why) {
-	var energy, sum, slow int64
-	byStroke := map[int]int64{}
-	cells := map[[2]int64]int{}
+// cause looks at what a disc got in the ten seconds before the entry with the number until.
+func (h *heat) cause(s *spot) (mJ int64, why Why) {
+	var energy, sum int64
+	slow := 0.0
 	shared := false
-	for _, e := range h.window[h.head:] {
-		if !inDisc(e.x-x, e.y-y) {
+	byStroke, cells := map[int32]int64{}, map[[2]int32]int32{}
+	for i := s.until - h.first - 1; i >= 0 && h.window[i].micros > s.micros-hotMicros; i-- {
+		e := &h.window[i]
+		if !inDisc(e.x-s.x, e.y-s.y) {
 			continue
 		}
-		energy, sum, slow = energy+e.energyPJ, sum+e.part, slow+e.slow
+		p := h.passes[e.stroke]
+		energy, sum = energy+e.energyPJ, sum+e.part
+		// What an even speed would not have given.
+		slow += max(0, (float64(e.energyPJ)-float64(1.2*p.even*float64(e.um)))*p.parts)
 		byStroke[e.stroke] += e.part
-		cell := [2]int64{e.x, e.y}
-		if first, ok := cells[cell]; ok && first != e.stroke {
+		cell := [2]int32{e.x, e.y}
+		if other, ok := cells[cell]; ok && other != e.stroke {
 			shared = true
-		} else if !ok {
-			cells[cell] = e.stroke
 		}
+		cells[cell] = e.stroke
 	}
 	mJ = (energy + 999_999_999) / 1_000_000_000
 	most := int64(0)
@@ -214,7 +210,7 @@ func (h *heat) cause(x, y int64) (mJ int64, why Why) {
 		most = max(most, part)
 	}
 	switch {
-	case sum-slow <= hotPermille*(onePass/1000) && slow > sum/4: // without it the place would not be hot
+	case float64(sum)-slow <= stillCool && slow > float64(sum)/4: // without it the place would not be hot
 		return mJ, WhyDwell
 	case most > sum*9/10:
 		return mJ, WhySmall

@@ -2,6 +2,7 @@ package engrave_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"kerfgate/plan/engrave"
@@ -18,6 +19,15 @@ func circle(radius float64) []geom.Point {
 		points = append(points, geom.Pt(int64(math.Round(radius*math.Cos(a))), int64(math.Round(radius*math.Sin(a)))))
 	}
 	return points
+}
+
+// outlined are areas of one outline each, none of them painted.
+func outlined(outlines ...[]geom.Point) []engrave.Area {
+	areas := make([]engrave.Area, len(outlines))
+	for i, points := range outlines {
+		areas[i] = engrave.Area{Outlines: [][]geom.Point{points}, EvenOdd: true}
+	}
+	return areas
 }
 
 // marked is the length with the tool on.
@@ -53,7 +63,7 @@ func TestAreaOfRows(t *testing.T) {
 		for _, inMotion := range []bool{false, true} {
 			p := pattern()
 			p.Switch.InMotion = inMotion
-			rows, err := engrave.Areas(tc.outlines, p, engrave.Limits{})
+			rows, err := engrave.Areas(outlined(tc.outlines...), p, engrave.Limits{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -75,7 +85,7 @@ func TestRowsOfRing(t *testing.T) {
 	ring := [][]geom.Point{box(3000), box(1000)}
 	p := pattern()
 	p.PitchUM = 2000 // rows at −2, 0 and 2 mm
-	rows, err := engrave.Areas(ring, p, engrave.Limits{})
+	rows, err := engrave.Areas(outlined(ring...), p, engrave.Limits{})
 	if err != nil || len(rows) != 3 {
 		t.Fatalf("%d rows, %v", len(rows), err)
 	}
@@ -84,12 +94,12 @@ func TestRowsOfRing(t *testing.T) {
 		t.Errorf("in motion: %v", r)
 	}
 	p.OneWay = true
-	if rows, err = engrave.Areas(ring, p, engrave.Limits{}); err != nil || rows[1].Points[0] != geom.Pt(-8000, 0) {
+	if rows, err = engrave.Areas(outlined(ring...), p, engrave.Limits{}); err != nil || rows[1].Points[0] != geom.Pt(-8000, 0) {
 		t.Errorf("one way: %v, %v", rows, err)
 	}
 	p.OneWay = false
 	p.Switch.InMotion = false
-	rows, err = engrave.Areas(ring, p, engrave.Limits{})
+	rows, err = engrave.Areas(outlined(ring...), p, engrave.Limits{})
 	if err != nil || len(rows) != 4 {
 		t.Fatalf("%d rows, %v", len(rows), err)
 	}
@@ -98,13 +108,59 @@ func TestRowsOfRing(t *testing.T) {
 	}
 	// A switch that is too slow for the speed has every part begin and end at rest.
 	p.Switch = machine.Switch{InMotion: true, OnDelayMS: 300}
-	if rows, err = engrave.Areas(ring, p, engrave.Limits{}); err != nil || len(rows) != 4 {
+	if rows, err = engrave.Areas(outlined(ring...), p, engrave.Limits{}); err != nil || len(rows) != 4 {
 		t.Errorf("too slow a switch: %d rows, %v", len(rows), err)
 	}
 }
 
+// TestRulesOfAreas: two squares that overlap, and one in another, by both fill rules, painted or not.
+// The areas are sums and differences of squares; the rules are those of SVG 2, 13.4.2.
+func TestRulesOfAreas(t *testing.T) {
+	t.Parallel()
+	square := func(at, side int64) []geom.Point {
+		a, b := at, at+side
+		return []geom.Point{geom.Pt(a, a), geom.Pt(b, a), geom.Pt(b, b), geom.Pt(a, b), geom.Pt(a, a)}
+	}
+	turned := func(points []geom.Point) []geom.Point {
+		points = slices.Clone(points)
+		slices.Reverse(points)
+		return points
+	}
+	two := [][]geom.Point{square(0, 20_000), square(10_000, 20_000)} // share 100 mm²
+	in := [][]geom.Point{square(0, 20_000), square(5_000, 10_000)}
+	each := func(painted bool, outlines [][]geom.Point) (areas []engrave.Area) {
+		for _, o := range outlines {
+			areas = append(areas, engrave.Area{Outlines: [][]geom.Point{o}, Painted: painted})
+		}
+		return areas
+	}
+	for _, tc := range []struct {
+		name  string
+		areas []engrave.Area
+		mm2   float64
+	}{
+		{"one shape, overlapping, non-zero", []engrave.Area{{Outlines: two}}, 700},
+		{"one shape, overlapping, even-odd", []engrave.Area{{Outlines: two, EvenOdd: true}}, 600},
+		{"one shape, overlapping the other way round, non-zero", []engrave.Area{{Outlines: [][]geom.Point{two[0], turned(two[1])}}}, 600},
+		{"one shape, inside, non-zero", []engrave.Area{{Outlines: in}}, 400},
+		{"one shape, inside, even-odd", []engrave.Area{{Outlines: in, EvenOdd: true}}, 300},
+		{"one shape, inside the other way round, non-zero", []engrave.Area{{Outlines: [][]geom.Point{in[0], turned(in[1])}}}, 300},
+		{"two painted, overlapping", each(true, two), 700},
+		{"two painted, inside", each(true, in), 400},
+		{"two outlines, overlapping", each(false, two), 600},
+		{"two outlines, inside", each(false, in), 300},
+		{"a painted one over an outline that is a hole in another", append(each(false, in), each(true, in[1:])...), 400},
+	} {
+		rows, err := engrave.Areas(tc.areas, pattern(), engrave.Limits{})
+		if got := float64(marked(rows)*pattern().PitchUM) / 1e6; err != nil || got != tc.mm2 {
+			t.Errorf("%s: %g mm², want %g (%v)", tc.name, got, tc.mm2, err)
+		}
+	}
+}
+
 // TestRowsLieInside: the tool is on exactly where a ray to the right of the point, half a micrometre
-// above the row, meets the outlines an odd number of times (even-odd rule of SVG 2, 13.4.2).
+// above the row, meets the outlines an odd number of times (even-odd rule of SVG 2, 13.4.2), or, by the
+// other rule, not equally often upwards and downwards.
 func TestRowsLieInside(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -119,7 +175,8 @@ func TestRowsLieInside(t *testing.T) {
 		p := pattern()
 		p.PitchUM = rapid.Int64Range(40, 400).Draw(t, "pitch")
 		p.Switch.InMotion = rapid.Bool().Draw(t, "in motion")
-		rows, err := engrave.Areas(outlines, p, engrave.Limits{})
+		area := engrave.Area{Outlines: outlines, EvenOdd: rapid.Bool().Draw(t, "even-odd"), Painted: rapid.Bool().Draw(t, "painted")}
+		rows, err := engrave.Areas([]engrave.Area{area}, p, engrave.Limits{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -130,7 +187,7 @@ func TestRowsLieInside(t *testing.T) {
 		for y, parts := range on {
 			for range 20 {
 				x := rapid.Int64Range(0, 4000).Draw(t, "at")
-				is, near, inside := false, false, false
+				is, near, times := false, false, 0
 				for _, e := range parts {
 					is = is || e[0] < x && x < e[1]
 				}
@@ -142,10 +199,16 @@ func TestRowsLieInside(t *testing.T) {
 						}
 						crossing := float64(a.X) + (level-float64(a.Y))/float64(b.Y-a.Y)*float64(b.X-a.X)
 						near = near || math.Abs(crossing-float64(x)) <= 1 // rounded to the grid
-						inside = inside != (crossing > float64(x))
+						switch {
+						case crossing <= float64(x):
+						case b.Y > a.Y:
+							times++
+						default:
+							times--
+						}
 					}
 				}
-				if is != inside && !near {
+				if inside := times != 0 && (!area.EvenOdd || times%2 != 0); is != inside && !near {
 					t.Fatalf("(%d, %d): on %v, inside %v", x, y, is, inside)
 				}
 			}
@@ -177,7 +240,7 @@ func TestTurningSavesTravel(t *testing.T) {
 	between := func(oneWay bool) (um float64) {
 		p := pattern()
 		p.OneWay = oneWay
-		rows, err := engrave.Areas([][]geom.Point{circle(20_000)}, p, engrave.Limits{})
+		rows, err := engrave.Areas(outlined(circle(20_000)), p, engrave.Limits{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -200,12 +263,12 @@ func TestAreaLimits(t *testing.T) {
 	comb = append(comb, geom.Pt(5000, -10), geom.Pt(0, -10), geom.Point{})
 	p := pattern()
 	p.Switch.InMotion = false
-	all, err := engrave.Areas([][]geom.Point{comb}, p, engrave.Limits{})
+	all, err := engrave.Areas(outlined(comb), p, engrave.Limits{})
 	if err != nil || len(all) < 4000 {
 		t.Fatalf("%d rows, %v", len(all), err)
 	}
 	for _, limits := range []engrave.Limits{{Rows: len(all) - 1}, {Rows: 10}, {Spans: len(all) - 1}, {Crossings: 2*len(all) - 1}} {
-		_, err := engrave.Areas([][]geom.Point{comb}, p, limits)
+		_, err := engrave.Areas(outlined(comb), p, limits)
 		if r := refusal(t, err); r.Limit == "" || r.Value == "" || r.Next == "" {
 			t.Errorf("%+v: %+v", limits, r)
 		}
@@ -216,7 +279,7 @@ func TestAreaLimits(t *testing.T) {
 	} {
 		p := pattern()
 		bad(&p)
-		_, err := engrave.Areas([][]geom.Point{comb}, p, engrave.Limits{})
+		_, err := engrave.Areas(outlined(comb), p, engrave.Limits{})
 		refusal(t, err)
 	}
 }

@@ -13,6 +13,11 @@ import "math"
 // Coordinates may reach ±MostCoordinateUM, less what they are moved by. The only error is
 // ErrCrossings.
 func Offset(rings [][]Point, byUM, toleranceUM int64) ([][]Point, error) {
+	if len(rings) == 1 {
+		if moved, ok := Aside(rings[0], Positive, byUM, toleranceUM); ok {
+			return [][]Point{moved}, nil
+		}
+	}
 	settled, err := Settle(rings, Positive)
 	if err != nil || byUM == 0 {
 		return settled, err
@@ -24,9 +29,38 @@ func Offset(rings [][]Point, byUM, toleranceUM int64) ([][]Point, error) {
 	}
 	raw := make([][]Point, 0, len(settled))
 	for _, ring := range settled {
-		raw = append(raw, parallel(ring, float64(byUM), float64(max(1, toleranceUM))))
+		points, _ := parallel(ring, float64(byUM), float64(max(1, toleranceUM)))
+		raw = append(raw, points)
 	}
 	return Settle(raw, Positive)
+}
+
+// Aside is Offset for one ring that meets nothing, itself least of all, before or after it is moved:
+// then one ring comes of it, every edge keeps a part beside it, and moving it back gives the ring
+// itself but for the corners that close, which lose at most mostLost ways of their edges. ok is
+// false where that is not so; then Offset tells more. A ring that is clockwise is turned round by
+// NonZero; by Positive there is nothing within it and ok is false.
+func Aside(ring []Point, rule Winding, byUM, toleranceUM int64) (moved []Point, ok bool) {
+	settled, ok := settledAlone(ring, rule)
+	if !ok || len(settled) != 1 {
+		return nil, false
+	}
+	if byUM == 0 {
+		return settled[0], true
+	}
+	if thin, changed := thinned(settled, thinUM); changed {
+		if settled, ok = settledAlone(thin[0], Positive); !ok || len(settled) != 1 {
+			return nil, false
+		}
+	}
+	raw, whole := parallel(settled[0], float64(byUM), float64(max(1, toleranceUM)))
+	if !whole {
+		return nil, false
+	}
+	if settled, ok = settledAlone(raw, Positive); !ok || len(settled) != 1 {
+		return nil, false
+	}
+	return settled[0], true
 }
 
 // thinUM is how far a point may lie off a straight line and be passed over: about as far as rounding
@@ -46,12 +80,16 @@ func unit(x, y float64) direction {
 // crosses itself freely. Seen as areas, every edge sweeps a rectangle and every corner that opens a
 // wedge, and the winding number counts how often a point was swept: the sum is over zero (where d is
 // negative: under one) exactly on what was swept. A corner that closes is passed through the corner
-// itself, which sweeps nothing. Where both its edges are long it is passed straight instead: that
-// takes away a triangle which both rectangles swept, so at least one count stays. A turn so small
-// that its arc needs no point gets one point, where both sides meet.
-func parallel(ring []Point, d, tolerance float64) []Point {
+// itself, which sweeps nothing. Where both its edges are long it is passed where their sides meet
+// instead: each rectangle is cut off along the line that halves the corner, and what it loses lies
+// nearer to the other edge, whose rectangle keeps it. So whatever is within d of the ring still counts
+// for the edge that is nearest to it. A corner that opens so little that its arc needs no point gets
+// that one point too.
+//
+// whole says that every edge kept a part of its side, and that no corner lost more than mostLost.
+func parallel(ring []Point, d, tolerance float64) (out []Point, whole bool) {
 	n := len(ring) - 1 // the last point repeats the first
-	out := make([]Point, 0, 2*n)
+	out, whole = make([]Point, 0, 2*n), true
 	size := math.Abs(d)
 	sag := min(tolerance/size, 0.25)
 	put := func(b Point, u direction, d float64) {
@@ -64,26 +102,33 @@ func parallel(ring []Point, d, tolerance float64) []Point {
 		v := unit(float64(e2.Y), float64(-e2.X))
 		turn := Cross(Point{}, e1, e2)
 		opens := (turn > 0) == (d > 0)
-		long := e1.X*e2.X+e1.Y*e2.Y > 0 &&
-			float64(2*size*math.Abs(float64(u.x*v.y)-float64(u.y*v.x))) <= min(Distance(a, b), Distance(b, c))
 		half := cosineOfHalf(u, v)
+		tangent := tangentOfHalf(u, v)
 		switch {
-		case 1-half <= sag && (opens || long):
+		case opens && 1-half <= sag, !opens && float64(2*size*tangent) <= min(Distance(a, b), Distance(b, c)):
+			whole = whole && (opens || tangent <= mostLost)
 			put(b, unit(u.x+v.x, u.y+v.y), d/half)
 		case opens:
 			put(b, u, d)
 			arc(u, v, turn > 0, sag, func(m direction) { put(b, m, d) })
 			put(b, v, d)
-		case long:
-			put(b, u, d)
-			put(b, v, d)
 		default:
+			whole = false
 			put(b, u, d)
 			out = append(out, b)
 			put(b, v, d)
 		}
 	}
-	return out
+	return out, whole
+}
+
+// mostLost is how much of its edges a corner that closes may lose in Aside, in ways moved: 2 are a
+// turn of 127°.
+const mostLost = 2
+
+// tangentOfHalf is that of half the turn from u to v, without sign; huge where they are opposite.
+func tangentOfHalf(u, v direction) float64 {
+	return math.Abs(float64(u.x*v.y)-float64(u.y*v.x)) / max(1e-12, 1+float64(u.x*v.x)+float64(u.y*v.y))
 }
 
 // cosineOfHalf is that of half the turn from u to v: half their sum is as long.

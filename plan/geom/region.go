@@ -19,6 +19,11 @@ func (w Winding) inside(n int32) bool { return n > 0 || w == NonZero && n < 0 }
 // than half a micrometre in x or y. Coordinates may reach ±MostCoordinateUM. The result is the same
 // on every target, since nothing but whole numbers decides. The only error is ErrCrossings.
 func Settle(rings [][]Point, rule Winding) ([][]Point, error) {
+	if len(rings) == 1 {
+		if settled, ok := settledAlone(rings[0], rule); ok {
+			return settled, nil
+		}
+	}
 	return combined(func(t turns) bool { return rule.inside(t[0]) }, rings)
 }
 

@@ -47,13 +47,19 @@ func (s Segment) At(t float64) Point {
 // Nearest gives the part of the way from A to B at which s is nearest to p, and the distance there
 // in µm.
 func (s Segment) Nearest(p Point) (t, distance float64) {
+	t, square := s.NearestSquare(p)
+	return t, math.Sqrt(square)
+}
+
+// NearestSquare is Nearest with the square of the distance.
+func (s Segment) NearestSquare(p Point) (t, square float64) {
 	dx, dy := float64(s.B.X-s.A.X), float64(s.B.Y-s.A.Y)
 	px, py := float64(p.X-s.A.X), float64(p.Y-s.A.Y)
 	if length2 := float64(dx*dx) + float64(dy*dy); length2 > 0 {
 		t = min(1, max(0, (float64(px*dx)+float64(py*dy))/length2))
 	}
 	ex, ey := px-float64(dx*t), py-float64(dy*t)
-	return t, math.Sqrt(float64(ex*ex) + float64(ey*ey))
+	return t, float64(ex*ex) + float64(ey*ey)
 }
 
 // sorted is s from its lesser end, by x and then y.

@@ -1,7 +1,5 @@
 package geom
 
-import "slices"
-
 // SegmentIndex finds segments near a place: a packed tree of boxes over the segments in the order
 // of a curve that fills the plane (Morton order: the bits of x and y in turn), built at once. Unlike
 // a grid it does not care how unevenly the segments lie.
@@ -77,14 +75,14 @@ func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
 		all = all.union(b)
 	}
 	extent := max(int64(all.x1)-int64(all.x0), int64(all.y1)-int64(all.y0)) + 1
-	keys := make([]uint64, len(leaves))
+	keys := make([]Keyed, len(leaves))
 	for i, b := range leaves {
 		mx := (int64(b.x0)+int64(b.x1))/2 - int64(all.x0)
 		my := (int64(b.y0)+int64(b.y1))/2 - int64(all.y0)
 		// 16 bits of each; below that the order is that of the segments.
-		keys[i] = (spread(uint64(mx<<16/extent))|spread(uint64(my<<16/extent))<<1)<<32 | uint64(i)
+		keys[i] = Keyed{spread(uint64(mx<<16/extent)) | spread(uint64(my<<16/extent))<<1, int32(i)}
 	}
-	slices.Sort(keys)
+	SortKeyed(keys)
 	total := 0
 	for n := len(leaves); ; n = (n + indexFan - 1) / indexFan {
 		total += n
@@ -95,7 +93,7 @@ func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
 	x.items = make([]int32, len(leaves))
 	x.boxes = make([]indexBox, len(leaves), total)
 	for k, key := range keys {
-		i := uint32(key)
+		i := key.Item
 		x.items[k], x.boxes[k] = owners[i], leaves[i]
 	}
 	x.levels = []int{0, len(leaves)}
@@ -207,6 +205,10 @@ func (s *SegmentSearch) Around(i int, grow int64, visit func(segment int) bool) 
 		}
 	}
 }
+
+// Forget lets the next Around begin anew, so that what it visits, and in which order, does not depend
+// on what was asked before.
+func (s *SegmentSearch) Forget() { s.first, s.end = 0, 0 }
 
 // window asks for segment i and those after it, as long as together they stay small.
 func (s *SegmentSearch) window(i int, grow int64) {

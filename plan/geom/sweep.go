@@ -153,33 +153,46 @@ func quarter(r, p Point) int {
 	return 3
 }
 
-// appendRing closes a ring and leaves out points on a straight line, unless another ring meets this
-// one there, and rings that are thinner than about a micrometre, which are rounding only.
+// appendRing closes a walk as closedRing does; points where another ring meets this one stay.
 func (n network) appendRing(rings [][]Point, walk []int32, meets func(int32) bool) [][]Point {
-	if len(walk) < 3 {
-		return rings
+	points := make([]Point, len(walk))
+	for i, v := range walk {
+		points[i] = n.vertices[v]
+	}
+	if ring, ok := closedRing(points, func(i int) bool { return meets(walk[i]) }); ok {
+		return append(rings, ring)
+	}
+	return rings
+}
+
+// closedRing gives the ring from its lowest leftmost point back to it, without points on a straight
+// line but those to be kept. ok is false for rings that are thinner than about a micrometre, which are
+// rounding only.
+func closedRing(points []Point, keep func(i int) bool) (ring []Point, ok bool) {
+	if len(points) < 3 {
+		return nil, false
 	}
 	start := 0
-	for i, v := range walk {
-		if v < walk[start] {
+	for i, p := range points {
+		if Compare(p, points[start]) < 0 {
 			start = i
 		}
 	}
-	ring := make([]Point, 0, len(walk)+1)
+	ring = make([]Point, 0, len(points)+1)
 	var length float64
-	for i := range walk {
-		v, next := walk[(start+i)%len(walk)], n.vertices[walk[(start+i+1)%len(walk)]]
-		p := n.vertices[v]
+	for k := range points {
+		i := (start + k) % len(points)
+		p, next := points[i], points[(i+1)%len(points)]
 		length += Distance(p, next)
 		// The lowest leftmost point is a corner, so it stays and what is straight can be seen from it.
-		if k := len(ring); k > 0 && Cross(ring[k-1], p, next) == 0 && !meets(v) {
+		if n := len(ring); n > 0 && Cross(ring[n-1], p, next) == 0 && !keep(i) {
 			continue
 		}
 		ring = append(ring, p)
 	}
 	ring = append(ring, ring[0])
 	if a := 2 * Area(ring); len(ring) < 4 || a <= length && a >= -length {
-		return rings
+		return nil, false
 	}
-	return append(rings, ring)
+	return ring, true
 }

@@ -51,7 +51,17 @@ func ClearingTime(volumeM3, flowM3PerH, mixing, left float64) (float64, error) {
 // m³/h; mixing 0 means DefaultMixing. Over PurgeCapS it is ErrPurgeLong, and the person in charge has to
 // decide. It is a lower bound: material may go on gassing once the lid is open.
 func PurgeOf(volumeL, flowM3PerH, mixing int64, m material.Material) (int64, error) {
-	return purge(volumeL, flowM3PerH, mixing, PurgeFloor(m))
+	if mixing == 0 {
+		mixing = DefaultMixing
+	}
+	t, err := ClearingTime(float64(volumeL)/litresPerCubicM, float64(flowM3PerH), float64(mixing), purgeLeftShare)
+	if err != nil {
+		return 0, err
+	}
+	if t > PurgeCapS {
+		return 0, fmt.Errorf("%w: %.0f s, at most %d s", ErrPurgeLong, math.Ceil(t), PurgeCapS)
+	}
+	return max(PurgeFloor(m), int64(math.Ceil(t))), nil
 }
 
 // PurgeFloor is the shortest purge in seconds after a material, also where there is no enclosure to clear:
@@ -70,23 +80,4 @@ func PurgeFloor(m material.Material) int64 {
 		}
 	}
 	return PurgeFloorS
-}
-
-// Purge is PurgeOf with the floor of a material that does not go on gassing.
-func Purge(volumeL, flowM3PerH, mixing int64) (int64, error) {
-	return purge(volumeL, flowM3PerH, mixing, PurgeFloorS)
-}
-
-func purge(volumeL, flowM3PerH, mixing, floorS int64) (int64, error) {
-	if mixing == 0 {
-		mixing = DefaultMixing
-	}
-	t, err := ClearingTime(float64(volumeL)/litresPerCubicM, float64(flowM3PerH), float64(mixing), purgeLeftShare)
-	if err != nil {
-		return 0, err
-	}
-	if t > PurgeCapS {
-		return 0, fmt.Errorf("%w: %.0f s, at most %d s", ErrPurgeLong, math.Ceil(t), PurgeCapS)
-	}
-	return max(floorS, int64(math.Ceil(t))), nil
 }

@@ -82,7 +82,7 @@ func TestPurge(t *testing.T) {
 		{60, -1, 0, 0, ErrAirUnknown},
 		{60, 150, -3, 0, ErrMixing},
 	} {
-		got, err := Purge(tc.volume, tc.flow, tc.mixing)
+		got, err := PurgeOf(tc.volume, tc.flow, tc.mixing, material.Material{Composition: "poplar, urea glue"})
 		if got != tc.want || !errors.Is(err, tc.err) {
 			t.Errorf("%+v: got %d, %v", tc, got, err)
 		}

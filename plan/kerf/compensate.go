@@ -95,13 +95,19 @@ func (c *compensation) move(i int, contour Contour) error {
 	if len(contour.Points) == 0 {
 		return nil
 	}
-	region, err := geom.Settle([][]geom.Point{contour.Points}, geom.NonZero)
-	if err != nil {
-		return err
-	}
 	by := c.half
 	if contour.Dropout {
 		by = -by
+	}
+	if ring, ok := geom.Aside(contour.Points, geom.NonZero, by, c.tolerance); ok {
+		// Nothing met, so nothing can have vanished, come apart or be too narrow.
+		c.moved[i] = [][]geom.Point{ring}
+		c.ring(i, contour, ring)
+		return nil
+	}
+	region, err := geom.Settle([][]geom.Point{contour.Points}, geom.NonZero)
+	if err != nil {
+		return err
 	}
 	moved, err := geom.Offset(region, by, c.tolerance)
 	if err != nil {
@@ -133,13 +139,18 @@ func (c *compensation) move(i int, contour Contour) error {
 	}
 	c.narrow(i, parts)
 	for _, points := range moved {
-		hole := geom.Area(points) < 0
-		if contour.Dropout { // pieces on the left: around waste the ring runs clockwise
-			points = turned(points)
-		}
-		c.result.Rings = append(c.result.Rings, Ring{Source: i, Points: points, Dropout: contour.Dropout != hole})
+		c.ring(i, contour, points)
 	}
 	return nil
+}
+
+// ring adds a moved ring to the result.
+func (c *compensation) ring(i int, contour Contour, points []geom.Point) {
+	hole := geom.Area(points) < 0
+	if contour.Dropout { // pieces on the left: around waste the ring runs clockwise
+		points = turned(points)
+	}
+	c.result.Rings = append(c.result.Rings, Ring{Source: i, Points: points, Dropout: contour.Dropout != hole})
 }
 
 // narrow reports lost parts that reach further than corners lose: an inner corner is always rounded

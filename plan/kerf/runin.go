@@ -23,11 +23,6 @@ func RunInNeedUM(s machine.Switch, speedUMPerS, accelUMPerS2 int64) (int64, erro
 	return int64(math.Ceil(wait + float64(v*v)/(2*a))), nil
 }
 
-// JitterErrorUM is how far the place where the tool goes on or off may lie off: v·jitter, rounded up.
-func JitterErrorUM(s machine.Switch, speedUMPerS int64) int64 {
-	return (speedUMPerS*s.JitterMS + 999) / 1000
-}
-
 // Sheet knows all cut lines of a sheet, so that run-ins can keep clear of them.
 type Sheet struct {
 	bounds   geom.Box // where the carriage may go

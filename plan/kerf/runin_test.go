@@ -22,9 +22,6 @@ func TestRunInNeed(t *testing.T) {
 	if need, err := kerf.RunInNeedUM(s, 20_000, 500_000); err != nil || need != 8400 {
 		t.Errorf("%d µm, %v", need, err)
 	}
-	if e := kerf.JitterErrorUM(s, 20_000); e != 2000 {
-		t.Errorf("jitter: %d µm", e)
-	}
 	if _, err := kerf.RunInNeedUM(s, 0, 1); err == nil {
 		t.Error("no speed was taken")
 	}

@@ -152,6 +152,10 @@ type Driver struct {
 	WaitScale   int64 `json:"wait_scale,omitempty"`
 	// OwedBytes is how many bytes the machine may be owed before it must say taken.
 	OwedBytes int64 `json:"owed_bytes,omitempty"`
+	// Port, Program and Dialect describe a machine of iron: where it hangs and how it answers.
+	Port    *Port    `json:"port,omitempty"`
+	Program *Program `json:"program,omitempty"`
+	Dialect *Dialect `json:"dialect,omitempty"`
 }
 
 // Kinds of drivers.

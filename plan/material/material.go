@@ -20,7 +20,8 @@ type Material struct {
 	Verdict     Verdict  `json:"verdict"`
 }
 
-// Stock is one lot on the shelf. Under 0.5 mm the grammage stands for the thickness.
+// Stock is one lot on the shelf. Under 0.5 mm the grammage stands for the thickness at the gate; of any
+// lot it is what the mass of the fume is reckoned from.
 type Stock struct {
 	Lot         string `json:"lot"`
 	Colour      string `json:"colour"`

@@ -71,8 +71,7 @@ func (j *Job) blocks(c *course, orders []order, power int64, yield func(block) b
 
 // into is the time, from the course's start, s seconds into a move.
 func (c *course) into(i int, s float64) int64 {
-	up, on, down := c.moves[i].phases()
-	return c.start[i] + int64(math.Round(s/(up+on+down)*float64(c.start[i+1]-c.start[i])))
+	return c.start[i] + int64(math.Round(s/c.moves[i].seconds()*float64(c.start[i+1]-c.start[i])))
 }
 
 // level is the power that keeps power over speed along a block, no less than the tool's least.
@@ -94,7 +93,7 @@ func (j *Job) followCuts(c *course, i int, cuts []int64) []int64 {
 	if m.peak-slowest <= followShare*slowest || m.length <= float64(j.spot())/2 || c.start[i+1]-c.start[i] <= followMicros {
 		return cuts
 	}
-	up, on, down := m.phases()
+	up, on, down := m.up, m.on, m.down
 	told := len(cuts)
 	first, last := j.rounding(c, i), j.rounding(c, i+1)
 	cut := func(t float64) {
@@ -116,7 +115,7 @@ func (j *Job) followCuts(c *course, i int, cuts []int64) []int64 {
 	if down > 0 && (up == 0 || on*1e6 >= followMicros) {
 		cut(up + on)
 	}
-	total := up + on + down
+	total := m.seconds()
 	j.ramp(m, m.out, down, func(t float64) { cut(total - t) })
 	return cuts
 }

@@ -1,10 +1,6 @@
 package motion
 
-import (
-	"iter"
-
-	"kerfgate/plan/geom"
-)
+import "kerfgate/plan/geom"
 
 // Burn is a straight part of a stroke that is gone over with the tool on at one power, or a place at
 // which it stands (From and To the same, no speed).
@@ -16,29 +12,6 @@ type Burn struct {
 	// In and Out are the speeds in µm/s at its ends; in between the speed changes evenly in time.
 	In, Out  float64
 	Permille int64 // of the tool's full power
-}
-
-// Burns are the job's parts with the tool on, in the order and at the times in which it is planned;
-// the switch is taken to follow without jitter.
-func (j Job) Burns() iter.Seq[Burn] {
-	return func(yield func(Burn) bool) {
-		var at int64
-		j.events(func(e event) bool {
-			at += e.wait
-			switch e.kind {
-			case travelling:
-				at += e.course.micros()
-			case working:
-				went := j.burns(e, func(b Burn) bool {
-					b.AtMicros += at
-					return yield(b)
-				})
-				at += e.course.micros()
-				return went
-			}
-			return true
-		})
-	}
 }
 
 // burns gives what one stroke burns, AtMicros counting from its first motion, divided where power or
@@ -83,8 +56,8 @@ func (j *Job) burns(e event, yield func(Burn) bool) bool {
 
 // phaseEnds are the times at which a move stops speeding up, goes on evenly, and ends.
 func (c *course) phaseEnds(i int) [3]int64 {
-	up, on, _ := c.moves[i].phases()
-	return [3]int64{c.into(i, up), c.into(i, up+on), c.start[i+1]}
+	m := &c.moves[i]
+	return [3]int64{c.into(i, m.up), c.into(i, m.up+m.on), c.start[i+1]}
 }
 
 // burn is the part of a move between two times.

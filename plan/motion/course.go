@@ -126,8 +126,7 @@ func (c *course) at(t int64) (i int, s float64) {
 }
 
 func (c *course) seconds(i int, t int64) float64 {
-	up, on, down := c.moves[i].phases()
-	return float64(t-c.start[i]) / float64(c.start[i+1]-c.start[i]) * (up + on + down)
+	return float64(t-c.start[i]) / float64(c.start[i+1]-c.start[i]) * c.moves[i].seconds()
 }
 
 // reached is how far along the taken way the carriage is.

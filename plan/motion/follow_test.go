@@ -1,6 +1,7 @@
 package motion
 
 import (
+	"iter"
 	"math"
 	"testing"
 
@@ -19,6 +20,11 @@ func cornered() Job {
 		Strokes: []Stroke{{Points: points, SpeedUMPerS: 60_000, PowerPermille: 900}}}
 }
 
+// burns are the job's parts with the tool on.
+func burns(j Job) iter.Seq[Burn] {
+	return func(yield func(Burn) bool) { j.Follow(yield) }
+}
+
 // doses are power over speed in each piece of one spot's width along a job's strokes, as a share of
 // what is meant.
 func doses(j Job, widthUM float64) []float64 {
@@ -26,7 +32,7 @@ func doses(j Job, widthUM float64) []float64 {
 	meant := float64(s.PowerPermille) / float64(s.SpeedUMPerS)
 	var out []float64
 	var energy, length float64
-	for b := range j.Burns() {
+	for b := range burns(j) {
 		n := 1 + int(b.In+b.Out)*int(b.Micros)/10_000_000 // steps of some 5 µm
 		dt := float64(b.Micros) / 1e6 / float64(n)
 		for k := range n {
@@ -73,7 +79,7 @@ func TestDoseIsKept(t *testing.T) {
 	}
 	// A beam that works evenly from a tenth of its power on is held there, and no lower.
 	j.Levels, j.LeastPermille = true, 300
-	for b := range j.Burns() {
+	for b := range burns(j) {
 		if b.Permille < 300 {
 			t.Fatalf("power %d", b.Permille)
 		}

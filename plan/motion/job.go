@@ -1,6 +1,9 @@
 package motion
 
 import (
+	"iter"
+	"slices"
+
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 )
@@ -32,6 +35,9 @@ type Job struct {
 	Origin              geom.Point // added to every point, itself at the nearest step
 	Start               geom.Point // where the carriage is, in the strokes' coordinates
 	Strokes             []Stroke
+	// Each gives the strokes one after another in place of Strokes, for a job that is not held in memory:
+	// for Lines, since what is computed over all strokes wants Strokes.
+	Each iter.Seq[Stroke]
 }
 
 // Stroke is one line drawn without lifting.
@@ -158,12 +164,18 @@ type walker struct {
 // memory.
 func (j Job) events(yield func(event) bool) {
 	w := walker{job: &j, at: snap(j.Start, j.StepUM), play: play{x: j.BacklashXUM, y: j.BacklashYUM}, yield: yield}
-	for i, s := range j.Strokes {
+	each := j.Each
+	if each == nil {
+		each = slices.Values(j.Strokes)
+	}
+	i := 0
+	for s := range each {
 		for _, part := range j.parts(s) {
 			if !w.stroke(i, s, part) {
 				return
 			}
 		}
+		i++
 	}
 }
 

@@ -106,6 +106,8 @@ type move struct {
 	set      float64 // and that no axis holds back
 	in, peak float64
 	out      float64
+	up, on   float64    // seconds of speeding up and of going on evenly
+	down     float64    // and of slowing down
 	shift    geom.Point // commanded less taken position
 	slack    bool       // takes up backlash: the carriage itself does not move
 }
@@ -157,6 +159,9 @@ func (l Limits) schedule(moves []move) {
 		// v_p² = (2ad + u² + w²)/2, capped by the set speed.
 		peak := math.Sqrt((float64(2*m.accel*m.length) + float64(m.in*m.in) + float64(m.out*m.out)) / 2)
 		m.peak = max(m.in, m.out, min(m.set, peak))
+		m.up, m.down = (m.peak-m.in)/m.accel, (m.peak-m.out)/m.accel
+		ramps := float64((m.in+m.peak)/2*m.up) + float64((m.peak+m.out)/2*m.down)
+		m.on = max(0, (m.length-ramps)/m.peak)
 	}
 }
 
@@ -165,31 +170,24 @@ func reach(v, accel, d float64) float64 {
 	return math.Sqrt(float64(v*v) + float64(2*accel*d))
 }
 
-// phases are the times in seconds of speeding up, going on, slowing down.
-func (m *move) phases() (up, on, down float64) {
-	up, down = (m.peak-m.in)/m.accel, (m.peak-m.out)/m.accel
-	ramps := float64((m.in+m.peak)/2*up) + float64((m.peak+m.out)/2*down)
-	on = max(0, (m.length-ramps)/m.peak)
-	return up, on, down
-}
+// seconds is how long the move takes.
+func (m *move) seconds() float64 { return m.up + m.on + m.down }
 
 // micros is the move's time in whole microseconds, at least one.
 func (m *move) micros() int64 {
-	up, on, down := m.phases()
-	return max(1, int64(math.Round((up+on+down)*1e6)))
+	return max(1, int64(math.Round(m.seconds()*1e6)))
 }
 
 // way is how far the move has come after t seconds.
 func (m *move) way(t float64) float64 {
-	up, on, down := m.phases()
 	var d float64
 	switch {
-	case t < up:
+	case t < m.up:
 		d = float64(m.in*t) + float64(m.accel*t*t/2)
-	case t < up+on:
-		d = float64((m.in+m.peak)/2*up) + float64(m.peak*(t-up))
+	case t < m.up+m.on:
+		d = float64((m.in+m.peak)/2*m.up) + float64(m.peak*(t-m.up))
 	default:
-		rest := up + on + down - t
+		rest := m.seconds() - t
 		d = m.length - float64(m.out*rest) - float64(m.accel*rest*rest/2)
 	}
 	return min(m.length, max(0, d))
@@ -197,32 +195,30 @@ func (m *move) way(t float64) float64 {
 
 // speed is the speed after t seconds.
 func (m *move) speed(t float64) float64 {
-	up, on, down := m.phases()
 	switch {
-	case t < up:
+	case t < m.up:
 		return min(m.peak, m.in+float64(m.accel*max(0, t)))
-	case t < up+on:
+	case t < m.up+m.on:
 		return m.peak
 	}
-	return min(m.peak, m.out+float64(m.accel*max(0, up+on+down-t)))
+	return min(m.peak, m.out+float64(m.accel*max(0, m.seconds()-t)))
 }
 
 // when is after how many seconds the move has come d far.
 func (m *move) when(d float64) float64 {
-	up, on, down := m.phases()
-	rising := float64((m.in + m.peak) / 2 * up)
+	rising := float64((m.in + m.peak) / 2 * m.up)
 	switch {
 	case d <= 0:
 		return 0
 	case d < rising:
 		return 2 * d / (m.in + reach(m.in, m.accel, d))
-	case d < rising+float64(m.peak*on):
-		return up + (d-rising)/m.peak
+	case d < rising+float64(m.peak*m.on):
+		return m.up + (d-rising)/m.peak
 	case d >= m.length:
-		return up + on + down
+		return m.seconds()
 	}
 	rest := m.length - d
-	return max(0, up+on+down-2*rest/(m.out+reach(m.out, m.accel, rest)))
+	return max(0, m.seconds()-2*rest/(m.out+reach(m.out, m.accel, rest)))
 }
 
 // between is the position that is d along the move.

@@ -33,16 +33,6 @@ const (
 // leastSpanUM is the shortest part that whole micrometres in lines can tell apart.
 const leastSpanUM = 10
 
-// Problems are what of the job the machine cannot do as asked, at most one of a kind a stroke.
-func (j Job) Problems() []Problem {
-	var out []Problem
-	j.events(func(e event) bool {
-		out = append(out, e.told...)
-		return true
-	})
-	return out
-}
-
 // onTime is how long the tool is on.
 func onTime(orders []order) int64 {
 	var sum int64

@@ -39,7 +39,7 @@ func TestToldEarly(t *testing.T) {
 	if got := texts(j); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
-	if got := j.Problems(); len(got) != 0 {
+	if got := j.Total().Problems; len(got) != 0 {
 		t.Errorf("problems %+v", got)
 	}
 	total := j.Total()
@@ -89,7 +89,7 @@ func TestSwitchCannotFollow(t *testing.T) {
 	t.Parallel()
 	j := pictureRow(span(20_000, 22_000), span(40_000, 50_000), span(51_000, 60_000))
 	j.OnDelayMS, j.OffDelayMS, j.JitterMS = 20, 30, 1
-	got := j.Problems()
+	got := j.Total().Problems
 	want := []Problem{
 		{Kind: TooShort, Span: 0, Count: 1, NeedMicros: 31_000, HaveMicros: 20_000},
 		{Kind: TooClose, Span: 2, Count: 1, NeedMicros: 21_000, HaveMicros: 10_000},
@@ -102,12 +102,12 @@ func TestSwitchCannotFollow(t *testing.T) {
 		t.Errorf("%d µm with the tool on", total.WorkUM)
 	}
 	j = pictureRow(span(10_000, 5_000), span(20_000, 30_000), span(25_000, 40_000))
-	if got := j.Problems(); len(got) != 1 || got[0].Kind != Disordered || got[0].Count != 2 {
+	if got := j.Total().Problems; len(got) != 1 || got[0].Kind != Disordered || got[0].Count != 2 {
 		t.Errorf("problems %+v", got)
 	}
 	j = pictureRow()
 	j.LongestOnMS = 1_000
-	if got := j.Problems(); len(got) != 1 || got[0] != (Problem{Kind: TooLong, NeedMicros: 1_100_000, HaveMicros: 1_000_000}) {
+	if got := j.Total().Problems; len(got) != 1 || got[0] != (Problem{Kind: TooLong, NeedMicros: 1_100_000, HaveMicros: 1_000_000}) {
 		t.Errorf("problems %+v", got)
 	}
 }
@@ -209,7 +209,7 @@ func TestSwitchingLines(t *testing.T) {
 		var sum int64
 		var um float64
 		var end int64
-		for b := range j.Burns() {
+		for b := range burns(j) {
 			if b.Micros <= 0 || b.AtMicros < end || b.Permille <= 0 || b.Permille > j.Strokes[b.Stroke].PowerPermille {
 				rt.Fatalf("%+v after %d µs", b, end)
 			}

@@ -24,16 +24,24 @@ type Totals struct {
 	// Reach is the smallest box around everything commanded, in the strokes' coordinates; approaches
 	// and backlash may put it outside the strokes. Moved by the origin it must lie within the travel.
 	Reach geom.Box
+	// Problems are what of the job the machine cannot do as asked, at most one of a kind a stroke.
+	Problems []Problem
 }
 
 // Total sums a job without rendering it.
-func (j Job) Total() Totals {
-	var t Totals
+func (j Job) Total() Totals { return j.Follow(func(Burn) bool { return true }) }
+
+// Follow sums a job and shows burned its parts with the tool on, in the order and at the times in which
+// it is planned; the switch is taken to follow without jitter. Where burned says no it stops, and the
+// totals are those up to there.
+func (j Job) Follow(burned func(Burn) bool) Totals {
+	t := Totals{SnapUM: j.snapUM()}
 	var work, travel, wait, rest int64
-	var workUM, travelUM, jitter float64
+	var workUM, travelUM, edge float64
 	var any bool
 	j.events(func(e event) bool {
 		wait += e.wait
+		t.Problems = append(t.Problems, e.told...)
 		switch e.kind {
 		case resting:
 			rest += e.wait
@@ -45,12 +53,14 @@ func (j Job) Total() Totals {
 			}
 		case working:
 			t.Reach, any = reachOf(t.Reach, any, e.course), true
-			micros, um, edge := j.worked(e)
-			work, workUM, jitter = work+micros, workUM+um, max(jitter, edge)
+			at := work + travel + wait
+			micros, um, fastest := j.worked(e)
+			work, workUM, edge = work+micros, workUM+um, max(edge, fastest)
 			travel, travelUM = travel+e.course.micros()-micros, travelUM+e.course.length()-um
-			j.burns(e, func(b Burn) bool {
+			return j.burns(e, func(b Burn) bool {
 				t.OnPermilleMicros += b.Permille * b.Micros
-				return true
+				b.AtMicros += at
+				return burned(b)
 			})
 		}
 		return true
@@ -58,29 +68,34 @@ func (j Job) Total() Totals {
 	t.TotalMS, t.WorkMS, t.TravelMS = ms(work+travel+wait), ms(work), ms(travel)
 	t.WaitMS, t.RestMS = ms(wait), ms(rest)
 	t.WorkUM, t.TravelUM = int64(math.Round(workUM)), int64(math.Round(travelUM))
-	t.SnapUM = j.snapUM()
-	t.JitterUM = int64(math.Ceil(jitter))
+	t.JitterUM = JitterUM(edge, j.JitterMS)
 	return t
 }
 
-// worked is how long and how far the tool is on in motion, and how far jitter can move its ends.
-func (j *Job) worked(e event) (micros int64, um, jitter float64) {
+// JitterUM is how far the jitter of a switch can move the end of a line at a speed in µm/s: speed ×
+// jitter, rounded up.
+func JitterUM(speed float64, jitterMS int64) int64 {
+	return int64(math.Ceil(float64(speed*float64(jitterMS)) / 1000))
+}
+
+// worked is how long and how far the tool is on in motion, and the greatest speed, in µm/s, at which it is
+// switched.
+func (j *Job) worked(e event) (micros int64, um, fastest float64) {
 	c := e.course
 	if len(e.orders) == 0 {
 		return c.micros(), c.length(), 0
 	}
-	late := float64(j.JitterMS) / 1000
 	lits(e.orders, func(l lit) bool {
 		from, to := min(l.from, c.micros()), min(l.to, c.micros())
 		micros += to - from
 		um += c.reached(to) - c.reached(from)
 		for _, t := range [2]int64{from, to} {
 			i, s := c.at(t)
-			jitter = max(jitter, float64(c.moves[i].speed(s)*late))
+			fastest = max(fastest, c.moves[i].speed(s))
 		}
 		return true
 	})
-	return micros, um, jitter
+	return micros, um, fastest
 }
 
 // snapUM is how far the worst point is moved, in µm, rounded up.

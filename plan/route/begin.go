@@ -1,7 +1,6 @@
 package route
 
 import (
-	"cmp"
 	"slices"
 
 	"kerfgate/plan/geom"
@@ -101,12 +100,9 @@ func (c *chains) join(a, b int32) {
 
 // link joins nodes of one class, the cheapest links first, where that closes no ring.
 func (c *chains) link(nodes []int32) {
-	type pair struct {
-		cost int64
-		a, b int32
-	}
 	loose := func(a int32) bool { return c.waiting[c.item[a]] == 0 }
-	var pairs []pair
+	pairs := make([]pair, 0, 6*len(nodes))
+	costs := make([]int64, 0, cap(pairs))
 	for _, a := range nodes {
 		if !loose(a) {
 			continue
@@ -116,21 +112,38 @@ func (c *chains) link(nodes []int32) {
 			if !loose(b) || c.holder[a] != c.holder[b] || a > b && c.nearTo(b, a) {
 				continue
 			}
-			pairs = append(pairs, pair{gap(c.cost, c.box(a), c.box(b)), min(a, b), max(a, b)})
+			pairs = append(pairs, pair{min(a, b), max(a, b)})
+			costs = append(costs, gap(c.cost, c.box(a), c.box(b)))
 		}
 	}
-	slices.SortFunc(pairs, func(p, q pair) int {
-		return cmp.Or(cmp.Compare(p.cost, q.cost), cmp.Compare(p.a, q.a), cmp.Compare(p.b, q.b))
-	})
-	for _, p := range pairs {
-		if c.full(p.a) || c.full(p.b) {
+	for _, i := range cheapest(pairs, costs) {
+		a, b := pairs[i][0], pairs[i][1]
+		if c.full(a) || c.full(b) {
 			continue
 		}
-		if x, y := c.find(p.a), c.find(p.b); x != y {
+		if x, y := c.find(a), c.find(b); x != y {
 			c.top[x] = y
-			c.join(p.a, p.b)
+			c.join(a, b)
 		}
 	}
+}
+
+// cheapest are the indexes of the pairs by their costs, of equal ones by their nodes.
+func cheapest(pairs []pair, costs []int64) []int32 {
+	order := make([]geom.Keyed, len(pairs))
+	for i, p := range pairs {
+		order[i] = geom.Keyed{Key: uint64(p[0])<<32 | uint64(p[1]), Item: int32(i)}
+	}
+	geom.SortKeyed(order)
+	for i, k := range order {
+		order[i].Key = uint64(costs[k.Item])
+	}
+	geom.SortKeyed(order)
+	out := make([]int32, len(order))
+	for i, k := range order {
+		out[i] = k.Item
+	}
+	return out
 }
 
 func (r *router) nearTo(a, b int32) bool {

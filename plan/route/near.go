@@ -2,6 +2,9 @@ package route
 
 import (
 	"math"
+	"runtime"
+	"sync"
+	"sync/atomic"
 
 	"kerfgate/plan/geom"
 )
@@ -45,9 +48,29 @@ func (r *router) samplesOf(nodes []int32) []sample {
 	return out
 }
 
+// nearChunk is how many nodes are looked at by themselves; nothing found depends on what another finds.
+const nearChunk = 2048
+
+// mostCores bounds how many goroutines share an order.
+const mostCores = 4
+
 // findNear fills near for the nodes of one class, whose samples the tree holds.
 func (r *router) findNear(t *tree, nodes []int32) {
 	of := t.byNode(len(r.at))
+	chunks := (len(nodes) + nearChunk - 1) / nearChunk
+	var next atomic.Int64
+	var wait sync.WaitGroup
+	for range min(chunks, runtime.GOMAXPROCS(0), mostCores) {
+		wait.Go(func() {
+			for c := int(next.Add(1)) - 1; c < chunks; c = int(next.Add(1)) - 1 {
+				r.findNearOf(t, of, nodes[c*nearChunk:min((c+1)*nearChunk, len(nodes))])
+			}
+		})
+	}
+	wait.Wait()
+}
+
+func (r *router) findNearOf(t *tree, of positions, nodes []int32) {
 	store := make([]neighbour, 0, len(nodes)*(nearMost+2))
 	q := nearest{tree: t, found: make([]found, 0, nearAll)}
 	for _, a := range nodes {

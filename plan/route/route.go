@@ -36,7 +36,8 @@ type Options struct {
 	Return   bool       // the way back to Start counts
 
 	// Cost of a straight way, in whole units of the caller's choice, from |Δx| and |Δy| in µm. It
-	// must be 0 for no way at all and never fall when one of them grows. See Time.
+	// must be 0 for no way at all and never fall when one of them grows, and is asked from several
+	// goroutines at once. See Time.
 	Cost func(dx, dy int64) int64
 
 	Steps int    // kicks after the local search; two an item gain most of what kicks can gain (BenchmarkGaps)

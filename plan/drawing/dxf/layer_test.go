@@ -93,7 +93,12 @@ func TestNames(t *testing.T) {
 		{"AC1009", "", "Kr\xe4uter", "Kräuter"},
 		{"AC1009", "", "Kräuter", "Kräuter"},
 		{"AC1015", "ANSI_1252", `\U+03A1\u+03A1 \U+00`, `Ρ\u+03A1 \U+00`},
-		{"AC1015", "ANSI_932", "\x83\x41", "\ufffdA"},
+		{"AC1015", "ANSI_932", "\x94\xc2", "板"},
+		{"AC1015", "ANSI_932", "\x95\x5c", "表"}, // its second byte is that of a backslash
+		{"AC1015", "ANSI_936", "\xc4\xbe", "木"},
+		{"AC1015", "ANSI_949", "\xb3\xaa", "나"},
+		{"AC1015", "ANSI_950", "\xa4\xec", "木"},
+		{"AC1015", "JOHAB", "\x83\x41", "\ufffdA"},
 		{"AC1015", "ANSI_1252", strings.Repeat("a", 200), strings.Repeat("a", 80)},
 	} {
 		file := section("HEADER", " 9\n$ACADVER\n 1\n"+tc.version+"\n 9\n$DWGCODEPAGE\n 3\n"+tc.page+"\n 9\n$INSUNITS\n 70\n4\n") +
@@ -105,8 +110,8 @@ func TestNames(t *testing.T) {
 		if got := d.Shapes[0].Layer; got != tc.want {
 			t.Errorf("%q in %s %s: %q, want %q", tc.raw, tc.version, tc.page, got, tc.want)
 		}
-		if tc.page == "ANSI_932" {
-			noticed(t, d, "code page ANSI_932 is not read")
+		if tc.page == "JOHAB" {
+			noticed(t, d, "code page JOHAB is not read")
 		} else if len(d.Notices) > 0 {
 			t.Errorf("%q: %v", tc.raw, d.Notices)
 		}

@@ -5,11 +5,16 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"golang.org/x/text/encoding"
 	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/japanese"
+	"golang.org/x/text/encoding/korean"
+	"golang.org/x/text/encoding/simplifiedchinese"
+	"golang.org/x/text/encoding/traditionalchinese"
 )
 
-// codePages are the single-byte code pages that $DWGCODEPAGE may name before R2007.
-var codePages = map[string]*charmap.Charmap{
+// codePages are those that $DWGCODEPAGE may name before R2007, but for JOHAB.
+var codePages = map[string]encoding.Encoding{
 	"ANSI_874": charmap.Windows874, "ANSI_1250": charmap.Windows1250, "ANSI_1251": charmap.Windows1251,
 	"ANSI_1252": charmap.Windows1252, "ANSI_1253": charmap.Windows1253, "ANSI_1254": charmap.Windows1254,
 	"ANSI_1255": charmap.Windows1255, "ANSI_1256": charmap.Windows1256, "ANSI_1257": charmap.Windows1257,
@@ -21,6 +26,10 @@ var codePages = map[string]*charmap.Charmap{
 	"ISO8859-4": charmap.ISO8859_4, "ISO8859-5": charmap.ISO8859_5, "ISO8859-6": charmap.ISO8859_6,
 	"ISO8859-7": charmap.ISO8859_7, "ISO8859-8": charmap.ISO8859_8, "ISO8859-9": charmap.ISO8859_9,
 	"MACINTOSH": charmap.Macintosh, "MAC-ROMAN": charmap.Macintosh,
+	"ANSI_932": japanese.ShiftJIS, "DOS932": japanese.ShiftJIS,
+	"ANSI_936": simplifiedchinese.GBK, "GB2312": simplifiedchinese.GBK,
+	"ANSI_949": korean.EUCKR, "KSC5601": korean.EUCKR,
+	"ANSI_950": traditionalchinese.Big5, "BIG5": traditionalchinese.Big5,
 }
 
 // text decodes a name: UTF-8 from R2007 (AC1021) on, the file's code page before, and the escapes

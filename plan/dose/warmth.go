@@ -1,0 +1,156 @@
+package dose
+
+import "math"
+
+// warmth holds, for each cell of the finest grid, what the disc around it got in the last ten
+// seconds, in billionths of one pass.
+type warmth struct {
+	tiles map[[2]int32]*warm
+	near  [16]warmNear // tiles that were used lately
+	spare []*warm      // as good as new
+}
+
+// A tile is so wide that few discs reach over its edge, and 128 KiB large.
+const (
+	warmBits = 7
+	warmSide = 1 << warmBits // cells along a tile's side
+)
+
+// stillCool is the most, in billionths of one pass, that a disc may hold without being hot.
+const stillCool = hotPermille * (onePass / 1000)
+
+// warm is a tile of discs' sums. They are kept less stillCool + 1, so that all those of a disc's
+// neighbourhood can be told to be cool by the sign of their bits taken together. The last entry that
+// reaches into it leaves a tile as it was when it was new.
+type warm struct {
+	sums [warmSide * warmSide]int64
+	live int // entries that reach into it
+}
+
+type warmNear struct {
+	x, y int32
+	tile *warm
+}
+
+func newWarmth() warmth { return warmth{tiles: map[[2]int32]*warm{}} }
+
+// discRows is how far a disc reaches to each side of its middle, by row.
+var discRows = [2*discCells + 1]int32{0, 2, 3, 3, 4, 3, 3, 2, 0}
+
+func inDisc(dx, dy int32) bool { return dx*dx+dy*dy <= discCells*discCells }
+
+// tile gives the tile with a place, made if need be.
+func (w *warmth) tile(x, y int32) *warm {
+	n := &w.near[x&3|y&3<<2]
+	if n.tile != nil && n.x == x && n.y == y {
+		return n.tile
+	}
+	t := w.tiles[[2]int32{x, y}]
+	if t == nil {
+		if last := len(w.spare) - 1; last >= 0 {
+			t, w.spare = w.spare[last], w.spare[:last]
+		} else {
+			t = new(warm)
+			for i := range t.sums {
+				t.sums[i] = -stillCool - 1
+			}
+		}
+		w.tiles[[2]int32{x, y}] = t
+	}
+	*n = warmNear{x, y, t}
+	return t
+}
+
+// free gives a tile back that nothing reaches into.
+func (w *warmth) free(x, y int32, t *warm) {
+	delete(w.tiles, [2]int32{x, y})
+	if n := &w.near[x&3|y&3<<2]; n.tile == t {
+		n.tile = nil
+	}
+	w.spare = append(w.spare, t)
+}
+
+// spread adds a part to all discs that hold a cell, live being 1, or takes it away, live being −1, and
+// says whether one of these discs is then hot.
+func (w *warmth) spread(x, y int32, part int64, live int) (hot bool) {
+	lx, ly := x&(warmSide-1), y&(warmSide-1)
+	if min(lx, ly) >= discCells && max(lx, ly) < warmSide-discCells { // all in one tile
+		t := w.tile(x>>warmBits, y>>warmBits)
+		hot = t.lift(int(ly*warmSide+lx), part) >= 0
+		if t.live += live; t.live == 0 {
+			w.free(x>>warmBits, y>>warmBits, t)
+		}
+		return hot
+	}
+	cool := int64(-1)
+	for ty := (y - discCells) >> warmBits; ty <= (y+discCells)>>warmBits; ty++ {
+		for tx := (x - discCells) >> warmBits; tx <= (x+discCells)>>warmBits; tx++ {
+			t := w.tile(tx, ty)
+			lx, ly := x-tx*warmSide, y-ty*warmSide // from the tile's corner, perhaps outside of it
+			for row := max(0, ly-discCells); row <= min(warmSide-1, ly+discCells); row++ {
+				wide := discRows[row-ly+discCells]
+				from, to := row*warmSide+max(0, lx-wide), row*warmSide+min(warmSide-1, lx+wide)
+				if from > to {
+					continue
+				}
+				sums := t.sums[from : to+1]
+				for i := range sums {
+					sums[i] += part
+					cool &= sums[i]
+				}
+			}
+			if t.live += live; t.live == 0 {
+				w.free(tx, ty, t)
+			}
+		}
+	}
+	return cool >= 0
+}
+
+// lift is spread for a disc that lies within the tile, row by row as in discRows.
+func (t *warm) lift(at int, part int64) (cool int64) {
+	const up = warmSide
+	s := t.sums[at-4*up : at+4*up+1]
+	s[0] += part
+	s[8*up] += part
+	return s[0] & s[8*up] &
+		lift5((*[5]int64)(s[1*up-2:]), part) & lift7((*[7]int64)(s[2*up-3:]), part) & lift7((*[7]int64)(s[3*up-3:]), part) &
+		lift9((*[9]int64)(s[4*up-4:]), part) &
+		lift7((*[7]int64)(s[5*up-3:]), part) & lift7((*[7]int64)(s[6*up-3:]), part) & lift5((*[5]int64)(s[7*up-2:]), part)
+}
+
+func lift5(r *[5]int64, part int64) int64 {
+	a, b, c, d, e := r[0]+part, r[1]+part, r[2]+part, r[3]+part, r[4]+part
+	r[0], r[1], r[2], r[3], r[4] = a, b, c, d, e
+	return a & b & c & d & e
+}
+
+func lift7(r *[7]int64, part int64) int64 {
+	a, b, c, d, e, f, g := r[0]+part, r[1]+part, r[2]+part, r[3]+part, r[4]+part, r[5]+part, r[6]+part
+	r[0], r[1], r[2], r[3], r[4], r[5], r[6] = a, b, c, d, e, f, g
+	return a & b & c & d & e & f & g
+}
+
+func lift9(r *[9]int64, part int64) int64 {
+	a, b, c, d, e, f, g, h, i := r[0]+part, r[1]+part, r[2]+part, r[3]+part, r[4]+part, r[5]+part, r[6]+part, r[7]+part, r[8]+part
+	r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7], r[8] = a, b, c, d, e, f, g, h, i
+	return a & b & c & d & e & f & g & h & i
+}
+
+// hottest is the middle of the first disc around a cell that holds most, by row and column, and what it
+// holds.
+func (w *warmth) hottest(x, y int32) (atX, atY int32, most int64) {
+	most = math.MinInt64
+	for row := y - discCells; row <= y+discCells; row++ {
+		wide := discRows[row-y+discCells]
+		for column := x - wide; column <= x+wide; {
+			t := w.tile(column>>warmBits, row>>warmBits)
+			for end := min(x+wide, column|(warmSide-1)); column <= end; column++ {
+				if sum := t.sums[row&(warmSide-1)*warmSide+column&(warmSide-1)]; sum > most {
+					atX, atY, most = column, row, sum
+				}
+			}
+		}
+	}
+	return atX, atY, most + stillCool + 1
+}

@@ -1,0 +1,5 @@
+//go:build !race
+
+package plan_test
+
+const raceDetector = false
