@@ -11,8 +11,8 @@ import (
 	"kerfgate/worker/driver"
 )
 
-// profileName is the file of the profile that was last in force.
-const profileName = "profile"
+// ProfileFile is the file of the profile that was last in force.
+const ProfileFile = "profile"
 
 // openWait is how long a machine may take to answer.
 const openWait = 15 * time.Second
@@ -20,7 +20,7 @@ const openWait = 15 * time.Second
 // openProfile offers the profile of the last process to the core, so that a worker without a
 // server still has its machine.
 func (w *Worker) openProfile() {
-	data, err := w.cfg.Folder.Read(profileName)
+	data, err := w.cfg.Folder.Read(ProfileFile)
 	if err != nil {
 		if !errors.Is(err, fs.ErrNotExist) {
 			w.cfg.Log.Error("reading the profile", "error", err)
@@ -77,7 +77,7 @@ func (w *Worker) adopt(ctx context.Context, a doAdopt) {
 		e.down = true
 	}
 	w.held.Store(h)
-	w.warn("keeping the profile", w.cfg.Folder.Write(profileName, a.data))
+	w.warn("keeping the profile", w.cfg.Folder.Write(ProfileFile, a.data))
 }
 
 // checkScales refuses a machine of iron that claims to run faster than time.

@@ -127,15 +127,8 @@ func planProblem(p *plan.Plan, profile machine.Profile, digest canon.Digest, lea
 	// Extents and reach are claims of the plan; what moves the carriage is its points, and what marks
 	// the sheet those with the tool on.
 	box, marked := p.Extents.Union(p.Reach), p.Extents
-	for _, s := range p.Strokes {
-		for _, q := range s.Points {
-			box = box.With(q)
-		}
-		for _, part := range s.Marked() {
-			for _, q := range part {
-				marked = marked.With(q)
-			}
-		}
+	if way, on, ok := p.Cover(); ok {
+		box, marked = box.Union(way), marked.Union(on)
 	}
 	origin := geom.Pt(leave.OriginXUM, leave.OriginYUM)
 	moved := box.Move(origin)

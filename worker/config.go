@@ -36,6 +36,9 @@ type Files interface {
 	// Write replaces a whole file durably; Append adds to one that may be missing.
 	Write(name string, data []byte) error
 	Append(name string, data []byte) error
+	// Open opens a file for reading in parts; Keep makes what Append wrote durable under another name.
+	Open(name string) (Stored, error)
+	Keep(from, to string) error
 	Remove(name string) error
 	List() ([]string, error)
 }
@@ -50,13 +53,22 @@ type Config struct {
 	ServerKeys note.Verifiers
 	// LogKeys verify the logbook's heads, pinned as well; nil keeps no heads.
 	LogKeys note.Verifiers
-	Folder  Files
+	// Pin keeps, durably, another key in the place of a pinned one, whose holder named it: name is
+	// PinPermit or PinLog. Nil follows no replacement.
+	Pin    func(name, public string) error
+	Folder Files
 	// Driver makes the driver for a profile. It is called again when another profile comes in
 	// force while nothing runs.
 	Driver func(machine.Profile) (driver.Driver, error)
 	Link   func(broker.Handlers) (Link, error)
 	Clock  Clock
-	Log    *slog.Logger
+	// Awake keeps the host from sleeping until its answer is called, while a run is under way; nil
+	// does not try. See StayAwake.
+	Awake func(context.Context) (release func(), err error)
+	Log   *slog.Logger
+
+	// Alive is told each time the core has looked around, at least twice a second; it may not wait.
+	Alive func()
 
 	// Listen is the address of the stop and attendance listener; Origin the one web origin that
 	// may read its answers, empty for none.
@@ -105,6 +117,9 @@ func (c Config) WithDefaults() Config {
 	}
 	if c.Listen == "" {
 		c.Listen = "127.0.0.1:0"
+	}
+	if c.Alive == nil {
+		c.Alive = func() {}
 	}
 	if c.Failpoint == nil {
 		c.Failpoint = func(string) {}

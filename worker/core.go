@@ -219,6 +219,8 @@ func (c *core) step(now instant, e event) []action {
 		c.onLockout(e)
 	case evApplied:
 		c.onApplied(e.statement)
+	case evLogKeys:
+		c.logKeys = e.keys
 	case evSetup:
 		c.onSetup(e)
 	case evSetupDone:

@@ -9,6 +9,7 @@ import (
 	"kerfgate/worker/driver"
 
 	"github.com/google/uuid"
+	"golang.org/x/mod/sumdb/note"
 )
 
 // event is something that happened; see core.step.
@@ -42,6 +43,7 @@ type (
 	evResume   struct{ statement permit.Resume }
 	evHandover struct{ statement permit.Handover }
 	evApplied  struct{ statement permit.Applied }
+	evLogKeys  struct{ keys note.Verifiers } // the log key was replaced
 	evLockout  struct {
 		statement permit.Lockout
 		note      []byte

@@ -60,6 +60,43 @@ func (f *Folder) Append(name string, data []byte) error {
 	return errors.Join(err, file.Close())
 }
 
+// Open opens a file for reading in parts; fs.ErrNotExist when there is none.
+func (f *Folder) Open(name string) (Stored, error) {
+	file, err := f.root.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	info, err := file.Stat()
+	if err != nil {
+		return nil, errors.Join(err, file.Close())
+	}
+	return stored{file, info.Size()}, nil
+}
+
+// stored is a file of a known size.
+type stored struct {
+	*os.File
+	size int64
+}
+
+// Size is what the file held when it was opened.
+func (s stored) Size() int64 { return s.size }
+
+// Keep syncs a file and gives it another name, durably.
+func (f *Folder) Keep(from, to string) error {
+	file, err := f.root.OpenFile(from, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(file.Sync(), file.Close()); err != nil {
+		return err
+	}
+	if err := f.root.Rename(from, to); err != nil {
+		return err
+	}
+	return f.SyncDir()
+}
+
 // Remove takes a file away; one that is not there is no error.
 func (f *Folder) Remove(name string) error {
 	err := f.root.Remove(name)

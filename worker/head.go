@@ -38,7 +38,8 @@ func (c *core) heedHead(s broker.State) {
 		return // the answer to a question asked before a newer head was kept
 	}
 	newer, err := logbook.OpenHead(s.Head, c.logKeys)
-	older, olderErr := logbook.OpenHead(kept, c.logKeys)
+	// The kept one was verified when it was kept; its key may have been replaced since.
+	older, olderErr := logbook.PeekHead(kept)
 	c.doubt = err != nil || olderErr != nil || newer.Origin != older.Origin
 	if !c.doubt {
 		proof := make([]tlog.Hash, len(s.HeadProof))

@@ -1,7 +1,6 @@
 package worker
 
 import (
-	"encoding/binary"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -16,49 +15,26 @@ import (
 	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 	"kerfgate/worker/driver"
-	"kerfgate/worker/journal"
 	"kerfgate/worker/journal/journaltest"
 )
 
-// history drives one core, its journal on a disk that may lose power, and a machine that counts
-// first beams for ever, through any order of events. What the server has signed is kept and may
-// come again at any time.
+// history drives a bench through any order of events. The server is whatever it likes: what it has
+// signed is kept and may come again at any time.
 type history struct {
-	t       *rapid.T
-	c       *core
-	disk    *journaltest.Disk
-	j       *journal.Journal
-	now     instant
-	writes  []doWrite
-	results []event
-	tokens  uint64
+	*bench
 
-	permits    []permit.Permit
-	digests    []canon.Digest
-	granted    map[canon.Digest]bool
-	voided     map[canon.Digest]bool
-	locked     bool
-	index      int64
-	lastLock   int64 // index of the newest lockout delivered
-	challenges map[uuid.UUID][32]byte
-	pauses     [][32]byte
+	permits  []permit.Permit
+	digests  []canon.Digest
+	granted  map[canon.Digest]bool
+	voided   map[canon.Digest]bool
+	locked   bool
+	index    int64
+	lastLock int64 // index of the newest lockout delivered
 
-	edges    map[uuid.UUID]int
-	stops    int
-	runStops int
-	stopped  bool
-	armed    bool
-	on       bool
-	held     bool
-	stream   *doStream
-	lines    int
-	lastTap  time.Duration
-	plan     *plan.Plan
-	profile  machine.Profile
-	digest   canon.Digest
+	offered *plan.Plan
+	profile machine.Profile
+	digest  canon.Digest
 }
-
-const historyLines = 6
 
 var (
 	historyMachine = uuid.UUID{0: 0xaa}
@@ -67,29 +43,19 @@ var (
 )
 
 func newHistory(t *rapid.T) *history {
-	h := &history{t: t, disk: journaltest.New(), now: instant{boot: time.Hour, awake: time.Hour}, granted: map[canon.Digest]bool{},
-		voided: map[canon.Digest]bool{}, lastLock: -1, challenges: map[uuid.UUID][32]byte{}, edges: map[uuid.UUID]int{}, profile: beamProfile()}
+	h := &history{granted: map[canon.Digest]bool{}, voided: map[canon.Digest]bool{}, lastLock: -1, profile: beamProfile()}
 	digest, err := h.profile.Digest()
 	if err != nil {
 		t.Fatal(err)
 	}
 	h.digest = digest
-	h.plan = &plan.Plan{Profile: digest, Tool: "beam", ToolKind: machine.ToolBeam, Extents: geom.Box{Max: geom.Pt(10, 10)}, PurgeS: 30}
+	h.offered = &plan.Plan{Profile: digest, Tool: "beam", ToolKind: machine.ToolBeam, Extents: geom.Box{Max: geom.Pt(10, 10)}, PurgeS: 30}
+	h.bench = newBench(t, rules{machine: historyMachine, machineKey: machineKey}, h)
 	h.open()
 	return h
 }
 
-func (h *history) open() {
-	j, err := journal.Open(h.disk)
-	if err != nil {
-		h.t.Fatalf("open: %v", err)
-	}
-	h.j = j
-	h.c = newCore(rules{machine: historyMachine, machineKey: machineKey, goWait: 2 * time.Second, countdownFor: 5 * time.Second,
-		pausedLimit: 10 * time.Minute, random: h.random}, [16]byte{byte(j.Book().Starts)}, j.Book())
-	h.writes, h.results, h.stream, h.armed, h.on, h.held = nil, nil, nil, false, false, false
-	h.post(evStart{})
-	h.post(evListening{up: true})
+func (h *history) greet() {
 	if h.lastLock >= 0 {
 		h.post(evLockout{statement: permit.Lockout{Machine: historyMachine, Locked: h.locked, LogIndex: h.lastLock}, note: []byte("note")})
 	}
@@ -100,180 +66,68 @@ func (h *history) open() {
 	}
 }
 
-func (h *history) random() (b [32]byte) {
-	h.tokens++
-	binary.BigEndian.PutUint64(b[:], h.tokens)
-	return b
-}
+func (h *history) prepare(doPrepare) string { return "" }
+func (h *history) adopt(doAdopt)            {}
+func (h *history) plan(doRead) *plan.Plan   { return h.offered }
+func (h *history) taken(broker.Taken)       {}
 
-func (h *history) post(e event) {
-	for _, a := range h.c.step(h.now, e) {
-		h.perform(a)
-	}
-}
-
-func (h *history) perform(a action) {
-	switch a := a.(type) {
-	case doWrite:
-		h.writes = append(h.writes, a)
-	case doPrepare:
-		h.results = append(h.results, evPrepared{offer: a.offer})
-	case doChallenge:
-		if a.answer.Problem == "" {
-			h.challenges[a.answer.Run] = a.answer.Challenge
-		}
-	case doRead:
-		h.runStops = h.stops
-		h.results = append(h.results, evPlan{run: a.run, plan: h.plan})
-	case doReset:
-		h.stopped, h.held = false, false
-		h.results = append(h.results, evReset{})
-	case doLook:
-		h.results = append(h.results, evLooked{status: driver.Status{Homed: true, ToolOn: h.on}, stopped: h.stops != h.runStops})
-	case doStream:
-		d := h.c.run.digest
-		switch {
-		case !h.granted[d]:
-			h.t.Fatalf("motion without a granted go")
-		case h.voided[d]:
-			h.t.Fatalf("motion on a voided permit")
-		case h.locked:
-			h.t.Fatalf("motion on a locked-out machine")
-		}
-		disk := journaltest.New()
-		disk.Put("journal", h.disk.Durable("journal"))
-		j, err := journal.Open(disk)
-		if err != nil {
-			h.t.Fatalf("the journal at the first motion: %v", err)
-		}
-		if burn, ok := j.Book().BurnOf(a.run); !ok || !burn.Started {
-			h.t.Fatalf("motion before the burn was on the disk: %v %+v", ok, burn)
-		}
-		h.stream, h.lines, h.armed = &a, 0, true
-	case doHalt:
-		h.stops++
-		h.stopped, h.on = true, false
-	case doDisarm:
-		h.armed, h.on, h.stream = false, false, nil
-	case doHold:
-		h.held, h.on = true, false
-	case doGoOn:
-		h.held = false
-		h.post(evWentOn{run: a.run}) // the shell asks the machine and tells at once
-	case doSheet:
-		h.results = append(h.results, evSheet{run: a.run})
+func (h *history) moves(_ uuid.UUID, permit canon.Digest) {
+	switch {
+	case !h.granted[permit]:
+		h.t.Fatalf("motion without a granted go")
+	case h.voided[permit]:
+		h.t.Fatalf("motion on a voided permit")
+	case h.locked:
+		h.t.Fatalf("motion on a locked-out machine")
 	}
 }
 
-// line lets the machine take its next line.
-func (h *history) line() {
-	s := h.stream
-	if s == nil || h.held {
-		return
-	}
-	if h.stopped || h.stops != h.runStops {
-		h.stream = nil
-		h.post(evStreamEnded{run: s.run, err: driver.ErrStopped})
-		return
-	}
-	if h.lines == historyLines {
-		h.stream, h.on = nil, false
-		h.post(evStreamEnded{run: s.run})
-		return
-	}
-	if h.lines == 0 {
-		h.lastTap = h.now.boot
-		h.post(evToolOn{run: s.run})
-		if h.stream == nil {
-			return
-		}
-		h.edges[s.run]++
-		if h.edges[s.run] > 1 {
-			h.t.Fatalf("run %d moved %d times", s.run[15], h.edges[s.run])
-		}
-	}
-	h.lines++
-	h.on = true
+func aRun(t *rapid.T) uuid.UUID {
+	return uuid.UUID{15: byte(rapid.IntRange(1, 3).Draw(t, "run"))}
 }
 
-func (h *history) write() {
-	if len(h.writes) == 0 {
-		return
-	}
-	a := h.writes[0]
-	h.writes = h.writes[1:]
-	facts := a.facts
-	number := h.j.LastNumber()
-	for _, r := range a.reports {
-		number++
-		if r.Kind == broker.ReportPaused {
-			h.pauses = append(h.pauses, r.PauseToken)
-		}
-		facts = append(facts, journal.Fact{Kind: journal.Reported, Number: number, Data: []byte(r.Kind)})
-	}
-	err := h.j.Append(facts...)
-	if a.after != nil {
-		a.after(err)
-	}
-	if err != nil || a.tag != "" {
-		h.post(evWritten{tag: a.tag, err: err})
-	}
-}
-
-func (h *history) run() uuid.UUID {
-	return uuid.UUID{15: byte(rapid.IntRange(1, 3).Draw(h.t, "run"))}
-}
-
-func (h *history) pick(what string) (int, bool) {
+func (h *history) pick(t *rapid.T, what string) (int, bool) {
 	if len(h.permits) == 0 {
 		return 0, false
 	}
-	return rapid.IntRange(0, len(h.permits)-1).Draw(h.t, what), true
-}
-
-func (h *history) advance(d time.Duration) {
-	for d > 0 { // as the shell does: never more than a tick without a look, and exactly at deadlines
-		step := min(d, 100*time.Millisecond)
-		if at := h.c.wake(); at > h.now.boot {
-			step = min(step, at-h.now.boot)
-		}
-		h.now.boot += step
-		h.now.awake += step
-		d -= step
-		h.post(evTick{})
-	}
+	return rapid.IntRange(0, len(h.permits)-1).Draw(t, what), true
 }
 
 // I1–I4, I8, I9, I12 over any history of events, faults and power cuts.
 func TestI2_AnyHistory(t *testing.T) {
 	t.Parallel()
-	var beams, midway atomic.Int64
+	var histories, beams, midway atomic.Int64
 	defer func() {
-		t.Logf("%d first beams; the power went %d times with a run under way", beams.Load(), midway.Load())
-		if !t.Failed() && (beams.Load() < 10 || midway.Load() < 3) {
+		t.Logf("%d histories, %d first beams; the power went %d times with a run under way", histories.Load(), beams.Load(), midway.Load())
+		// Of few histories, as -short asks for, hardly anything can be demanded.
+		wantBeams, wantMidway := int64(10), int64(3)
+		if histories.Load() < 100 {
+			wantBeams, wantMidway = 1, 0
+		}
+		if !t.Failed() && (beams.Load() < wantBeams || midway.Load() < wantMidway) {
 			t.Error("the histories hardly ever come to a beam: they prove nothing")
 		}
 	}()
 	rapid.Check(t, func(t *rapid.T) {
 		h := newHistory(t)
-		defer func() { beams.Add(int64(len(h.edges))) }()
+		defer func() { histories.Add(1); beams.Add(int64(len(h.edges))) }()
 		t.Repeat(map[string]func(*rapid.T){
-			"": func(t *rapid.T) { h.check(t) },
+			"": func(*rapid.T) { h.check() },
 			"time": func(*rapid.T) {
 				h.advance(time.Duration(rapid.SampledFrom([]int{1, 100, 1900, 5000, 30_000, 61_000, 76_000}).Draw(t, "ms")) * time.Millisecond)
 			},
 			"suspend": func(*rapid.T) { h.now.boot += 2 * time.Second; h.post(evTick{}) },
 			"offer": func(*rapid.T) {
-				h.post(evOffer{offer: broker.Offer{Epoch: historyEpoch, Machine: historyMachine, Run: h.run(), Revision: 1, Profile: h.digest}})
+				h.post(evOffer{offer: broker.Offer{Epoch: historyEpoch, Machine: historyMachine, Run: aRun(t), Revision: 1, Profile: h.digest}})
 			},
-			"start": func(*rapid.T) { h.start() },
+			"start": func(*rapid.T) { h.start(t) },
 			"again": func(*rapid.T) {
-				if i, ok := h.pick("permit"); ok {
+				if i, ok := h.pick(t, "permit"); ok {
 					h.post(evPermit{statement: h.permits[i], digest: h.digests[i]})
 				}
 			},
 			"go": func(*rapid.T) {
-				if i, ok := h.pick("go"); ok {
+				if i, ok := h.pick(t, "go"); ok {
 					yes := rapid.IntRange(0, 4).Draw(t, "granted") > 0
 					if yes {
 						h.granted[h.digests[i]] = true
@@ -283,7 +137,7 @@ func TestI2_AnyHistory(t *testing.T) {
 				}
 			},
 			"void": func(*rapid.T) {
-				if i, ok := h.pick("void"); ok && !(h.c.run != nil && h.c.run.digest == h.digests[i] && h.c.run.moved) {
+				if i, ok := h.pick(t, "void"); ok && !(h.c.run != nil && h.c.run.digest == h.digests[i] && h.c.run.moved) {
 					h.voided[h.digests[i]] = true
 					h.post(evVoid{statement: permit.Void{Machine: historyMachine, Permit: h.digests[i]}})
 				}
@@ -346,20 +200,18 @@ func TestI2_AnyHistory(t *testing.T) {
 			"line2":   func(*rapid.T) { h.line() },
 			"settle":  func(*rapid.T) { h.settle() },
 			"settle2": func(*rapid.T) { h.settle() },
-			"run":     func(*rapid.T) { h.whole() },
-			"run2":    func(*rapid.T) { h.whole() },
-			"run3":    func(*rapid.T) { h.whole() },
+			"run":     func(*rapid.T) { h.whole(t) },
+			"run2":    func(*rapid.T) { h.whole(t) },
+			"run3":    func(*rapid.T) { h.whole(t) },
 			"miss":    func(*rapid.T) { h.advance(76 * time.Second) },
 			"power cut": func(*rapid.T) {
 				if h.c.stage > burning {
 					midway.Add(1)
 				}
-				h.disk = h.disk.PowerCut(rapid.Uint64().Draw(t, "seed"))
-				h.open()
+				h.restart(true, rapid.Uint64().Draw(t, "seed"))
 			},
 			"kill": func(*rapid.T) {
-				h.disk = h.disk.Kill()
-				h.open()
+				h.restart(false, 0)
 			},
 			"disk error": func(*rapid.T) {
 				at := h.disk.Calls() + rapid.IntRange(1, 3).Draw(t, "call")
@@ -382,8 +234,8 @@ func (h *history) runNow() uuid.UUID {
 }
 
 // start asks for a challenge and, if there is one, signs and delivers a permit for it.
-func (h *history) start() bool {
-	run := h.run()
+func (h *history) start(t *rapid.T) bool {
+	run := aRun(t)
 	delete(h.challenges, run)
 	r := h.random()
 	h.post(evChallenge{ask: broker.ChallengeAsk{Ask: [16]byte(r[:16]), Run: run, Purpose: broker.PurposeStart}})
@@ -400,22 +252,10 @@ func (h *history) start() bool {
 	return true
 }
 
-// settle lets everything that is under way on the disk and the machine come to its end.
-func (h *history) settle() {
-	for range 40 {
-		h.write()
-		if len(h.results) > 0 {
-			e := h.results[0]
-			h.results = h.results[1:]
-			h.post(e)
-		}
-	}
-}
-
 // whole takes a run from its challenge to its first line, so that random histories get that far.
-func (h *history) whole() {
+func (h *history) whole(t *rapid.T) {
 	h.settle()
-	if !h.start() {
+	if !h.start(t) {
 		return
 	}
 	h.settle()
@@ -425,22 +265,4 @@ func (h *history) whole() {
 	h.advance(5 * time.Second)
 	h.settle()
 	h.line()
-}
-
-func (h *history) check(t *rapid.T) {
-	if h.on && h.c.stage != running {
-		t.Fatalf("the tool is on in stage %d", h.c.stage)
-	}
-	// After a first miss the tool is on only if the server's word resumed the run, and then a tap
-	// is due before the interval that began with the miss is over.
-	limit := 75 * time.Second
-	if h.c.run != nil && h.c.run.watch.misses == 1 {
-		limit *= 2
-	}
-	if h.on && (h.now.boot-h.lastTap >= limit || h.c.run.watch.misses > 1) {
-		t.Fatalf("the tool is on %s after the last tap", h.now.boot-h.lastTap)
-	}
-	if h.on && !h.armed {
-		t.Fatal("the tool is on, disarmed")
-	}
 }

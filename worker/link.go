@@ -23,7 +23,7 @@ func (w *Worker) handlers() broker.Handlers {
 		},
 		Permit: func(msg []byte) {
 			digest := canon.Digest(permit.Digest(msg))
-			statement, err := permit.OpenPermit(msg, w.cfg.ServerKeys)
+			statement, err := permit.OpenPermit(msg, w.pins.serverKeys())
 			if err != nil {
 				w.cfg.Log.Warn("permit not taken", "permit", digest.Short(), "error", err)
 				w.inbox.offer(evForged{digest: digest})
@@ -53,6 +53,10 @@ func (w *Worker) handlers() broker.Handlers {
 				return evSetup{leave: s, digest: digest, command: command}
 			})
 		},
+		Pause: func(p broker.Pause) {
+			w.cfg.Log.Info("pause", "by", p.By)
+			w.Pause()
+		},
 		Wake: w.Wake,
 		Stop: func(stop broker.Stop) {
 			s := w.Stop()
@@ -62,7 +66,7 @@ func (w *Worker) handlers() broker.Handlers {
 }
 
 func opened[T any](w *Worker, what string, msg []byte, open func([]byte, note.Verifiers) (T, error), e func(T) event) {
-	statement, err := open(msg, w.cfg.ServerKeys)
+	statement, err := open(msg, w.pins.serverKeys())
 	if err != nil {
 		w.cfg.Log.Warn("statement not taken", "statement", what, "error", err)
 		return
@@ -138,8 +142,12 @@ func (w *Worker) askState(ctx context.Context) {
 		w.cfg.Log.Debug("the server's state", "error", err)
 		return
 	}
+	w.followKeys(state.Successors)
 	if len(state.Lockout) > 0 {
 		w.onLockout(state.Lockout)
+	}
+	if len(state.Handover) > 0 {
+		opened(w, "hand-over", state.Handover, permit.OpenHandover, func(s permit.Handover) event { return evHandover{statement: s} })
 	}
 	w.inbox.offer(evState{state: state})
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"kerfgate/plan"
 	"kerfgate/plan/canon"
 	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
@@ -203,7 +204,9 @@ func (c *core) onAdopted(e evAdopted) {
 	}
 }
 
-// extentsFit says whether the plan can lie anywhere in the travel at all.
-func extentsFit(width, height int64, p machine.Profile) bool {
-	return width <= p.TravelUM.Width() && height <= p.TravelUM.Height()
+// extentsFit says whether the plan can lie anywhere in the travel at all: what it marks, and everywhere
+// that the carriage goes for it.
+func extentsFit(p *plan.Plan, profile machine.Profile) bool {
+	box := p.Extents.Union(p.Reach)
+	return box.Width() <= profile.TravelUM.Width() && box.Height() <= profile.TravelUM.Height()
 }

@@ -3,7 +3,6 @@ package worker
 import (
 	"context"
 	"errors"
-	"io/fs"
 	"strings"
 	"time"
 
@@ -39,22 +38,22 @@ func (w *Worker) prepare(ctx context.Context, a doPrepare) {
 }
 
 func (w *Worker) preparing(ctx context.Context, a doPrepare) string {
-	data, reason := w.pull(ctx, a.offer.Plan, a.offer.PlanSize)
-	if reason != "" {
+	if reason := w.pull(ctx, a.offer.Plan, a.offer.PlanSize); reason != "" {
 		return reason
 	}
-	p, err := plan.Decode(data)
+	p, shut, err := w.openPlan(a.offer.Plan)
 	if err != nil {
 		w.cfg.Log.Warn("plan", "plan", a.offer.Plan.Short(), "error", err)
 		return phraseForm
 	}
+	w.warn("closing a plan", shut()) // its strokes were read to see that they can be
 	_, hasTool := a.profile.Tool(p.Tool)
 	switch {
 	case p.Profile != a.digest || a.offer.Profile != a.digest:
 		return phraseProfile
 	case !hasTool:
 		return phraseTool
-	case !extentsFit(p.Extents.Width(), p.Extents.Height(), a.profile):
+	case !extentsFit(p, a.profile):
 		return phraseExtents
 	}
 	if _, err := w.where(); err != nil {
@@ -63,53 +62,62 @@ func (w *Worker) preparing(ctx context.Context, a doPrepare) string {
 	return ""
 }
 
-// pull gives the plan's bytes from the disk, or from the server in chunks, going on where an
-// earlier pull ended.
-func (w *Worker) pull(ctx context.Context, digest canon.Digest, size int64) ([]byte, string) {
+// pull has the plan on the disk, whole and hashed, from the server in chunks where it is not there yet,
+// going on where an earlier pull ended. No more than a chunk is held.
+func (w *Worker) pull(ctx context.Context, digest canon.Digest, size int64) (reason string) {
 	name := planName(digest)
-	if data, err := w.cfg.Folder.Read(name); err == nil && canon.Sum(data) == digest {
-		return data, ""
+	if sum, _, err := w.sum(name); err == nil && sum == digest {
+		return ""
 	}
 	if size < 0 || size > w.cfg.MaxPlan {
-		return nil, phraseTooLarge
+		return phraseTooLarge
 	}
 	part := name + partSuffix
-	data, err := w.cfg.Folder.Read(part)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) || int64(len(data)) > size {
-		data = nil
+	_, have, err := w.sum(part)
+	if err != nil || have > size {
+		have = 0
 	}
-	if len(data) == 0 {
+	if have == 0 {
 		if err := w.cfg.Folder.Write(part, nil); err != nil {
 			w.cfg.Log.Error("keeping a plan", "error", err)
-			return nil, phrasePlanGone
+			return phrasePlanGone
 		}
 	}
-	for tries := 0; int64(len(data)) < size; {
-		chunk, err := w.chunk(ctx, broker.PlanAsk{Plan: digest, Offset: int64(len(data)), Length: min(chunkBytes, size-int64(len(data)))})
+	for tries := 0; have < size; {
+		chunk, err := w.chunk(ctx, broker.PlanAsk{Plan: digest, Offset: have, Length: min(chunkBytes, size-have)})
 		if err != nil || len(chunk) == 0 {
 			if tries++; tries >= pullTries || errors.Is(err, broker.ErrRefused) || !sleep(ctx, pullRetry) {
 				w.cfg.Log.Warn("pulling a plan", "plan", digest.Short(), "error", err)
-				return nil, phraseNotPulled
+				return phraseNotPulled
 			}
 			continue
 		}
 		tries = 0
-		data = append(data, chunk...)
+		have += int64(len(chunk))
 		if err := w.cfg.Folder.Append(part, chunk); err != nil {
 			w.cfg.Log.Error("keeping a plan", "error", err)
-			return nil, phrasePlanGone
+			return phrasePlanGone
 		}
 	}
-	if canon.Sum(data) != digest {
-		w.warn("forgetting a bad plan", w.cfg.Folder.Remove(part))
-		return nil, phraseDigest
+	if sum, _, err := w.sum(part); err != nil || sum != digest {
+		w.warn("forgetting a bad plan", errors.Join(err, w.cfg.Folder.Remove(part)))
+		return phraseDigest
 	}
-	if err := w.cfg.Folder.Write(name, data); err != nil {
+	if err := w.cfg.Folder.Keep(part, name); err != nil {
 		w.cfg.Log.Error("keeping a plan", "error", err)
-		return nil, phrasePlanGone
+		return phrasePlanGone
 	}
-	w.warn("forgetting a plan's parts", w.cfg.Folder.Remove(part))
-	return data, ""
+	return ""
+}
+
+// sum hashes a file of the folder and says how long it is.
+func (w *Worker) sum(name string) (digest canon.Digest, size int64, err error) {
+	f, err := w.cfg.Folder.Open(name)
+	if err != nil {
+		return digest, 0, err
+	}
+	_, digest, err = hashed(f, f.Size())
+	return digest, f.Size(), errors.Join(err, f.Close())
 }
 
 func (w *Worker) chunk(ctx context.Context, ask broker.PlanAsk) ([]byte, error) {
@@ -118,18 +126,12 @@ func (w *Worker) chunk(ctx context.Context, ask broker.PlanAsk) ([]byte, error) 
 	return w.link.PlanChunk(ctx, ask)
 }
 
-// readPlan reads a plan from the disk and hashes it again; nil when it is not what it was.
+// readPlan opens a plan on the disk and hashes it again; nil when it is not what it was.
 func (w *Worker) readPlan(digest canon.Digest) *plan.Plan {
-	data, err := w.cfg.Folder.Read(planName(digest))
-	if err == nil && canon.Sum(data) != digest {
-		err = errors.New("its bytes have changed on the disk")
+	p, _, err := w.openPlan(digest)
+	if errors.Is(err, errChanged) {
 		w.warn("forgetting a bad plan", w.cfg.Folder.Remove(planName(digest)))
 	}
-	if err != nil {
-		w.cfg.Log.Error("reading a plan", "plan", digest.Short(), "error", err)
-		return nil
-	}
-	p, err := plan.Decode(data)
 	if err != nil {
 		w.cfg.Log.Error("reading a plan", "plan", digest.Short(), "error", err)
 		return nil

@@ -87,6 +87,9 @@ func (c *core) onStreamEnded(e evStreamEnded) {
 		c.do(doHalt{})
 		c.machineDown = true
 		c.finish(ending{kind: broker.ReportInterrupted, reason: phraseLost})
+	case errors.Is(e.err, errPlanGone):
+		c.do(doHalt{})
+		c.finish(ending{kind: broker.ReportFailed, reason: phrasePlanGone})
 	default:
 		c.do(doHalt{})
 		c.finish(ending{kind: broker.ReportFailed, reason: phraseRefusedLine})

@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -16,7 +17,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"go.uber.org/goleak"
 	"golang.org/x/mod/sumdb/note"
 
 	"kerfgate/checklist/permit"
@@ -30,8 +30,6 @@ import (
 	"kerfgate/worker/journal"
 	"kerfgate/worker/journal/journaltest"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // clock is the bubble's clock, with time in which the host was suspended on top.
 type clock struct {
@@ -271,6 +269,28 @@ func (f *folder) Append(name string, data []byte) error {
 	f.files[name] = append(f.files[name], data...)
 	return nil
 }
+
+// inMemory is a file that is none.
+type inMemory struct{ *bytes.Reader }
+
+func (inMemory) Close() error { return nil }
+
+func (f *folder) Open(name string) (Stored, error) {
+	data, err := f.Read(name)
+	if err != nil {
+		return nil, err
+	}
+	return inMemory{bytes.NewReader(bytes.Clone(data))}, nil
+}
+
+func (f *folder) Keep(from, to string) error {
+	data, err := f.Read(from)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Write(to, data), f.Remove(from))
+}
+
 func (f *folder) Remove(name string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -2,6 +2,7 @@ package worker
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"kerfgate/plan/geom"
@@ -10,6 +11,8 @@ import (
 
 // leashLook is how often lines that have run ahead look whether the core goes on.
 const leashLook = 20 * time.Millisecond
+
+var errPlanGone = errors.New("the plan can no longer be read")
 
 // stream hands the plan's motion lines to the machine. Before each one it makes sure that no stop
 // came since the permit was taken and that the core is alive.
@@ -69,6 +72,10 @@ func (w *Worker) stream(ctx context.Context, a doStream, stops int64) {
 		if !send(line.Text) {
 			return
 		}
+	}
+	if err := a.plan.Err(); err != nil { // the lines ended where the disk did
+		ended.err = errors.Join(errPlanGone, err)
+		return
 	}
 	if ended.err = h.driver.Drain(ctx); ended.err != nil {
 		return

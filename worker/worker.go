@@ -42,6 +42,7 @@ type Worker struct {
 	stops atomic.Int64         // how often off was sent; a run that saw another number never goes on
 	dirty atomic.Bool          // off was sent since the driver was last made usable
 	view  atomic.Pointer[view]
+	pins  pins
 	leash atomic.Int64 // lines may go out until then, in boot time
 
 	book   *journal.Journal
@@ -55,6 +56,7 @@ type Worker struct {
 	group    sync.WaitGroup
 	runStops int64 // of the run that holds a permit; the core's goroutine only
 	unstream context.CancelFunc
+	vigil    vigil // the core's goroutine only
 	down     error // why Run ends; the core's goroutine only
 }
 
@@ -86,8 +88,10 @@ func New(c Config) (*Worker, error) {
 		poll: make(chan struct{}, 1)}
 	seed := random()
 	copy(w.process[:], seed[:])
+	w.pins.set(c.ServerKeys, c.LogKeys)
 	w.view.Store(&view{})
 	w.sender = newSender(w)
+	w.vigil.stay = c.Awake
 	return w, nil
 }
 
@@ -165,6 +169,7 @@ func (w *Worker) think(ctx, inner context.Context, c *core) {
 		if end != nil && (c.stage == idle || c.stage == purging) {
 			return
 		}
+		w.cfg.Alive()
 		timer.Reset(w.nap(c))
 		select {
 		case <-w.inbox.ready:
@@ -211,6 +216,9 @@ func (w *Worker) step(ctx context.Context, c *core, e event) {
 	}
 	w.view.Store(c.view())
 	w.leash.Store(int64(c.now.boot + leashFor))
+	if w.vigil.stay != nil {
+		w.vigil.watch(ctx, w, c.stage != idle)
+	}
 	for _, a := range actions {
 		w.perform(ctx, a)
 	}

@@ -31,7 +31,7 @@ func inOrder(b *bench) {
 	if off := farthest(want, sheet.Polylines); off > 10 {
 		b.Errorf("burned %v, want %v (%.1f µm apart)", sheet.Polylines, want, off)
 	}
-	if len(sheet.PNG) < 8 || string(sheet.PNG[1:4]) != "PNG" {
+	if len(sheet.PNG) > 0 && len(sheet.PNG) < 8 || len(sheet.PNG) >= 8 && string(sheet.PNG[1:4]) != "PNG" {
 		b.Errorf("the picture is no PNG")
 	}
 }
@@ -70,7 +70,14 @@ func disarmed(b *bench) {
 	b.until("the tool is on", func() bool { return b.where().ToolOn })
 	d.Disarm()
 	b.until("the tool is off", func() bool { return !b.where().ToolOn })
-	if err := b.end(drained, time.Minute); err != nil {
+	err := b.end(drained, time.Minute)
+	if b.DisarmStops {
+		b.mustBe(err, driver.ErrStopped)
+		if err = d.Reset(b.Context()); err == nil {
+			err = d.Home(b.Context())
+		}
+	}
+	if err != nil {
 		b.Fatal(err)
 	}
 	b.mustBe(d.Send(b.Context(), "M3 S1000"), driver.ErrNotArmed)

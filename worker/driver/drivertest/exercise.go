@@ -28,6 +28,8 @@ type Suite struct {
 	// Real says that the machine lives in other processes: tests then run in real time, otherwise
 	// inside a bubble with a clock of its own.
 	Real bool
+	// DisarmStops says that the machine has no lock: Disarm can take the tool away only by a stop.
+	DisarmStops bool
 }
 
 // StopWithin is how soon a blocked Send must return after Stop.

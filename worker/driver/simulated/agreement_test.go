@@ -157,7 +157,7 @@ func TestLineEnds(t *testing.T) {
 			j := motion.JobOf(p, p.Tools[0])
 			j.Strokes = rows()
 			j.Strokes[0].PowerPermille = 1000
-			if got := j.Problems(); len(got) != 0 {
+			if got := j.Total().Problems; len(got) != 0 {
 				t.Fatalf("problems %+v", got)
 			}
 			m, _ := carriedOut(t, p, j)

@@ -447,16 +447,3 @@ func TestConfigIsChecked(t *testing.T) {
 		}
 	}
 }
-
-func TestSwitchesOn(t *testing.T) {
-	t.Parallel()
-	for line, want := range map[string]bool{
-		"M3 S1": true, "M03": true, "m3": true, "M 3": true, "M+3": true, "M003": true, "M3.0": true, "M4": true,
-		"G1 X1 M3": true, "M5 M3": true, "M": true, "M-3": true, "M3.": true,
-		"M5": false, "M2": false, "G1 X3 F3": false, "M30": false, "": false, "G21 G90": false,
-	} {
-		if got := switchesOn(line); got != want {
-			t.Errorf("%q: %t", line, got)
-		}
-	}
-}

@@ -3,7 +3,6 @@ package simulated
 import (
 	"context"
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 
@@ -65,30 +64,10 @@ func (d *Driver) mayTell(line string) error {
 	if err := d.broken(); err != nil {
 		return err
 	}
-	if !d.armed && switchesOn(line) {
+	if !d.armed && driver.SwitchesOn(line) {
 		return driver.ErrNotArmed
 	}
 	return nil
-}
-
-// switchesOn says whether a line could switch the tool on: an M word that is 3 or 4, however it is
-// written, or one that cannot be read.
-func switchesOn(line string) bool {
-	for rest := strings.ToUpper(line); ; {
-		i := strings.IndexByte(rest, 'M')
-		if i < 0 {
-			return false
-		}
-		rest = strings.TrimLeft(rest[i+1:], " \t+")
-		n := 0
-		for n < len(rest) && (rest[n] >= '0' && rest[n] <= '9' || rest[n] == '.') {
-			n++
-		}
-		v, err := strconv.ParseFloat(rest[:n], 64)
-		if err != nil || v == 3 || v == 4 {
-			return true
-		}
-	}
 }
 
 // Drain returns when everything sent has been carried out.
