@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"strings"
 
 	"github.com/google/uuid"
@@ -18,28 +17,15 @@ type event struct {
 	board []byte // JSON of the same without names, job and reason; nil where it is no board event
 	// Who sees it in full besides officers and admins.
 	owner, actor, about uuid.UUID
-	rights              bool // it may change what somebody may see: sessions, accounts, authorisations
-}
-
-// memberOf reads whose job it is, with an officer's eyes since the reader is the server.
-func (s *Server) memberOf(ctx context.Context, job uuid.UUID) uuid.UUID {
-	j, err := s.store.Job(ctx, db.Actor{Role: db.RoleOfficer}, job)
-	if err != nil {
-		// Without an owner fewer people see the event in full, never more.
-		if ctx.Err() == nil {
-			s.log.Warn("owner of a job not found", "job", job, "error", err)
-		}
-		return uuid.Nil
-	}
-	return j.Member
+	rights              bool // it may change what somebody may see: sessions, accounts, authorisations, stations
 }
 
 // boardKinds are the kinds that everybody may know of, without names: what the board shows.
 var boardKinds = []string{"run.", "lockout.", "watch.", "answer.", "attendance.", "leave.", "picture.",
 	"machine.", "profile.", "material.", "stock.", "setting."}
 
-// rightsKinds may change what somebody may see.
-var rightsKinds = []string{"session.", "person.", "authorisation.", "station."}
+// rightsKinds may change what somebody may see. A session that opens takes nothing from anybody.
+var rightsKinds = []string{string(logbook.SessionEnded), "person.", "authorisation.", "station."}
 
 func hasPrefix(kind logbook.Kind, prefixes []string) bool {
 	for _, p := range prefixes {
@@ -51,7 +37,7 @@ func hasPrefix(kind logbook.Kind, prefixes []string) bool {
 }
 
 // eventOf writes an entry out for both audiences.
-func (s *Server) eventOf(e db.LogEntry, owner uuid.UUID) event {
+func (s *Server) eventOf(e db.LogEntry) *event {
 	entry := e.Entry
 	shape := wire.EventEntry{Index: e.Index, Time: utc(entry.Time), Kind: string(entry.Kind)}
 	subject := func(role string) *uuid.UUID {
@@ -68,7 +54,7 @@ func (s *Server) eventOf(e db.LogEntry, owner uuid.UUID) event {
 	}
 	shape.From, shape.To, shape.Outcome = text(logbook.FieldFrom), text(logbook.FieldTo), text(logbook.FieldOutcome)
 
-	out := event{index: e.Index, owner: owner, actor: uuid.UUID(entry.Actor), rights: hasPrefix(entry.Kind, rightsKinds)}
+	out := &event{index: e.Index, owner: e.Owner, actor: uuid.UUID(entry.Actor), rights: hasPrefix(entry.Kind, rightsKinds)}
 	if about, ok := entry.Subject("person"); ok {
 		out.about = uuid.UUID(about)
 	}
@@ -87,7 +73,7 @@ func (s *Server) eventOf(e db.LogEntry, owner uuid.UUID) event {
 }
 
 // seenBy is what a caller may see of the event; nil for nothing.
-func (e event) seenBy(who signedIn, signed bool) []byte {
+func (e *event) seenBy(who signedIn, signed bool) []byte {
 	if !signed {
 		return e.board
 	}
@@ -100,4 +86,10 @@ func (e event) seenBy(who signedIn, signed bool) []byte {
 		return e.full
 	}
 	return e.board
+}
+
+// rightsOf says whether the event may change what this person may see; where it names nobody it may be
+// anybody.
+func (e *event) rightsOf(person uuid.UUID) bool {
+	return e.rights && (e.about == uuid.Nil || e.about == person || e.actor == person)
 }

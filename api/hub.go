@@ -9,7 +9,6 @@ import (
 
 	"kerfgate/api/wire"
 	"kerfgate/db"
-	"kerfgate/db/logbook"
 )
 
 // Rhythm and bounds of live events.
@@ -18,10 +17,11 @@ const (
 	readingEvery = 500 * time.Millisecond // while somebody listens
 	machinesFor  = 30 * time.Second       // how long the list of machines is believed
 	batch        = 256                    // entries read at once
-	buffered     = 128                    // events that a client may lag behind before it is cut
+	replayBatch  = 64                     // entries read at once for one client that resumes
+	replaySlots  = 8                      // such readings at once
+	buffered     = 128                    // readings of the logbook that a client may lag behind before it is cut
 	maxStreams   = 512
 	maxPerPeer   = 32
-	maxOwners    = 10_000
 )
 
 // hub follows the logbook by index, once for the whole server, and hands events to the clients.
@@ -37,22 +37,22 @@ type hub struct {
 	ended   bool
 
 	// Only run's goroutine touches these.
-	owners   map[uuid.UUID]uuid.UUID // job → member
 	machines []uuid.UUID
 	known    time.Time
 	lastRead map[uuid.UUID]time.Time
 }
 
-// client is one listener. Its channel is closed when it is cut.
+// client is one listener. Its channel is closed when it is cut. Until it is live it only holds a seat:
+// it still reads from the logbook what it missed.
 type client struct {
 	peer   string
-	events chan event
+	live   bool          // under the hub's lock
+	events chan []*event // one reading of the logbook at a time; all clients share it
 }
 
 func newHub(s *Server) *hub {
 	return &hub{s: s, nudge: make(chan struct{}, 1), started: make(chan struct{}), next: -1,
-		clients: map[*client]struct{}{}, peers: map[string]int{},
-		owners: map[uuid.UUID]uuid.UUID{}, lastRead: map[uuid.UUID]time.Time{}}
+		clients: map[*client]struct{}{}, peers: map[string]int{}, lastRead: map[uuid.UUID]time.Time{}}
 }
 
 func (h *hub) nudged(int64) {
@@ -64,7 +64,7 @@ func (h *hub) nudged(int64) {
 
 // run follows until ctx ends, then cuts all clients.
 func (h *hub) run(ctx context.Context) {
-	defer h.end()
+	defer h.cutAll()
 	poll := time.NewTicker(pollEvery)
 	defer poll.Stop()
 	glance := time.NewTicker(readingEvery)
@@ -97,11 +97,13 @@ func (h *hub) follow(ctx context.Context) {
 			}
 			return
 		}
-		events := make([]event, 0, len(entries))
+		events := make([]*event, 0, len(entries))
 		for _, e := range entries {
-			events = append(events, h.s.eventOf(e, h.owner(ctx, e)))
+			events = append(events, h.s.eventOf(e))
 		}
-		h.hand(events, int64(len(entries)))
+		if len(events) > 0 {
+			h.hand(events, int64(len(entries)))
+		}
 		if len(entries) < batch {
 			return
 		}
@@ -127,42 +129,62 @@ func (h *hub) begin(ctx context.Context) bool {
 	return true
 }
 
-// hand gives events to every client. One that is too slow is cut; it resumes by Last-Event-ID.
-func (h *hub) hand(events []event, read int64) {
+// hand gives events to every live client. One that is too slow is cut; it resumes by Last-Event-ID.
+func (h *hub) hand(events []*event, read int64) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.next += read
 	for c := range h.clients {
-		for _, e := range events {
-			select {
-			case c.events <- e:
-				continue
-			default:
-			}
+		if !c.live {
+			continue
+		}
+		select {
+		case c.events <- events:
+		default:
 			h.remove(c)
-			break
 		}
 	}
 }
 
-// join adds a client. live is the index from which it gets events; all before it must replay.
-func (h *hub) join(ctx context.Context, peer string) (c *client, live int64, err error) {
+// end is the index of the next entry that live events will tell.
+func (h *hub) end(ctx context.Context) (int64, error) {
 	select {
 	case <-h.started:
 	case <-ctx.Done():
-		return nil, 0, ctx.Err()
+		return 0, ctx.Err()
 	case <-time.After(pollEvery):
-		return nil, 0, errBusy
+		return 0, errBusy
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.next, nil
+}
+
+// join gives a client a seat.
+func (h *hub) join(ctx context.Context, peer string) (*client, error) {
+	if _, err := h.end(ctx); err != nil {
+		return nil, err
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.ended || len(h.clients) >= maxStreams || h.peers[peer] >= maxPerPeer {
-		return nil, 0, errBusy
+		return nil, errBusy
 	}
-	c = &client{peer: peer, events: make(chan event, buffered)}
+	c := &client{peer: peer, events: make(chan []*event, buffered)}
 	h.clients[c] = struct{}{}
 	h.peers[peer]++
-	return c, h.next, nil
+	return c, nil
+}
+
+// goLive lets events come to a client and says from which index on; errCut when it has lost its seat.
+func (h *hub) goLive(c *client) (int64, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if _, in := h.clients[c]; !in {
+		return 0, errCut
+	}
+	c.live = true
+	return h.next, nil
 }
 
 func (h *hub) leave(c *client) {
@@ -183,7 +205,15 @@ func (h *hub) remove(c *client) {
 	close(c.events)
 }
 
-func (h *hub) end() {
+// gone says whether a client has lost its seat.
+func (h *hub) gone(c *client) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	_, in := h.clients[c]
+	return !in
+}
+
+func (h *hub) cutAll() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.ended = true
@@ -215,7 +245,7 @@ func (h *hub) glance(ctx context.Context) {
 		}
 		h.known = now
 	}
-	var events []event
+	var events []*event
 	for _, id := range h.machines {
 		r, at, ok := h.s.floor.Reading(id)
 		if !ok || !at.After(h.lastRead[id]) {
@@ -232,28 +262,9 @@ func (h *hub) glance(ctx context.Context) {
 			h.s.log.Error("reading not written", "machine", id, "error", err)
 			continue
 		}
-		events = append(events, event{index: -1, full: data, board: data})
+		events = append(events, &event{index: -1, full: data, board: data})
 	}
 	if len(events) > 0 {
 		h.hand(events, 0)
 	}
-}
-
-// owner is the member whose job an entry is about, zero for none.
-func (h *hub) owner(ctx context.Context, e db.LogEntry) uuid.UUID {
-	id, ok := e.Entry.Subject(logbook.RoleJob)
-	if !ok {
-		return uuid.Nil
-	}
-	if member, ok := h.owners[uuid.UUID(id)]; ok {
-		return member
-	}
-	member := h.s.memberOf(ctx, uuid.UUID(id))
-	if len(h.owners) >= maxOwners {
-		clear(h.owners)
-	}
-	if member != uuid.Nil {
-		h.owners[uuid.UUID(id)] = member
-	}
-	return member
 }

@@ -40,6 +40,11 @@ func (w *workshop) serve(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return w.serveOn(t, l)
+}
+
+func (w *workshop) serveOn(t *testing.T, l net.Listener) string {
+	t.Helper()
 	w.SetCommitHook(w.s.Nudge)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
@@ -65,7 +70,7 @@ func listen(t *testing.T, url, token, lastID string) *listener {
 	if lastID != "" {
 		req.Header.Set("Last-Event-ID", lastID)
 	}
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := (&http.Client{Transport: contractTransport{t, http.DefaultTransport}}).Do(req)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,6 +85,7 @@ func listen(t *testing.T, url, token, lastID string) *listener {
 		for lines := bufio.NewScanner(resp.Body); lines.Scan(); {
 			switch line := lines.Text(); {
 			case line == "" && e.data != "":
+				heldEvent(t, e)
 				got.events <- e
 				e = sse{}
 			case strings.HasPrefix(line, "event: "):
@@ -92,6 +98,23 @@ func listen(t *testing.T, url, token, lastID string) *listener {
 		}
 	}()
 	return got
+}
+
+// heldEvent holds an event to the description.
+func heldEvent(t *testing.T, e sse) {
+	c, err := openContract()
+	if err != nil {
+		t.Error(err)
+		return
+	}
+	var data any
+	if err := json.Unmarshal([]byte(e.data), &data); err != nil {
+		t.Errorf("event %+v: %v", e, err)
+		return
+	}
+	if err := c.event(e.kind, data); err != nil {
+		t.Errorf("event %+v: %v", e, err)
+	}
 }
 
 // until waits for an entry of a kind and gives it with everything that came before.
@@ -217,16 +240,21 @@ func TestSlowClient(t *testing.T) {
 	s, _ := gateless(t, nil)
 	h := s.hub
 	close(h.started)
-	slow, _, err := h.join(t.Context(), "192.0.2.1")
+	slow, err := h.join(t.Context(), "192.0.2.1")
 	if err != nil {
 		t.Fatal(err)
 	}
-	quick, _, err := h.join(t.Context(), "192.0.2.2")
+	quick, err := h.join(t.Context(), "192.0.2.2")
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, c := range []*client{slow, quick} {
+		if _, err := h.goLive(c); err != nil {
+			t.Fatal(err)
+		}
 	}
 	for i := range buffered + 1 {
-		h.hand([]event{{index: int64(i)}}, 1)
+		h.hand([]*event{{index: int64(i)}}, 1)
 		<-quick.events
 	}
 	n := 0
@@ -240,11 +268,11 @@ func TestSlowClient(t *testing.T) {
 		t.Errorf("%d clients, peers %v", len(h.clients), h.peers)
 	}
 	for range maxPerPeer - 1 {
-		if _, _, err := h.join(t.Context(), "192.0.2.2"); err != nil {
+		if _, err := h.join(t.Context(), "192.0.2.2"); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if _, _, err := h.join(t.Context(), "192.0.2.2"); !errors.Is(err, errBusy) {
+	if _, err := h.join(t.Context(), "192.0.2.2"); !errors.Is(err, errBusy) {
 		t.Errorf("one stream too many: %v", err)
 	}
 }
@@ -254,10 +282,10 @@ func TestSeenBy(t *testing.T) {
 	t.Parallel()
 	s, _ := gateless(t, nil)
 	self, other, job := uuid.UUID{0: 1}, uuid.UUID{0: 2}, uuid.UUID{0: 3}
-	entry := func(kind logbook.Kind, actor uuid.UUID) event {
-		return s.eventOf(db.LogEntry{Index: 5, ActorName: "Fern of the garden", Entry: logbook.Entry{Kind: kind, Actor: logbook.ID(actor),
+	entry := func(kind logbook.Kind, actor uuid.UUID) *event {
+		return s.eventOf(db.LogEntry{Index: 5, Owner: self, ActorName: "Fern of the garden", Entry: logbook.Entry{Kind: kind, Actor: logbook.ID(actor),
 			Subjects: []logbook.Subject{{Role: logbook.RoleJob, ID: logbook.ID(job)}},
-			Body:     logbook.Body{logbook.FieldTo: "paused", logbook.FieldReason: "lid hinge loose"}}}, self)
+			Body:     logbook.Body{logbook.FieldTo: "paused", logbook.FieldReason: "lid hinge loose"}}})
 	}
 	person := func(id uuid.UUID, r db.Role) signedIn { return signedIn{Person: db.Person{ID: id, Role: r}} }
 	for _, kind := range logbook.Kinds() {

@@ -64,7 +64,7 @@ func newJob(body wire.NewJob) (db.NewJob, error) {
 	if err != nil {
 		return db.NewJob{}, err
 	}
-	return db.NewJob{Title: title, Plan: digest, Copies: body.Copies, Due: someTime(body.Due)}, nil
+	return db.NewJob{Title: title, Plan: digest, Machine: body.MachineID, Stock: body.StockID, Copies: body.Copies, Due: someTime(body.Due)}, nil
 }
 
 // GetJob is GET /jobs/{id}.

@@ -23,7 +23,7 @@ func TestIdempotencyKey(t *testing.T) {
 	member := w.signedIn(t, w.Member)
 	job := w.handIn(t, member, 1)
 	key := uuid.NewString()
-	body := func(title string) string { return fmt.Sprintf(`{"title":%q,"plan":%q,"copies":1}`, title, job.Plan) }
+	body := func(title string) string { return w.wanted(title, job.Plan, 1) }
 	var one, two wire.Job
 	w.as(t, member, http.MethodPost, "/jobs", body("label"), http.StatusCreated, &one, "Idempotency-Key", key)
 	w.as(t, member, http.MethodPost, "/jobs", body("label"), http.StatusCreated, &two, "Idempotency-Key", key)

@@ -35,7 +35,7 @@ type limiter struct {
 }
 
 type triedKey struct {
-	what string // "account" or "address"
+	what string // "account", "address" and the like
 	name string
 }
 
@@ -51,17 +51,32 @@ func newLimiter(now func() time.Time) *limiter {
 // begin counts a try and gives the function that takes it back after success. Its error is a
 // limitedError while either is closed; such a try is not counted.
 func (l *limiter) begin(account, address string) (succeeded func(), err error) {
+	return l.count(limit{triedKey{"account", account}, accountTries}, limit{triedKey{"address", address}, addressTries})
+}
+
+// limit is how many wrong tries one key has.
+type limit struct {
+	key   triedKey
+	tries int
+}
+
+// closed says whether a key has no tries left.
+func (l *limiter) closed(k limit) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	t := l.tried[k.key]
+	return l.now().Before(t.until) && t.wrong >= k.tries
+}
+
+// count counts a try against each key, the first being whoever tries; see begin.
+func (l *limiter) count(keys ...limit) (succeeded func(), err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	now := l.now()
-	keys := []struct {
-		key   triedKey
-		limit int
-	}{{triedKey{"account", account}, accountTries}, {triedKey{"address", address}, addressTries}}
 	for _, k := range keys {
 		t := l.tried[k.key]
-		if now.Before(t.until) && t.wrong >= k.limit {
-			return nil, &limitedError{tries: k.limit, wait: t.until.Sub(now)}
+		if now.Before(t.until) && t.wrong >= k.tries {
+			return nil, &limitedError{tries: k.tries, wait: t.until.Sub(now)}
 		}
 	}
 	if len(l.tried) >= maxTried && now.Sub(l.swept) >= sweepEvery {
@@ -84,9 +99,11 @@ func (l *limiter) begin(account, address string) (succeeded func(), err error) {
 		defer l.mu.Unlock()
 		delete(l.tried, keys[0].key)
 		// Somebody else's wrong tries from the same address still count.
-		if t, ok := l.tried[keys[1].key]; ok {
-			t.wrong--
-			l.tried[keys[1].key] = t
+		for _, k := range keys[1:] {
+			if t, ok := l.tried[k.key]; ok {
+				t.wrong--
+				l.tried[k.key] = t
+			}
 		}
 	}, nil
 }

@@ -103,6 +103,8 @@ func machineShape(m db.Machine) wire.Machine {
 		ID: m.ID, Name: m.Name, Bay: m.Bay, Tool: m.Tool, Rev: m.Rev,
 		Tools:  make([]wire.Tool, 0, len(p.Tools)),
 		Travel: boxShape(p.TravelUM), HardStops: boxShape(p.HardStops),
+		SpeedXMmPerS: shownMM(p.SpeedXUMPerS), SpeedYMmPerS: shownMM(p.SpeedYUMPerS),
+		BacklashXMm: mm(p.BacklashXUM), BacklashYMm: mm(p.BacklashYUM),
 		Enclosure: p.Enclosure.Kind, Interlock: p.Enclosure.Interlock,
 		CutOffTested: p.CutOff.Tested, CutOffMeans: p.CutOff.Means,
 		AttendanceEveryS: p.Attendance.EveryS, AttendanceGraceS: p.Attendance.GraceS,
@@ -122,12 +124,14 @@ func machineShape(m db.Machine) wire.Machine {
 }
 
 func toolShape(t machine.Tool) wire.Tool {
-	shape := wire.Tool{Name: t.Name, Kind: t.Kind, SpotMm: mm(t.SpotUM), Switch: t.Switch.Kind}
+	shape := wire.Tool{Name: t.Name, Kind: t.Kind, SpotMm: mm(t.SpotUM), Switch: t.Switch.Kind, SwitchInMotion: t.Switch.InMotion}
 	if t.Kind == machine.ToolBeam {
 		shape.WavelengthNm = &t.WavelengthNM
 		power, density := float64(t.PowerMW)/1000, float64(t.EyewearODTenths)/10
 		shape.PowerW = &power
 		shape.EyewearOd = &density
+		shape.BeamMm = shownMM(t.BeamUM)
+		shape.DivergenceMrad = shownMM(t.DivergenceURad)
 	}
 	if t.LongestOnMS > 0 {
 		on, rest := seconds(t.LongestOnMS), seconds(t.RestMS)

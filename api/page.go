@@ -29,6 +29,7 @@ func (s *Server) pages() []page {
 
 		{method: http.MethodGet, path: "/sign-in", roles: []role{anyone}, handler: s.signInPage},
 		{method: http.MethodPost, path: "/sign-in", roles: []role{anyone}, body: 4 * kib, handler: s.signInForm},
+		{method: http.MethodPost, path: "/sign-in/pin", roles: []role{anyone}, body: 4 * kib, handler: s.pinForm},
 		{method: http.MethodPost, path: "/sign-out", roles: []role{anyone}, handler: s.signOutForm},
 
 		{method: http.MethodGet, path: "/", roles: []role{anyone}, handler: s.boardPage},
@@ -42,6 +43,11 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/jobs/:id", roles: []role{member}, handler: s.jobPage},
 		{method: http.MethodGet, path: "/jobs/:id/main", roles: []role{member}, handler: s.jobMain},
 		{method: http.MethodPost, path: "/jobs/:id/withdraw", roles: []role{member}, body: formBody, handler: s.jobWithdraw},
+
+		{method: http.MethodGet, path: "/site-ca", roles: []role{anyone}, handler: s.siteCAPage},
+		{method: http.MethodGet, path: "/site-ca/certificate", roles: []role{anyone}, handler: s.siteCACertificate},
+		{method: http.MethodGet, path: "/station-enrol", roles: []role{anyone}, handler: s.stationEnrolPage},
+		{method: http.MethodPost, path: "/station-enrol", roles: []role{anyone}, body: 4 * kib, handler: s.stationEnrolForm},
 
 		{method: http.MethodGet, path: "/stations", roles: []role{anyone}, handler: s.stationsPage},
 		{method: http.MethodGet, path: "/station/:id", roles: []role{anyone}, handler: s.stationPage},
@@ -146,7 +152,11 @@ func pathID(c echo.Context) (uuid.UUID, error) {
 
 // signInPage is GET /sign-in.
 func (s *Server) signInPage(c echo.Context) error {
-	v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: ownPath(c.QueryParam("next"))}
+	_, station, err := s.stationIn(c.Request().Context())
+	if err != nil {
+		return err
+	}
+	v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: ownPath(c.QueryParam("next")), Station: station}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderSignIn(w, v) })
 }
 

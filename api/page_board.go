@@ -62,6 +62,21 @@ func (s *Server) laneViews(c echo.Context) ([]web.LaneView, error) {
 	return views, nil
 }
 
+// laneOf is one machine's lane. Errors: db.ErrNotFound.
+func (s *Server) laneOf(ctx context.Context, machine uuid.UUID) (db.Lane, error) {
+	lanes, err := s.store.Board(ctx)
+	if err != nil {
+		return db.Lane{}, err
+	}
+	for _, l := range lanes {
+		if l.Machine.ID == machine {
+			s.learnRuns(l)
+			return l, nil
+		}
+	}
+	return db.Lane{}, db.ErrNotFound
+}
+
 // reader is who looks at a page. Without sign-in a page shows lanes, phases and numbers; names,
 // titles and reasons are for members, other people's jobs for those who may see them all.
 type reader struct {
@@ -108,8 +123,7 @@ func (s *Server) laneView(l db.Lane, who reader) web.LaneView {
 	for i, r := range l.Next {
 		left += time.Duration(r.PlanTotalMS/scale) * time.Millisecond
 		if i >= web.BoardTickets {
-			v.More++
-			continue
+			break
 		}
 		t := web.Ticket{Number: r.Number, Title: who.title(r), Copy: r.Copy, Copies: r.Copies, Who: who.name(r.MemberName),
 			Mine: who.mine(r), TakesMS: r.PlanTotalMS, AtGate: r.Phase == queue.Checking}
@@ -128,6 +142,7 @@ func (s *Server) laneView(l db.Lane, who reader) web.LaneView {
 		}
 		v.Queue = append(v.Queue, t)
 	}
+	v.More = int(l.Waiting) - len(v.Queue)
 	return v
 }
 

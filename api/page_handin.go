@@ -222,11 +222,11 @@ func (s *Server) handInSubmit(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	row, err := s.store.Plan(ctx, actorIn(ctx), digest)
+	row, err := s.store.PlanFor(ctx, actorIn(ctx), digest, form.machine)
 	if err != nil {
 		return err
 	}
-	wanted := db.NewJob{Title: form.title, Plan: digest, Copies: form.copies}
+	wanted := db.NewJob{Title: form.title, Plan: digest, Machine: form.machine, Stock: form.stock, Copies: form.copies}
 	if form.due != "" {
 		due, err := time.ParseInLocation("2006-01-02T15:04", form.due, s.local(s.now()).Location())
 		if err != nil {

@@ -81,7 +81,7 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	if err != nil {
 		return web.JobView{}, err
 	}
-	row, err := s.store.Plan(ctx, actorIn(ctx), j.Plan)
+	row, err := s.store.PlanFor(ctx, actorIn(ctx), j.Plan, j.Machine)
 	if err != nil {
 		return web.JobView{}, err
 	}
@@ -126,7 +126,7 @@ func (s *Server) jobNotBefore(ctx context.Context, j db.Job) (*time.Time, error)
 	if len(waiting) == 0 {
 		return nil, nil
 	}
-	lane, err := s.laneWith(ctx, func(l db.Lane) bool { return l.Machine.ID == j.Machine })
+	lane, err := s.laneOf(ctx, j.Machine)
 	if err != nil {
 		return nil, err
 	}

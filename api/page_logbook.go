@@ -122,7 +122,7 @@ func (s *Server) logbookView(c echo.Context) (web.LogbookView, error) {
 	return v, nil
 }
 
-// runNumbered finds a run by the number that people use: entries carry it, newest first.
+// runNumbered finds a run by its id or by the number that people use.
 func (s *Server) runNumbered(ctx context.Context, text string) (uuid.UUID, error) {
 	if id, err := uuid.Parse(text); err == nil {
 		return id, nil
@@ -131,24 +131,7 @@ func (s *Server) runNumbered(ctx context.Context, text string) (uuid.UUID, error
 	if err != nil || number <= 0 {
 		return uuid.Nil, db.ErrNotFound
 	}
-	filter := db.LogFilter{Before: -1, Limit: 200, Kind: string(logbook.RunProposed)}
-	for {
-		entries, err := s.store.LogEntries(ctx, filter)
-		if err != nil {
-			return uuid.Nil, err
-		}
-		for _, e := range entries {
-			if id, ok := e.Entry.Subject(logbook.RoleRun); ok && e.Number == number {
-				return uuid.UUID(id), nil
-			}
-		}
-		n := len(entries)
-		// Numbers rise with the index: below the wanted one there is nothing to find.
-		if n < filter.Limit || entries[n-1].Number < number {
-			return uuid.Nil, db.ErrNotFound
-		}
-		filter.Before = entries[n-1].Index
-	}
+	return s.store.RunNumbered(ctx, number)
 }
 
 // kindWords says what each kind of entry tells, after the name of who did it.
@@ -183,6 +166,14 @@ var kindWords = map[logbook.Kind]string{
 	logbook.SessionOpened:          "signed in",
 	logbook.SessionEnded:           "signed out",
 	logbook.StationEnrolled:        "enrolled a station",
+	logbook.StationRevoked:         "took a station’s credential away",
+	logbook.EnrolCodeMade:          "made an enrolment code",
+	logbook.WorkerEnrolled:         "enrolled a worker",
+	logbook.WorkerKeyReplaced:      "replaced a worker’s key",
+	logbook.WorkerRevoked:          "took a worker’s key away",
+	logbook.KeyReplaced:            "replaced a key of the site",
+	logbook.PINSet:                 "chose a PIN",
+	logbook.PINClosed:              "closed sign-in by PIN after wrong tries",
 	logbook.MachineAdded:           "added a machine",
 	logbook.ProfileChanged:         "changed a profile",
 	logbook.LockoutSet:             "locked the machine out",
@@ -202,6 +193,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.LeaveUsed:              "used the set-up leave",
 	logbook.AttendanceMissed:       "missed attendance",
 	logbook.AttendanceSummary:      "summed up the attendance",
+	logbook.AttendanceHandedOver:   "took attendance over",
 	logbook.PictureKept:            "kept the picture of the sheet",
 	logbook.WatchOpened:            "opened a fire watch",
 	logbook.WatchConfirmed:         "confirmed the fire watch",
@@ -212,6 +204,10 @@ var kindWords = map[logbook.Kind]string{
 	logbook.IncidentOpened:         "opened an incident",
 	logbook.WorkerSeen:             "saw the worker",
 	logbook.StopPressed:            "pressed Stop run",
+	logbook.PausePressed:           "pressed pause",
+	logbook.PairAdded:              "put a pair of eyewear into the register",
+	logbook.PairLookedAt:           "looked at a pair of eyewear",
+	logbook.PairRetired:            "took a pair of eyewear out of the register",
 }
 
 // kindChoices lists what the logbook can be filtered by: first words, then single kinds.

@@ -129,8 +129,11 @@ func hotSpots(p *plan.Plan) []string {
 }
 
 func fume(n plan.Numbers) string {
-	if n.FumeUG == 0 {
+	switch {
+	case n.RemovedNL == 0:
+		return "not known: nothing is cut, and how deep marking and engraving go is not measured"
+	case n.FumeUG == nil:
 		return "not known: the lot has no grammage"
 	}
-	return fmt.Sprintf("%.3g g", float64(n.FumeUG)/1e6)
+	return fmt.Sprintf("%.3g g", float64(*n.FumeUG)/1e6)
 }

@@ -72,7 +72,7 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 	if err != nil {
 		return web.StationView{}, err
 	}
-	lane, err := s.laneWith(ctx, func(l db.Lane) bool { return l.Machine.ID == id })
+	lane, err := s.laneOf(ctx, id)
 	if err != nil {
 		return web.StationView{}, err
 	}
@@ -246,7 +246,7 @@ func (s *Server) stationPlan(ctx context.Context, l db.Lane, r db.Run, who reade
 	if !who.signed {
 		return nil
 	}
-	row, err := s.store.Plan(ctx, actorIn(ctx), r.Plan)
+	row, err := s.store.PlanFor(ctx, actorIn(ctx), r.Plan, r.Machine)
 	if errors.Is(err, db.ErrNotFound) {
 		return nil
 	}

@@ -321,7 +321,7 @@ func TestPages_NotBefore(t *testing.T) {
 	t.Parallel()
 	p := openPages(t)
 	job := p.Submit(t, 3)
-	lane, err := p.server.laneWith(t.Context(), func(db.Lane) bool { return true })
+	lane, err := p.server.laneOf(t.Context(), p.Machine.ID)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -103,9 +103,13 @@ func planShape(row db.PlanRow) wire.Plan {
 			EnergyJ: float64(p.Numbers.EnergyMJ) / 1000, Pieces: p.Numbers.Pieces, Dropouts: p.Numbers.Dropouts,
 			SheetPercent: float64(p.Numbers.SheetPermille) / 10, DoubledMm: mm(p.Numbers.DoubledUM), SnapMm: mm(p.Numbers.SnapUM),
 			JitterMm: mm(p.Numbers.JitterUM), Doses: make([]wire.OperationDose, 0, len(p.Numbers.Doses)), HotSpots: p.Numbers.HotSpots,
-			RemovedMm3: float64(p.Numbers.RemovedNL) / 1000, FumeMg: float64(p.Numbers.FumeUG) / 1000,
+			RemovedMm3: float64(p.Numbers.RemovedNL) / 1000,
 		},
 		Reach: boxShape(p.Reach), Hot: make([]wire.HotSpot, 0, len(p.Hot)),
+	}
+	if ug := p.Numbers.FumeUG; ug != nil {
+		mg := float64(*ug) / 1000
+		shape.Numbers.FumeMg = &mg
 	}
 	for _, d := range p.Numbers.Doses {
 		shape.Numbers.Doses = append(shape.Numbers.Doses, wire.OperationDose{Operation: wire.Operation(d.Operation),

@@ -75,14 +75,29 @@ func policy() []rule {
 	signIn := rule{routeKey: routeKey{http.MethodPost, base + "/sessions"}, roles: []role{anyone}, body: 4 * kib}
 	drawings := post("/drawings", drawingBody, member)
 	drawings.upload = true
+	enrolling := func(path string) rule {
+		return rule{routeKey: routeKey{http.MethodPost, base + path}, roles: []role{anyone}, body: 4 * kib}
+	}
 	events := get("/events", anyone)
 	events.stream = true
 
 	return []rule{
 		get("/health", anyone),
 		signIn,
+		enrolling("/sessions/pin"),
 		del("/sessions/current", member),
 		get("/me", member),
+		put("/me/pin", 4*kib, member),
+
+		get("/enrol/trust", anyone),
+		enrolling("/enrol/worker"),
+		enrolling("/enrol/worker-key"),
+		enrolling("/enrol/station"),
+		get("/stations", officer, admin),
+		del("/stations/:id", officer, admin),
+		post("/machines/:id/worker-code", 0, officer, admin),
+		post("/machines/:id/station-code", 4*kib, officer, admin),
+		del("/machines/:id/worker", officer, admin),
 
 		get("/machines", member),
 		get("/machines/:id", member),
@@ -114,6 +129,8 @@ func policy() []rule {
 		put("/runs/:id/answers/:item", jsonBody, operator),
 		post("/runs/:id/sign", 0, operator),
 		post("/runs/:id/resume", 0, operator),
+		post("/runs/:id/pause", 0, operator, officer),
+		post("/runs/:id/handover", 4*kib, operator),
 		stop("/runs/:id/stop"),
 		post("/runs/:id/inspection", jsonBody, operator, officer),
 		get("/runs/:id/picture.png", member),
@@ -121,6 +138,7 @@ func policy() []rule {
 		get("/logbook", officer, admin),
 		get("/logbook/export", officer, admin),
 		get("/logbook/head", member),
+		get("/logbook/witness", anyone),
 		get("/logbook/check", officer, admin),
 		get("/logbook/:index/proof", member),
 		events,

@@ -55,12 +55,17 @@ var problemTable = []struct {
 }{
 	{errNotSignedIn, http.StatusUnauthorized, "not-signed-in", "not signed in", "sign in and try again"},
 	{errWrongSignIn, http.StatusUnauthorized, "wrong-sign-in", "sign-in name or password is wrong", "check both and try again"},
+	{errWrongPIN, http.StatusUnauthorized, "wrong-sign-in", "sign-in name or PIN is wrong", "check both and try again"},
+	{errNoStation, http.StatusForbidden, "no-station", "this browser is no enrolled station", "enrol it with a code, or sign in with a password"},
+	{db.ErrEnrolCode, http.StatusForbidden, "enrol-code", "this enrolment code does not hold", "codes are used once and soon expire: ask an officer for a new one"},
+	{db.ErrKeyReplaced, http.StatusServiceUnavailable, "key-replaced", "a key of this server was replaced", "wait until the server was started again"},
 	{errCrossSite, http.StatusForbidden, "cross-site", "request from another site", "use this site's own pages, or a token without a browser"},
 	{errNoRoute, http.StatusNotFound, "not-found", "no such route", "see openapi.yaml for the routes"},
 	{db.ErrNotAllowed, http.StatusForbidden, "not-allowed", "not allowed", "ask somebody with the role or the authorisation for it"},
 	{db.ErrNotFound, http.StatusNotFound, "not-found", "not found", "check the id; it may belong to somebody else"},
 	{errStale, http.StatusPreconditionFailed, "stale", "changed since it was read", "read it again and send its new ETag"},
 	{db.ErrConflict, http.StatusConflict, "conflict", "somebody changed it meanwhile", "read it again and repeat"},
+	{db.ErrAltered, http.StatusConflict, "altered", "a stored file is not what its digest says", "use nothing made from it; tell the admin, who can put it back from a backup"},
 	{queue.ErrMoved, http.StatusConflict, "moved", "the run has moved on", "read the run again"},
 	{db.ErrSignInTaken, http.StatusConflict, "sign-in-taken", "that sign-in name is taken", "choose another sign-in name"},
 	{db.ErrKeyReused, http.StatusConflict, "key-reused", "the Idempotency-Key was used with another body", "make a new key for a new request"},
@@ -165,7 +170,7 @@ func unreached(err error) error {
 func (s *Server) answerError(err error, c echo.Context) {
 	v := visitOf(c)
 	p := problemOf(err)
-	if p.status >= http.StatusInternalServerError && !errors.Is(err, context.Canceled) {
+	if p.status >= http.StatusInternalServerError && !errors.Is(err, context.Canceled) || errors.Is(err, db.ErrAltered) {
 		s.log.Error("request failed", "request", v.id, "route", v.route(), "status", p.status, "error", err)
 	}
 	if c.Response().Committed {
@@ -173,7 +178,7 @@ func (s *Server) answerError(err error, c echo.Context) {
 	}
 	if who, ok := personOf(c); ok {
 		switch p.status {
-		case http.StatusForbidden, http.StatusConflict, http.StatusUnprocessableEntity:
+		case http.StatusForbidden, http.StatusConflict, http.StatusPreconditionFailed, http.StatusRequestEntityTooLarge, http.StatusUnprocessableEntity:
 			s.writeRefusal(c.Request().Context(), who.Actor(), v)
 		}
 	}

@@ -89,6 +89,7 @@ type visit struct {
 	rule    rule
 	path    string // route template, empty for none
 	method  string
+	station []byte // SHA-256 of the station credential that came with it, nil for none
 	token   []byte // SHA-256 of the session token that came with it, nil for none
 }
 
@@ -175,6 +176,7 @@ func (s *Server) route(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		v.rule = r
 		v.token = tokenOf(c.Request(), s.cookieName())
+		v.station = s.stationTokenOf(c.Request())
 		return next(c)
 	}
 }

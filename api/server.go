@@ -14,6 +14,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
+	"kerfgate/api/enrol"
 	"kerfgate/db"
 	"kerfgate/queue/broker"
 )
@@ -27,6 +28,8 @@ type Floor interface {
 	Permit(machine uuid.UUID, note []byte) error
 	Void(machine uuid.UUID, note []byte) error
 	Resume(machine uuid.UUID, note []byte) error
+	Handover(machine uuid.UUID, note []byte) error
+	Pause(machine uuid.UUID, pause broker.Pause) error
 	Setup(ctx context.Context, machine uuid.UUID, command broker.SetupCommand) (broker.SetupResult, error)
 	Stop(machine uuid.UUID, stop broker.Stop) error
 	// Reading gives the newest reading and when it came; false where there was none.
@@ -42,6 +45,13 @@ type Config struct {
 	// TLS is used by Run. Nil means plain HTTP, which Run accepts on loopback only; cookies are
 	// then without Secure and the __Host- prefix.
 	TLS *tls.Config
+	// Trust is what enrolment codes vouch for; its CA is what stations install.
+	Trust enrol.Trust
+	// CAFingerprint is the SHA-256 of the CA's certificate as devices show it; empty without one.
+	CAFingerprint string
+	// BrokerURL and Origin are told to workers that enrol: where the broker is, and the pages.
+	BrokerURL string
+	Origin    string
 	// PlanSlots is how many plans are made at once; zero means one less than the processors.
 	PlanSlots int
 	// Now is the clock of the limiter; nil means time.Now.
@@ -62,6 +72,7 @@ type Server struct {
 	plans   slots // planning
 	uploads slots // drawings held in memory
 	proofs  slots // whole-log exports and checks
+	replays slots // readings for clients that resume live events
 	hub     *hub
 	leaves  *leaves
 	runs    *runMachines
@@ -106,6 +117,7 @@ func New(cfg Config) (*Server, error) {
 		plans:          newSlots(cfg.PlanSlots),
 		uploads:        newSlots(uploadSlots),
 		proofs:         newSlots(1),
+		replays:        newSlots(replaySlots),
 		leaves:         newLeaves(cfg.Now),
 		runs:           newRunMachines(),
 		noted:          newStopNotes(cfg.Now),

@@ -31,7 +31,9 @@ type signedIn struct {
 }
 
 // Actor is the person as the store wants to know them.
-func (w signedIn) Actor() db.Actor { return db.Actor{Person: w.Person.ID, Role: w.Person.Role} }
+func (w signedIn) Actor() db.Actor {
+	return db.Actor{Person: w.Person.ID, Role: w.Person.Role, Station: w.Session.Station}
+}
 
 type personKey struct{}
 
@@ -68,6 +70,11 @@ func (s *Server) identify(next echo.HandlerFunc) echo.HandlerFunc {
 		if err != nil {
 			// An open route answers without a database: health says so, sign-in fails by itself.
 			s.log.Warn("session not read", "request", v.id, "error", err)
+		}
+		if ok && who.Session.Kind == db.SessionStation && v.method != http.MethodGet {
+			if err := s.store.TouchSession(ctx, who.Session.ID); err != nil {
+				s.log.Warn("session not kept awake", "request", v.id, "error", err)
+			}
 		}
 		if ok {
 			c.SetRequest(c.Request().WithContext(context.WithValue(ctx, personKey{}, who)))

@@ -68,7 +68,22 @@ func (s *Server) sign(ctx context.Context, run uuid.UUID) (signed, error) {
 		s.takeBack(ctx, p.Run, voidNotSent)
 		return signed{}, unreached(err)
 	}
+	s.endSigning(ctx)
 	return signed{Permit: p, Token: token, WorkerURL: m.WorkerURL}, nil
+}
+
+// endSigning ends a session at a station with the signature that it was for; attendance goes on under
+// the permit.
+func (s *Server) endSigning(ctx context.Context) {
+	who, ok := personIn(ctx)
+	if !ok || who.Session.Kind != db.SessionStation {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
+	defer cancel()
+	if err := s.store.EndSession(ctx, who.Actor(), who.Session.ID); err != nil {
+		s.log.Error("session at a station not ended by its signature", "session", who.Session.ID, "error", err)
+	}
 }
 
 // takeBack voids a permit in the database and tells the worker, which may have it after all. Where

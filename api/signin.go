@@ -45,6 +45,18 @@ func (s *Server) signIn(ctx context.Context, name, password string, kind db.Sess
 		s.log.Warn("wrong sign-in", "request", visitIn(ctx).id, "address", visitIn(ctx).address)
 		return opened{}, errWrongSignIn
 	}
+	if kind == db.SessionBrowser {
+		// A station is the next person's too: whoever signs in there with a password gets no more than by PIN.
+		if station, at, err := s.stationIn(ctx); err != nil {
+			return opened{}, err
+		} else if at {
+			o, err := s.openAtStation(ctx, person, station)
+			if err == nil {
+				succeeded()
+			}
+			return o, err
+		}
+	}
 	lasts := browserLasts
 	if kind == db.SessionScript {
 		lasts = scriptLasts

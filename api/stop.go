@@ -53,11 +53,10 @@ func stopShape(sent stopSent) wire.StopSent {
 func (s *Server) stopRun(ctx context.Context, run uuid.UUID) (stopSent, error) {
 	machine, ok := s.runs.find(run)
 	if !ok {
-		lane, err := s.laneWith(ctx, func(l db.Lane) bool { return holds(l, run) })
-		if err != nil {
+		var err error
+		if machine, err = s.store.RunMachine(ctx, run); err != nil {
 			return stopSent{}, notStopped(err)
 		}
-		machine = lane.Machine.ID
 	}
 	return s.stopMachine(ctx, machine)
 }
@@ -95,32 +94,6 @@ func (s *Server) noteStop(ctx context.Context, machine uuid.UUID) bool {
 		return false
 	}
 	return true
-}
-
-func (s *Server) laneWith(ctx context.Context, fits func(db.Lane) bool) (db.Lane, error) {
-	lanes, err := s.store.Board(ctx)
-	if err != nil {
-		return db.Lane{}, err
-	}
-	for _, l := range lanes {
-		if fits(l) {
-			s.learnRuns(l)
-			return l, nil
-		}
-	}
-	return db.Lane{}, db.ErrNotFound
-}
-
-func holds(l db.Lane, run uuid.UUID) bool {
-	if l.Active != nil && l.Active.ID == run || l.Gate != nil && l.Gate.Run.ID == run {
-		return true
-	}
-	for _, r := range l.Next {
-		if r.ID == run {
-			return true
-		}
-	}
-	return false
 }
 
 // notStopped is the answer when a stop did not go out: what to do comes first.

@@ -78,8 +78,13 @@ func (w *workshop) handIn(t *testing.T, token string, copies int) wire.Job {
 	var p wire.Plan
 	w.as(t, token, http.MethodPost, "/plans", w.choice(d.ID), http.StatusOK, &p)
 	var j wire.Job
-	w.as(t, token, http.MethodPost, "/jobs", fmt.Sprintf(`{"title":"bed sign","plan":%q,"copies":%d}`, p.Digest, copies), http.StatusCreated, &j)
+	w.as(t, token, http.MethodPost, "/jobs", w.wanted("bed sign", p.Digest, copies), http.StatusCreated, &j)
 	return j
+}
+
+// wanted is the body of a job.
+func (w *workshop) wanted(title, plan string, copies int) string {
+	return fmt.Sprintf(`{"title":%q,"plan":%q,"machine_id":%q,"stock_id":%q,"copies":%d}`, title, plan, w.Machine.ID, w.Stock.ID, copies)
 }
 
 func (w *workshop) choice(drawing uuid.UUID) string {

@@ -4,15 +4,13 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"math"
 	"net/http"
 	"strconv"
 	"time"
 
-	"github.com/google/uuid"
-
 	"kerfgate/api/wire"
 	"kerfgate/db"
-	"kerfgate/db/logbook"
 )
 
 const (
@@ -24,27 +22,27 @@ const (
 
 // FollowEvents is GET /events.
 func (s *Server) FollowEvents(ctx context.Context, request wire.FollowEventsRequestObject) (wire.FollowEventsResponseObject, error) {
-	after := int64(-1)
+	next := int64(-1)
 	if id := request.Params.LastEventID; id != nil && *id != "" {
-		var err error
-		if after, err = strconv.ParseInt(*id, 10, 64); err != nil || after < 0 {
+		after, err := strconv.ParseInt(*id, 10, 64)
+		if err != nil || after < 0 || after == math.MaxInt64 {
 			return nil, malformed("Last-Event-ID is not a logbook index")
 		}
+		next = after + 1
 	}
-	c, live, err := s.hub.join(ctx, visitIn(ctx).address)
+	c, err := s.hub.join(ctx, visitIn(ctx).address)
 	if err != nil {
 		return nil, err
 	}
-	return &stream{ctx: ctx, s: s, client: c, live: live, after: after, resume: request.Params.LastEventID != nil}, nil
+	return &stream{ctx: ctx, s: s, client: c, next: next}, nil
 }
 
 // stream is one client's live events.
 type stream struct {
-	ctx         context.Context
-	s           *Server
-	client      *client
-	live, after int64
-	resume      bool
+	ctx    context.Context
+	s      *Server
+	client *client
+	next   int64 // the entry that the client resumes at, −1 for the next that comes
 
 	w   http.ResponseWriter
 	rc  *http.ResponseController
@@ -64,10 +62,10 @@ func (st *stream) VisitFollowEventsResponse(w http.ResponseWriter) error {
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.WriteHeader(http.StatusOK)
-	if err := st.write([]byte("retry: 2000\n\n")); err != nil {
+	if err := errors.Join(st.write([]byte("retry: 2000\n\n")), st.rc.Flush()); err != nil {
 		return nil // the client has gone; nobody is left to tell
 	}
-	if err := st.replay(); err != nil {
+	if err := st.catchUp(); err != nil {
 		st.s.log.Debug("replay ended", "request", visitIn(st.ctx).id, "error", err)
 		return nil
 	}
@@ -82,33 +80,67 @@ var (
 	errExpired = errors.New("session has ended")
 )
 
-// replay writes what happened between the client's last event and the first live one.
-func (st *stream) replay() error {
-	if !st.resume || st.after+1 >= st.live {
-		return nil
-	}
-	if st.live-st.after > maxReplay {
-		return st.write([]byte("event: lost\ndata: {}\n\n"))
-	}
-	for next := st.after + 1; next < st.live; {
-		entries, err := st.s.store.LogFrom(st.ctx, next, int(min(batch, st.live-next)))
+// catchUp writes what happened since the client's last event and makes it live. While it is far behind
+// it takes no live events, which would only overflow.
+func (st *stream) catchUp() error {
+	for {
+		end, err := st.s.hub.end(st.ctx)
 		if err != nil {
 			return err
 		}
-		if len(entries) == 0 {
-			return db.ErrNotFound
-		}
-		for _, e := range entries {
-			owner := uuid.Nil
-			if job, ok := e.Entry.Subject(logbook.RoleJob); ok && st.in {
-				owner = st.s.memberOf(st.ctx, uuid.UUID(job))
+		switch {
+		case st.next < 0:
+			_, err := st.s.hub.goLive(st.client)
+			return err
+		case end-st.next > maxReplay || st.next > end:
+			// Too much to tell, or told by a log that went on differently after a restore.
+			st.next = end
+			if err := st.write([]byte("event: reset\nid: " + strconv.FormatInt(end-1, 10) + "\ndata: {}\n\n")); err != nil {
+				return err
 			}
-			if err := st.send(st.s.eventOf(e, owner)); err != nil {
+		case end-st.next <= replayBatch:
+			live, err := st.s.hub.goLive(st.client)
+			if err != nil {
+				return err
+			}
+			for st.next < live {
+				if err := st.replay(live); err != nil {
+					return err
+				}
+			}
+			return st.rc.Flush()
+		default:
+			if err := st.replay(end); err != nil {
 				return err
 			}
 		}
-		next += int64(len(entries))
+		if st.s.hub.gone(st.client) {
+			return errCut
+		}
 	}
+}
+
+// replay writes the next entries before end, as many as one reading gives. Few clients read at once, so
+// that a whole site that comes back at one moment takes bounded memory.
+func (st *stream) replay(end int64) error {
+	release, err := st.s.replays.take(st.ctx)
+	if err != nil {
+		return err
+	}
+	entries, err := st.s.store.LogFrom(st.ctx, st.next, int(min(replayBatch, end-st.next)))
+	release()
+	if err != nil {
+		return err
+	}
+	if len(entries) == 0 {
+		return db.ErrNotFound
+	}
+	for _, e := range entries {
+		if err := st.send(st.s.eventOf(e)); err != nil {
+			return err
+		}
+	}
+	st.next += int64(len(entries))
 	return nil
 }
 
@@ -119,16 +151,11 @@ func (st *stream) follow() error {
 		select {
 		case <-st.ctx.Done():
 			return st.ctx.Err()
-		case e, ok := <-st.client.events:
+		case events, ok := <-st.client.events:
 			if !ok {
 				return errCut
 			}
-			if e.rights {
-				if err := st.look(); err != nil {
-					return err
-				}
-			}
-			if err := st.send(e); err != nil {
+			if err := st.sendAll(events); err != nil {
 				return err
 			}
 		case <-alive.C:
@@ -139,7 +166,25 @@ func (st *stream) follow() error {
 				return err
 			}
 		}
+		if err := st.rc.Flush(); err != nil {
+			return err
+		}
 	}
+}
+
+// sendAll writes events in turn, each as the person may see it at that moment.
+func (st *stream) sendAll(events []*event) error {
+	for _, e := range events {
+		if st.in && e.rightsOf(st.who.Person.ID) {
+			if err := st.look(); err != nil {
+				return err
+			}
+		}
+		if err := st.send(e); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // look reads the session again: rights change at once, in open streams too.
@@ -160,7 +205,7 @@ func (st *stream) look() error {
 	return nil
 }
 
-func (st *stream) send(e event) error {
+func (st *stream) send(e *event) error {
 	data := e.seenBy(st.who, st.in)
 	if data == nil {
 		return nil
@@ -181,8 +226,6 @@ func (st *stream) write(data []byte) error {
 	if err := st.rc.SetWriteDeadline(time.Now().Add(writePatience)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return err
 	}
-	if _, err := st.w.Write(data); err != nil {
-		return err
-	}
-	return st.rc.Flush()
+	_, err := st.w.Write(data)
+	return err
 }

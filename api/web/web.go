@@ -48,7 +48,7 @@ type Reason struct {
 }
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
-var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem"}
+var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol"}
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {
 	all := map[string]*template.Template{}
@@ -130,5 +130,6 @@ func RenderSignIn(w io.Writer, v SignInView) error { return render(w, "sign-in",
 type SignInView struct {
 	Shell
 	SignInName string // as typed before
+	Station    bool   // this device is a station: a PIN is enough
 	Next       string // path to go to afterwards, on this server only
 }

@@ -235,6 +235,12 @@ type Drawing struct {
 	SizeBytes  int64              `json:"size_bytes"`
 }
 
+// EnrolCode defines model for EnrolCode.
+type EnrolCode struct {
+	Code      string    `json:"code"`
+	ExpiresAt time.Time `json:"expires_at"`
+}
+
 // Entry defines model for Entry.
 type Entry struct {
 	ActorID     *openapi_types.UUID    `json:"actor_id,omitempty"`
@@ -338,6 +344,18 @@ type Group struct {
 	Shapes    int64     `json:"shapes"`
 }
 
+// HandedOver defines model for HandedOver.
+type HandedOver struct {
+	AttendanceToken string `json:"attendance_token"`
+	WorkerURL       string `json:"worker_url"`
+}
+
+// Handover defines model for Handover.
+type Handover struct {
+	// AttendanceToken the one that confirms attendance until now
+	AttendanceToken string `json:"attendance_token"`
+}
+
 // Health defines model for Health.
 type Health struct {
 	Site   string `json:"site"`
@@ -429,25 +447,37 @@ type Lockout struct {
 
 // Machine defines model for Machine.
 type Machine struct {
-	AttendanceEveryS int64              `json:"attendance_every_s"`
-	AttendanceGraceS int64              `json:"attendance_grace_s"`
-	Bay              string             `json:"bay"`
-	CutOffMeans      string             `json:"cut_off_means"`
-	CutOffTested     bool               `json:"cut_off_tested"`
-	Driver           string             `json:"driver"`
-	Enclosure        string             `json:"enclosure"`
-	HardStops        Box                `json:"hard_stops"`
-	ID               openapi_types.UUID `json:"id"`
-	Interlock        bool               `json:"interlock"`
-	Lockout          *Lockout           `json:"lockout,omitempty"`
-	Name             string             `json:"name"`
-	ProfileDigest    string             `json:"profile_digest"`
-	Rev              int64              `json:"rev"`
-	Tool             string             `json:"tool"`
-	Tools            []Tool             `json:"tools"`
-	Travel           Box                `json:"travel"`
-	Watch            *Watch             `json:"watch,omitempty"`
-	WorkerURL        string             `json:"worker_url"`
+	AttendanceEveryS int64 `json:"attendance_every_s"`
+	AttendanceGraceS int64 `json:"attendance_grace_s"`
+
+	// BacklashXMm what the axis loses when it turns round (ISO 230-2 reversal value)
+	BacklashXMm float64 `json:"backlash_x_mm"`
+
+	// BacklashYMm what the axis loses when it turns round (ISO 230-2 reversal value)
+	BacklashYMm   float64            `json:"backlash_y_mm"`
+	Bay           string             `json:"bay"`
+	CutOffMeans   string             `json:"cut_off_means"`
+	CutOffTested  bool               `json:"cut_off_tested"`
+	Driver        string             `json:"driver"`
+	Enclosure     string             `json:"enclosure"`
+	HardStops     Box                `json:"hard_stops"`
+	ID            openapi_types.UUID `json:"id"`
+	Interlock     bool               `json:"interlock"`
+	Lockout       *Lockout           `json:"lockout,omitempty"`
+	Name          string             `json:"name"`
+	ProfileDigest string             `json:"profile_digest"`
+	Rev           int64              `json:"rev"`
+
+	// SpeedXMmPerS the axis's own bound; left out where it has none
+	SpeedXMmPerS *float64 `json:"speed_x_mm_per_s,omitempty"`
+
+	// SpeedYMmPerS the axis's own bound; left out where it has none
+	SpeedYMmPerS *float64 `json:"speed_y_mm_per_s,omitempty"`
+	Tool         string   `json:"tool"`
+	Tools        []Tool   `json:"tools"`
+	Travel       Box      `json:"travel"`
+	Watch        *Watch   `json:"watch,omitempty"`
+	WorkerURL    string   `json:"worker_url"`
 }
 
 // MachineDetail defines model for MachineDetail.
@@ -485,12 +515,14 @@ type Me struct {
 	Roles          []string        `json:"roles"`
 }
 
-// NewJob defines model for NewJob.
+// NewJob machine and lot as they were chosen for the plan; two machines of one profile get the same plan
 type NewJob struct {
-	Copies int64      `json:"copies"`
-	Due    *time.Time `json:"due,omitempty"`
-	Plan   string     `json:"plan"`
-	Title  string     `json:"title"`
+	Copies    int64              `json:"copies"`
+	Due       *time.Time         `json:"due,omitempty"`
+	MachineID openapi_types.UUID `json:"machine_id"`
+	Plan      string             `json:"plan"`
+	StockID   openapi_types.UUID `json:"stock_id"`
+	Title     string             `json:"title"`
 }
 
 // Numbers defines model for Numbers.
@@ -505,8 +537,8 @@ type Numbers struct {
 	EnergyJ   float64 `json:"energy_j"`
 	EngraveMm float64 `json:"engrave_mm"`
 
-	// FumeMg its mass; 0 where no grammage is known
-	FumeMg float64 `json:"fume_mg"`
+	// FumeMg its mass; missing where it is not known since the lot has no grammage
+	FumeMg *float64 `json:"fume_mg,omitempty"`
 
 	// HotSpots all of them; hot in the plan holds the first 200
 	HotSpots int64 `json:"hot_spots"`
@@ -541,6 +573,20 @@ type OperationDose struct {
 	MeanJPerMm  float64   `json:"mean_j_per_mm"`
 	MostJPerMm  float64   `json:"most_j_per_mm"`
 	Operation   Operation `json:"operation"`
+}
+
+// PINChosen defines model for PINChosen.
+type PINChosen struct {
+	Password string `json:"password"`
+
+	// Pin 6 to 12 digits
+	Pin string `json:"pin"`
+}
+
+// PINSignIn defines model for PINSignIn.
+type PINSignIn struct {
+	Pin    string `json:"pin"`
+	SignIn string `json:"sign_in"`
 }
 
 // Person defines model for Person.
@@ -733,6 +779,30 @@ type SignedOff struct {
 	WorkerURL       string `json:"worker_url"`
 }
 
+// Station defines model for Station.
+type Station struct {
+	EnrolledAt time.Time          `json:"enrolled_at"`
+	ID         openapi_types.UUID `json:"id"`
+	MachineID  openapi_types.UUID `json:"machine_id"`
+	Name       string             `json:"name"`
+	RevokedAt  *time.Time         `json:"revoked_at,omitempty"`
+}
+
+// StationEnrolment defines model for StationEnrolment.
+type StationEnrolment struct {
+	Code string `json:"code"`
+}
+
+// StationList defines model for StationList.
+type StationList struct {
+	Stations []Station `json:"stations"`
+}
+
+// StationNamed defines model for StationNamed.
+type StationNamed struct {
+	Name string `json:"name"`
+}
+
 // Stock defines model for Stock.
 type Stock struct {
 	Colour         string             `json:"colour"`
@@ -765,15 +835,31 @@ type Tabs struct {
 
 // Tool defines model for Tool.
 type Tool struct {
-	EyewearOd    *float64 `json:"eyewear_od,omitempty"`
-	Kind         string   `json:"kind"`
-	LongestOnS   *float64 `json:"longest_on_s,omitempty"`
-	Name         string   `json:"name"`
-	PowerW       *float64 `json:"power_w,omitempty"`
-	RestS        *float64 `json:"rest_s,omitempty"`
-	SpotMm       float64  `json:"spot_mm"`
-	Switch       string   `json:"switch"`
-	WavelengthNm *int64   `json:"wavelength_nm,omitempty"`
+	// BeamMm diameter of the beam as it leaves the source (1/e²); left out where nobody knows it
+	BeamMm *float64 `json:"beam_mm,omitempty"`
+
+	// DivergenceMrad full angle of the beam (1/e²); left out where nobody knows it
+	DivergenceMrad *float64 `json:"divergence_mrad,omitempty"`
+	EyewearOd      *float64 `json:"eyewear_od,omitempty"`
+	Kind           string   `json:"kind"`
+	LongestOnS     *float64 `json:"longest_on_s,omitempty"`
+	Name           string   `json:"name"`
+	PowerW         *float64 `json:"power_w,omitempty"`
+	RestS          *float64 `json:"rest_s,omitempty"`
+	SpotMm         float64  `json:"spot_mm"`
+	Switch         string   `json:"switch"`
+
+	// SwitchInMotion the tool may change between two moves without a stop
+	SwitchInMotion bool   `json:"switch_in_motion"`
+	WavelengthNm   *int64 `json:"wavelength_nm,omitempty"`
+}
+
+// Trust defines model for Trust.
+type Trust struct {
+	// CaPem the site's CA certificate; empty for a server on loopback
+	CaPem     string `json:"ca_pem"`
+	LogKey    string `json:"log_key"`
+	PermitKey string `json:"permit_key"`
 }
 
 // Warning defines model for Warning.
@@ -792,6 +878,45 @@ type Watch struct {
 	WatcherName string             `json:"watcher_name"`
 }
 
+// Witness defines model for Witness.
+type Witness struct {
+	From int64 `json:"from"`
+
+	// Head C2SP checkpoint
+	Head  string   `json:"head"`
+	Proof [][]byte `json:"proof"`
+
+	// Successors signed statements of every replacement of the log key
+	Successors []string `json:"successors"`
+}
+
+// WorkerEnrolled defines model for WorkerEnrolled.
+type WorkerEnrolled struct {
+	BrokerURL string             `json:"broker_url"`
+	MachineID openapi_types.UUID `json:"machine_id"`
+
+	// Origin of the pages that may read the worker's own listener
+	Origin string `json:"origin"`
+}
+
+// WorkerEnrolment defines model for WorkerEnrolment.
+type WorkerEnrolment struct {
+	// LastReport number of the last report in the worker's journal
+	LastReport int64  `json:"last_report"`
+	PublicKey  string `json:"public_key"`
+
+	// Secret the first part of the code
+	Secret string `json:"secret"`
+}
+
+// WorkerKeyReplacement defines model for WorkerKeyReplacement.
+type WorkerKeyReplacement struct {
+	After     string             `json:"after"`
+	Before    string             `json:"before"`
+	MachineID openapi_types.UUID `json:"machine_id"`
+	Signature []byte             `json:"signature"`
+}
+
 // Before defines model for Before.
 type Before = int64
 
@@ -803,6 +928,9 @@ type Digest = string
 
 // FileName defines model for FileName.
 type FileName = string
+
+// From defines model for From.
+type From = int64
 
 // ID defines model for Id.
 type ID = openapi_types.UUID
@@ -847,6 +975,7 @@ type ReceiveDrawingParams struct {
 
 // FollowEventsParams defines parameters for FollowEvents.
 type FollowEventsParams struct {
+	// LastEventID id of the last event that came
 	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
 }
 
@@ -882,11 +1011,17 @@ type ListEntriesParams struct {
 	// Limit 1 to 200
 	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
 
-	// Kind a kind
+	// Kind a kind, or its first word for all of that word
 	Kind *Kind `form:"kind,omitempty" json:"kind,omitempty"`
 
 	// Subject id that the entries are about
 	Subject *Subject `form:"subject,omitempty" json:"subject,omitempty"`
+}
+
+// WitnessLogbookParams defines parameters for WitnessLogbook.
+type WitnessLogbookParams struct {
+	// From size of the head that is kept
+	From *From `form:"from,omitempty" json:"from,omitempty"`
 }
 
 // SetLockoutParams defines parameters for SetLockout.
@@ -901,8 +1036,20 @@ type LiftLockoutParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// MakeStationCodeParams defines parameters for MakeStationCode.
+type MakeStationCodeParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // CloseWatchParams defines parameters for CloseWatch.
 type CloseWatchParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// MakeWorkerCodeParams defines parameters for MakeWorkerCode.
+type MakeWorkerCodeParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
@@ -919,8 +1066,20 @@ type OpenChecklistParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// HandOverRunParams defines parameters for HandOverRun.
+type HandOverRunParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // InspectRunParams defines parameters for InspectRun.
 type InspectRunParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// PauseRunParams defines parameters for PauseRun.
+type PauseRunParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
@@ -946,6 +1105,15 @@ type SignRunParams struct {
 // ReceiveDrawingMultipartRequestBody defines body for ReceiveDrawing for multipart/form-data ContentType.
 type ReceiveDrawingMultipartRequestBody ReceiveDrawingMultipartBody
 
+// EnrolStationJSONRequestBody defines body for EnrolStation for application/json ContentType.
+type EnrolStationJSONRequestBody = StationEnrolment
+
+// EnrolWorkerJSONRequestBody defines body for EnrolWorker for application/json ContentType.
+type EnrolWorkerJSONRequestBody = WorkerEnrolment
+
+// ReplaceWorkerKeyJSONRequestBody defines body for ReplaceWorkerKey for application/json ContentType.
+type ReplaceWorkerKeyJSONRequestBody = WorkerKeyReplacement
+
 // SubmitJobJSONRequestBody defines body for SubmitJob for application/json ContentType.
 type SubmitJobJSONRequestBody = NewJob
 
@@ -955,11 +1123,20 @@ type SetLockoutJSONRequestBody = ReasonGiven
 // LiftLockoutJSONRequestBody defines body for LiftLockout for application/json ContentType.
 type LiftLockoutJSONRequestBody = ReasonGiven
 
+// MakeStationCodeJSONRequestBody defines body for MakeStationCode for application/json ContentType.
+type MakeStationCodeJSONRequestBody = StationNamed
+
+// SetPINJSONRequestBody defines body for SetPIN for application/json ContentType.
+type SetPINJSONRequestBody = PINChosen
+
 // MakePlanJSONRequestBody defines body for MakePlan for application/json ContentType.
 type MakePlanJSONRequestBody = PlanChoice
 
 // GiveAnswerJSONRequestBody defines body for GiveAnswer for application/json ContentType.
 type GiveAnswerJSONRequestBody = AnswerValues
+
+// HandOverRunJSONRequestBody defines body for HandOverRun for application/json ContentType.
+type HandOverRunJSONRequestBody = Handover
 
 // InspectRunJSONRequestBody defines body for InspectRun for application/json ContentType.
 type InspectRunJSONRequestBody = Inspection
@@ -972,6 +1149,9 @@ type SetUpJSONRequestBody = SetupMove
 
 // OpenSessionJSONRequestBody defines body for OpenSession for application/json ContentType.
 type OpenSessionJSONRequestBody = SignIn
+
+// OpenStationSessionJSONRequestBody defines body for OpenStationSession for application/json ContentType.
+type OpenStationSessionJSONRequestBody = PINSignIn
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
@@ -987,6 +1167,18 @@ type ServerInterface interface {
 	// GetDrawingOriginal The file as received, as a download only
 	// (GET /drawings/{id}/original)
 	GetDrawingOriginal(ctx echo.Context, id ID) error
+	// EnrolStation Make this browser a station by its code
+	// (POST /enrol/station)
+	EnrolStation(ctx echo.Context) error
+	// GetTrust The keys of this site that a worker pins
+	// (GET /enrol/trust)
+	GetTrust(ctx echo.Context) error
+	// EnrolWorker Enrol a worker by its code
+	// (POST /enrol/worker)
+	EnrolWorker(ctx echo.Context) error
+	// ReplaceWorkerKey Put another key in the place of a worker's own
+	// (POST /enrol/worker-key)
+	ReplaceWorkerKey(ctx echo.Context) error
 	// FollowEvents Live events
 	// (GET /events)
 	FollowEvents(ctx echo.Context, params FollowEventsParams) error
@@ -1017,6 +1209,9 @@ type ServerInterface interface {
 	// GetHead The signed head
 	// (GET /logbook/head)
 	GetHead(ctx echo.Context) error
+	// WitnessLogbook Head, and the proof that it follows from an earlier one
+	// (GET /logbook/witness)
+	WitnessLogbook(ctx echo.Context, params WitnessLogbookParams) error
 	// GetProof Proof that an entry is in the logbook
 	// (GET /logbook/{index}/proof)
 	GetProof(ctx echo.Context, index Index) error
@@ -1032,18 +1227,30 @@ type ServerInterface interface {
 	// LiftLockout Put a machine back into use
 	// (POST /machines/{id}/lockout/lift)
 	LiftLockout(ctx echo.Context, id ID, params LiftLockoutParams) error
+	// MakeStationCode A one-time code that enrols a station at the machine
+	// (POST /machines/{id}/station-code)
+	MakeStationCode(ctx echo.Context, id ID, params MakeStationCodeParams) error
 	// StopMachine Stop whatever runs on a machine
 	// (POST /machines/{id}/stop)
 	StopMachine(ctx echo.Context, id ID) error
 	// CloseWatch Confirm the end of the fire watch
 	// (POST /machines/{id}/watch/close)
 	CloseWatch(ctx echo.Context, id ID, params CloseWatchParams) error
+	// RevokeWorker Take the worker's key away
+	// (DELETE /machines/{id}/worker)
+	RevokeWorker(ctx echo.Context, id ID) error
+	// MakeWorkerCode A one-time code that enrols the machine's worker
+	// (POST /machines/{id}/worker-code)
+	MakeWorkerCode(ctx echo.Context, id ID, params MakeWorkerCodeParams) error
 	// ListMaterials Materials with their stock
 	// (GET /materials)
 	ListMaterials(ctx echo.Context) error
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx echo.Context) error
+	// SetPIN Choose the PIN for stations
+	// (PUT /me/pin)
+	SetPIN(ctx echo.Context) error
 	// MakePlan Plan a drawing for a machine and a stock
 	// (POST /plans)
 	MakePlan(ctx echo.Context, params MakePlanParams) error
@@ -1068,9 +1275,15 @@ type ServerInterface interface {
 	// GetGate Everything that stands between a run and its permit
 	// (GET /runs/{id}/gate)
 	GetGate(ctx echo.Context, id ID) error
+	// HandOverRun Take attendance of a run over
+	// (POST /runs/{id}/handover)
+	HandOverRun(ctx echo.Context, id ID, params HandOverRunParams) error
 	// InspectRun Record what was seen of sheet and bed
 	// (POST /runs/{id}/inspection)
 	InspectRun(ctx echo.Context, id ID, params InspectRunParams) error
+	// PauseRun Pause a run
+	// (POST /runs/{id}/pause)
+	PauseRun(ctx echo.Context, id ID, params PauseRunParams) error
 	// GetRunPicture What the machine's sheet looked like
 	// (GET /runs/{id}/picture.png)
 	GetRunPicture(ctx echo.Context, id ID) error
@@ -1095,6 +1308,15 @@ type ServerInterface interface {
 	// EndSession Sign out
 	// (DELETE /sessions/current)
 	EndSession(ctx echo.Context) error
+	// OpenStationSession Sign in at a station by PIN
+	// (POST /sessions/pin)
+	OpenStationSession(ctx echo.Context) error
+	// ListStations Enrolled stations
+	// (GET /stations)
+	ListStations(ctx echo.Context) error
+	// RevokeStation Take a station's credential away
+	// (DELETE /stations/{id})
+	RevokeStation(ctx echo.Context, id ID) error
 }
 
 // ServerInterfaceWrapper converts echo contexts to parameters.
@@ -1175,6 +1397,42 @@ func (w *ServerInterfaceWrapper) GetDrawingOriginal(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetDrawingOriginal(ctx, id)
+	return err
+}
+
+// EnrolStation converts echo context to params.
+func (w *ServerInterfaceWrapper) EnrolStation(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.EnrolStation(ctx)
+	return err
+}
+
+// GetTrust converts echo context to params.
+func (w *ServerInterfaceWrapper) GetTrust(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetTrust(ctx)
+	return err
+}
+
+// EnrolWorker converts echo context to params.
+func (w *ServerInterfaceWrapper) EnrolWorker(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.EnrolWorker(ctx)
+	return err
+}
+
+// ReplaceWorkerKey converts echo context to params.
+func (w *ServerInterfaceWrapper) ReplaceWorkerKey(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ReplaceWorkerKey(ctx)
 	return err
 }
 
@@ -1403,6 +1661,24 @@ func (w *ServerInterfaceWrapper) GetHead(ctx echo.Context) error {
 	return err
 }
 
+// WitnessLogbook converts echo context to params.
+func (w *ServerInterfaceWrapper) WitnessLogbook(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WitnessLogbookParams
+	// ------------- Optional query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "from", ctx.QueryParams(), &params.From, runtime.BindQueryParameterOptions{Type: "integer", Format: "int64"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter from: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.WitnessLogbook(ctx, params)
+	return err
+}
+
 // GetProof converts echo context to params.
 func (w *ServerInterfaceWrapper) GetProof(ctx echo.Context) error {
 	var err error
@@ -1516,6 +1792,42 @@ func (w *ServerInterfaceWrapper) LiftLockout(ctx echo.Context) error {
 	return err
 }
 
+// MakeStationCode converts echo context to params.
+func (w *ServerInterfaceWrapper) MakeStationCode(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params MakeStationCodeParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.MakeStationCode(ctx, id, params)
+	return err
+}
+
 // StopMachine converts echo context to params.
 func (w *ServerInterfaceWrapper) StopMachine(ctx echo.Context) error {
 	var err error
@@ -1568,6 +1880,58 @@ func (w *ServerInterfaceWrapper) CloseWatch(ctx echo.Context) error {
 	return err
 }
 
+// RevokeWorker converts echo context to params.
+func (w *ServerInterfaceWrapper) RevokeWorker(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RevokeWorker(ctx, id)
+	return err
+}
+
+// MakeWorkerCode converts echo context to params.
+func (w *ServerInterfaceWrapper) MakeWorkerCode(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params MakeWorkerCodeParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.MakeWorkerCode(ctx, id, params)
+	return err
+}
+
 // ListMaterials converts echo context to params.
 func (w *ServerInterfaceWrapper) ListMaterials(ctx echo.Context) error {
 	var err error
@@ -1583,6 +1947,15 @@ func (w *ServerInterfaceWrapper) GetMe(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetMe(ctx)
+	return err
+}
+
+// SetPIN converts echo context to params.
+func (w *ServerInterfaceWrapper) SetPIN(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SetPIN(ctx)
 	return err
 }
 
@@ -1755,6 +2128,42 @@ func (w *ServerInterfaceWrapper) GetGate(ctx echo.Context) error {
 	return err
 }
 
+// HandOverRun converts echo context to params.
+func (w *ServerInterfaceWrapper) HandOverRun(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params HandOverRunParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.HandOverRun(ctx, id, params)
+	return err
+}
+
 // InspectRun converts echo context to params.
 func (w *ServerInterfaceWrapper) InspectRun(ctx echo.Context) error {
 	var err error
@@ -1788,6 +2197,42 @@ func (w *ServerInterfaceWrapper) InspectRun(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.InspectRun(ctx, id, params)
+	return err
+}
+
+// PauseRun converts echo context to params.
+func (w *ServerInterfaceWrapper) PauseRun(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PauseRunParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PauseRun(ctx, id, params)
 	return err
 }
 
@@ -1965,6 +2410,40 @@ func (w *ServerInterfaceWrapper) EndSession(ctx echo.Context) error {
 	return err
 }
 
+// OpenStationSession converts echo context to params.
+func (w *ServerInterfaceWrapper) OpenStationSession(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.OpenStationSession(ctx)
+	return err
+}
+
+// ListStations converts echo context to params.
+func (w *ServerInterfaceWrapper) ListStations(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListStations(ctx)
+	return err
+}
+
+// RevokeStation converts echo context to params.
+func (w *ServerInterfaceWrapper) RevokeStation(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RevokeStation(ctx, id)
+	return err
+}
+
 // This is a simple interface which specifies echo.Route addition functions which
 // are present on both echo.Echo and echo.Group, since we want to allow using
 // either of them for path registration
@@ -2012,46 +2491,60 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 		Handler: si,
 	}
 
-	router.GET(options.BaseURL+"/health", wrapper.GetHealth, options.OperationMiddlewares["getHealth"]...)
-	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
-	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
-	router.GET(options.BaseURL+"/me", wrapper.GetMe, options.OperationMiddlewares["getMe"]...)
-	router.GET(options.BaseURL+"/machines", wrapper.ListMachines, options.OperationMiddlewares["listMachines"]...)
-	router.GET(options.BaseURL+"/machines/:id", wrapper.GetMachine, options.OperationMiddlewares["getMachine"]...)
-	router.POST(options.BaseURL+"/machines/:id/lockout", wrapper.SetLockout, options.OperationMiddlewares["setLockout"]...)
-	router.POST(options.BaseURL+"/machines/:id/lockout/lift", wrapper.LiftLockout, options.OperationMiddlewares["liftLockout"]...)
-	router.POST(options.BaseURL+"/machines/:id/stop", wrapper.StopMachine, options.OperationMiddlewares["stopMachine"]...)
-	router.POST(options.BaseURL+"/machines/:id/watch/close", wrapper.CloseWatch, options.OperationMiddlewares["closeWatch"]...)
-	router.GET(options.BaseURL+"/materials", wrapper.ListMaterials, options.OperationMiddlewares["listMaterials"]...)
+	router.GET(options.BaseURL+"/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
 	router.POST(options.BaseURL+"/drawings", wrapper.ReceiveDrawing, options.OperationMiddlewares["receiveDrawing"]...)
 	router.GET(options.BaseURL+"/drawings/:id", wrapper.GetDrawing, options.OperationMiddlewares["getDrawing"]...)
 	router.GET(options.BaseURL+"/drawings/:id/original", wrapper.GetDrawingOriginal, options.OperationMiddlewares["getDrawingOriginal"]...)
-	router.POST(options.BaseURL+"/plans", wrapper.MakePlan, options.OperationMiddlewares["makePlan"]...)
-	router.GET(options.BaseURL+"/plans/:digest", wrapper.GetPlan, options.OperationMiddlewares["getPlan"]...)
-	router.GET(options.BaseURL+"/plans/:digest/picture.svg", wrapper.GetPlanPicture, options.OperationMiddlewares["getPlanPicture"]...)
+	router.POST(options.BaseURL+"/enrol/station", wrapper.EnrolStation, options.OperationMiddlewares["enrolStation"]...)
+	router.GET(options.BaseURL+"/enrol/trust", wrapper.GetTrust, options.OperationMiddlewares["getTrust"]...)
+	router.POST(options.BaseURL+"/enrol/worker", wrapper.EnrolWorker, options.OperationMiddlewares["enrolWorker"]...)
+	router.POST(options.BaseURL+"/enrol/worker-key", wrapper.ReplaceWorkerKey, options.OperationMiddlewares["replaceWorkerKey"]...)
+	router.GET(options.BaseURL+"/events", wrapper.FollowEvents, options.OperationMiddlewares["followEvents"]...)
+	router.GET(options.BaseURL+"/health", wrapper.GetHealth, options.OperationMiddlewares["getHealth"]...)
 	router.GET(options.BaseURL+"/jobs", wrapper.ListJobs, options.OperationMiddlewares["listJobs"]...)
 	router.POST(options.BaseURL+"/jobs", wrapper.SubmitJob, options.OperationMiddlewares["submitJob"]...)
 	router.GET(options.BaseURL+"/jobs/:id", wrapper.GetJob, options.OperationMiddlewares["getJob"]...)
 	router.POST(options.BaseURL+"/jobs/:id/withdraw", wrapper.WithdrawJob, options.OperationMiddlewares["withdrawJob"]...)
-	router.GET(options.BaseURL+"/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
-	router.GET(options.BaseURL+"/runs/:id", wrapper.GetRun, options.OperationMiddlewares["getRun"]...)
-	router.GET(options.BaseURL+"/runs/:id/gate", wrapper.GetGate, options.OperationMiddlewares["getGate"]...)
-	router.DELETE(options.BaseURL+"/runs/:id/checklist", wrapper.ReleaseChecklist, options.OperationMiddlewares["releaseChecklist"]...)
-	router.POST(options.BaseURL+"/runs/:id/checklist", wrapper.OpenChecklist, options.OperationMiddlewares["openChecklist"]...)
-	router.POST(options.BaseURL+"/runs/:id/setup", wrapper.SetUp, options.OperationMiddlewares["setUp"]...)
-	router.PUT(options.BaseURL+"/runs/:id/placement", wrapper.PlaceRun, options.OperationMiddlewares["placeRun"]...)
-	router.PUT(options.BaseURL+"/runs/:id/answers/:item", wrapper.GiveAnswer, options.OperationMiddlewares["giveAnswer"]...)
-	router.POST(options.BaseURL+"/runs/:id/sign", wrapper.SignRun, options.OperationMiddlewares["signRun"]...)
-	router.POST(options.BaseURL+"/runs/:id/resume", wrapper.ResumeRun, options.OperationMiddlewares["resumeRun"]...)
-	router.POST(options.BaseURL+"/runs/:id/stop", wrapper.StopRun, options.OperationMiddlewares["stopRun"]...)
-	router.POST(options.BaseURL+"/runs/:id/inspection", wrapper.InspectRun, options.OperationMiddlewares["inspectRun"]...)
-	router.GET(options.BaseURL+"/runs/:id/picture.png", wrapper.GetRunPicture, options.OperationMiddlewares["getRunPicture"]...)
 	router.GET(options.BaseURL+"/logbook", wrapper.ListEntries, options.OperationMiddlewares["listEntries"]...)
+	router.GET(options.BaseURL+"/logbook/:index/proof", wrapper.GetProof, options.OperationMiddlewares["getProof"]...)
+	router.GET(options.BaseURL+"/logbook/check", wrapper.CheckLogbook, options.OperationMiddlewares["checkLogbook"]...)
 	router.GET(options.BaseURL+"/logbook/export", wrapper.ExportLogbook, options.OperationMiddlewares["exportLogbook"]...)
 	router.GET(options.BaseURL+"/logbook/head", wrapper.GetHead, options.OperationMiddlewares["getHead"]...)
-	router.GET(options.BaseURL+"/logbook/check", wrapper.CheckLogbook, options.OperationMiddlewares["checkLogbook"]...)
-	router.GET(options.BaseURL+"/logbook/:index/proof", wrapper.GetProof, options.OperationMiddlewares["getProof"]...)
-	router.GET(options.BaseURL+"/events", wrapper.FollowEvents, options.OperationMiddlewares["followEvents"]...)
+	router.GET(options.BaseURL+"/logbook/witness", wrapper.WitnessLogbook, options.OperationMiddlewares["witnessLogbook"]...)
+	router.GET(options.BaseURL+"/machines", wrapper.ListMachines, options.OperationMiddlewares["listMachines"]...)
+	router.GET(options.BaseURL+"/machines/:id", wrapper.GetMachine, options.OperationMiddlewares["getMachine"]...)
+	router.POST(options.BaseURL+"/machines/:id/lockout", wrapper.SetLockout, options.OperationMiddlewares["setLockout"]...)
+	router.POST(options.BaseURL+"/machines/:id/lockout/lift", wrapper.LiftLockout, options.OperationMiddlewares["liftLockout"]...)
+	router.POST(options.BaseURL+"/machines/:id/station-code", wrapper.MakeStationCode, options.OperationMiddlewares["makeStationCode"]...)
+	router.POST(options.BaseURL+"/machines/:id/stop", wrapper.StopMachine, options.OperationMiddlewares["stopMachine"]...)
+	router.POST(options.BaseURL+"/machines/:id/watch/close", wrapper.CloseWatch, options.OperationMiddlewares["closeWatch"]...)
+	router.DELETE(options.BaseURL+"/machines/:id/worker", wrapper.RevokeWorker, options.OperationMiddlewares["revokeWorker"]...)
+	router.POST(options.BaseURL+"/machines/:id/worker-code", wrapper.MakeWorkerCode, options.OperationMiddlewares["makeWorkerCode"]...)
+	router.GET(options.BaseURL+"/materials", wrapper.ListMaterials, options.OperationMiddlewares["listMaterials"]...)
+	router.GET(options.BaseURL+"/me", wrapper.GetMe, options.OperationMiddlewares["getMe"]...)
+	router.PUT(options.BaseURL+"/me/pin", wrapper.SetPIN, options.OperationMiddlewares["setPIN"]...)
+	router.POST(options.BaseURL+"/plans", wrapper.MakePlan, options.OperationMiddlewares["makePlan"]...)
+	router.GET(options.BaseURL+"/plans/:digest", wrapper.GetPlan, options.OperationMiddlewares["getPlan"]...)
+	router.GET(options.BaseURL+"/plans/:digest/picture.svg", wrapper.GetPlanPicture, options.OperationMiddlewares["getPlanPicture"]...)
+	router.GET(options.BaseURL+"/runs/:id", wrapper.GetRun, options.OperationMiddlewares["getRun"]...)
+	router.PUT(options.BaseURL+"/runs/:id/answers/:item", wrapper.GiveAnswer, options.OperationMiddlewares["giveAnswer"]...)
+	router.DELETE(options.BaseURL+"/runs/:id/checklist", wrapper.ReleaseChecklist, options.OperationMiddlewares["releaseChecklist"]...)
+	router.POST(options.BaseURL+"/runs/:id/checklist", wrapper.OpenChecklist, options.OperationMiddlewares["openChecklist"]...)
+	router.GET(options.BaseURL+"/runs/:id/gate", wrapper.GetGate, options.OperationMiddlewares["getGate"]...)
+	router.POST(options.BaseURL+"/runs/:id/handover", wrapper.HandOverRun, options.OperationMiddlewares["handOverRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/inspection", wrapper.InspectRun, options.OperationMiddlewares["inspectRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/pause", wrapper.PauseRun, options.OperationMiddlewares["pauseRun"]...)
+	router.GET(options.BaseURL+"/runs/:id/picture.png", wrapper.GetRunPicture, options.OperationMiddlewares["getRunPicture"]...)
+	router.PUT(options.BaseURL+"/runs/:id/placement", wrapper.PlaceRun, options.OperationMiddlewares["placeRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/resume", wrapper.ResumeRun, options.OperationMiddlewares["resumeRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/setup", wrapper.SetUp, options.OperationMiddlewares["setUp"]...)
+	router.POST(options.BaseURL+"/runs/:id/sign", wrapper.SignRun, options.OperationMiddlewares["signRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/stop", wrapper.StopRun, options.OperationMiddlewares["stopRun"]...)
+	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
+	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
+	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
+	router.GET(options.BaseURL+"/stations", wrapper.ListStations, options.OperationMiddlewares["listStations"]...)
+	router.DELETE(options.BaseURL+"/stations/:id", wrapper.RevokeStation, options.OperationMiddlewares["revokeStation"]...)
 
 }
 
@@ -2217,6 +2710,155 @@ type GetDrawingOriginaldefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetDrawingOriginaldefaultApplicationProblemPlusJSONResponse) VisitGetDrawingOriginalResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnrolStationRequestObject struct {
+	Body *EnrolStationJSONRequestBody
+}
+
+type EnrolStationResponseObject interface {
+	VisitEnrolStationResponse(w http.ResponseWriter) error
+}
+
+type EnrolStation201JSONResponse Station
+
+func (response EnrolStation201JSONResponse) VisitEnrolStationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnrolStationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EnrolStationdefaultApplicationProblemPlusJSONResponse) VisitEnrolStationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetTrustRequestObject struct {
+}
+
+type GetTrustResponseObject interface {
+	VisitGetTrustResponse(w http.ResponseWriter) error
+}
+
+type GetTrust200JSONResponse Trust
+
+func (response GetTrust200JSONResponse) VisitGetTrustResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetTrustdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetTrustdefaultApplicationProblemPlusJSONResponse) VisitGetTrustResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnrolWorkerRequestObject struct {
+	Body *EnrolWorkerJSONRequestBody
+}
+
+type EnrolWorkerResponseObject interface {
+	VisitEnrolWorkerResponse(w http.ResponseWriter) error
+}
+
+type EnrolWorker201JSONResponse WorkerEnrolled
+
+func (response EnrolWorker201JSONResponse) VisitEnrolWorkerResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnrolWorkerdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EnrolWorkerdefaultApplicationProblemPlusJSONResponse) VisitEnrolWorkerResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceWorkerKeyRequestObject struct {
+	Body *ReplaceWorkerKeyJSONRequestBody
+}
+
+type ReplaceWorkerKeyResponseObject interface {
+	VisitReplaceWorkerKeyResponse(w http.ResponseWriter) error
+}
+
+type ReplaceWorkerKey204Response struct {
+}
+
+func (response ReplaceWorkerKey204Response) VisitReplaceWorkerKeyResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type ReplaceWorkerKeydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceWorkerKeydefaultApplicationProblemPlusJSONResponse) VisitReplaceWorkerKeyResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -2686,6 +3328,45 @@ func (response GetHeaddefaultApplicationProblemPlusJSONResponse) VisitGetHeadRes
 	return err
 }
 
+type WitnessLogbookRequestObject struct {
+	Params WitnessLogbookParams
+}
+
+type WitnessLogbookResponseObject interface {
+	VisitWitnessLogbookResponse(w http.ResponseWriter) error
+}
+
+type WitnessLogbook200JSONResponse Witness
+
+func (response WitnessLogbook200JSONResponse) VisitWitnessLogbookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WitnessLogbookdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WitnessLogbookdefaultApplicationProblemPlusJSONResponse) VisitWitnessLogbookResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetProofRequestObject struct {
 	Index Index `json:"index"`
 }
@@ -2875,6 +3556,47 @@ func (response LiftLockoutdefaultApplicationProblemPlusJSONResponse) VisitLiftLo
 	return err
 }
 
+type MakeStationCodeRequestObject struct {
+	ID     ID `json:"id"`
+	Params MakeStationCodeParams
+	Body   *MakeStationCodeJSONRequestBody
+}
+
+type MakeStationCodeResponseObject interface {
+	VisitMakeStationCodeResponse(w http.ResponseWriter) error
+}
+
+type MakeStationCode201JSONResponse EnrolCode
+
+func (response MakeStationCode201JSONResponse) VisitMakeStationCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeStationCodedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response MakeStationCodedefaultApplicationProblemPlusJSONResponse) VisitMakeStationCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type StopMachineRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -2937,6 +3659,79 @@ type CloseWatchdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CloseWatchdefaultApplicationProblemPlusJSONResponse) VisitCloseWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeWorkerRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type RevokeWorkerResponseObject interface {
+	VisitRevokeWorkerResponse(w http.ResponseWriter) error
+}
+
+type RevokeWorker204Response struct {
+}
+
+func (response RevokeWorker204Response) VisitRevokeWorkerResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RevokeWorkerdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RevokeWorkerdefaultApplicationProblemPlusJSONResponse) VisitRevokeWorkerResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeWorkerCodeRequestObject struct {
+	ID     ID `json:"id"`
+	Params MakeWorkerCodeParams
+}
+
+type MakeWorkerCodeResponseObject interface {
+	VisitMakeWorkerCodeResponse(w http.ResponseWriter) error
+}
+
+type MakeWorkerCode201JSONResponse EnrolCode
+
+func (response MakeWorkerCode201JSONResponse) VisitMakeWorkerCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeWorkerCodedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response MakeWorkerCodedefaultApplicationProblemPlusJSONResponse) VisitMakeWorkerCodeResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -3013,6 +3808,39 @@ type GetMedefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetMedefaultApplicationProblemPlusJSONResponse) VisitGetMeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetPINRequestObject struct {
+	Body *SetPINJSONRequestBody
+}
+
+type SetPINResponseObject interface {
+	VisitSetPINResponse(w http.ResponseWriter) error
+}
+
+type SetPIN204Response struct {
+}
+
+func (response SetPIN204Response) VisitSetPINResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type SetPINdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SetPINdefaultApplicationProblemPlusJSONResponse) VisitSetPINResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -3356,6 +4184,47 @@ func (response GetGatedefaultApplicationProblemPlusJSONResponse) VisitGetGateRes
 	return err
 }
 
+type HandOverRunRequestObject struct {
+	ID     ID `json:"id"`
+	Params HandOverRunParams
+	Body   *HandOverRunJSONRequestBody
+}
+
+type HandOverRunResponseObject interface {
+	VisitHandOverRunResponse(w http.ResponseWriter) error
+}
+
+type HandOverRun200JSONResponse HandedOver
+
+func (response HandOverRun200JSONResponse) VisitHandOverRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type HandOverRundefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response HandOverRundefaultApplicationProblemPlusJSONResponse) VisitHandOverRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type InspectRunRequestObject struct {
 	ID     ID `json:"id"`
 	Params InspectRunParams
@@ -3386,6 +4255,40 @@ type InspectRundefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response InspectRundefaultApplicationProblemPlusJSONResponse) VisitInspectRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PauseRunRequestObject struct {
+	ID     ID `json:"id"`
+	Params PauseRunParams
+}
+
+type PauseRunResponseObject interface {
+	VisitPauseRunResponse(w http.ResponseWriter) error
+}
+
+type PauseRun202Response struct {
+}
+
+func (response PauseRun202Response) VisitPauseRunResponse(w http.ResponseWriter) error {
+	w.WriteHeader(202)
+	return nil
+}
+
+type PauseRundefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PauseRundefaultApplicationProblemPlusJSONResponse) VisitPauseRunResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -3707,6 +4610,116 @@ func (response EndSessiondefaultApplicationProblemPlusJSONResponse) VisitEndSess
 	return err
 }
 
+type OpenStationSessionRequestObject struct {
+	Body *OpenStationSessionJSONRequestBody
+}
+
+type OpenStationSessionResponseObject interface {
+	VisitOpenStationSessionResponse(w http.ResponseWriter) error
+}
+
+type OpenStationSession201JSONResponse SessionOpened
+
+func (response OpenStationSession201JSONResponse) VisitOpenStationSessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenStationSessiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response OpenStationSessiondefaultApplicationProblemPlusJSONResponse) VisitOpenStationSessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListStationsRequestObject struct {
+}
+
+type ListStationsResponseObject interface {
+	VisitListStationsResponse(w http.ResponseWriter) error
+}
+
+type ListStations200JSONResponse StationList
+
+func (response ListStations200JSONResponse) VisitListStationsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListStationsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListStationsdefaultApplicationProblemPlusJSONResponse) VisitListStationsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeStationRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type RevokeStationResponseObject interface {
+	VisitRevokeStationResponse(w http.ResponseWriter) error
+}
+
+type RevokeStation204Response struct {
+}
+
+func (response RevokeStation204Response) VisitRevokeStationResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RevokeStationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RevokeStationdefaultApplicationProblemPlusJSONResponse) VisitRevokeStationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// GetBoard What runs where and what is next
@@ -3721,6 +4734,18 @@ type StrictServerInterface interface {
 	// GetDrawingOriginal The file as received, as a download only
 	// (GET /drawings/{id}/original)
 	GetDrawingOriginal(ctx context.Context, request GetDrawingOriginalRequestObject) (GetDrawingOriginalResponseObject, error)
+	// EnrolStation Make this browser a station by its code
+	// (POST /enrol/station)
+	EnrolStation(ctx context.Context, request EnrolStationRequestObject) (EnrolStationResponseObject, error)
+	// GetTrust The keys of this site that a worker pins
+	// (GET /enrol/trust)
+	GetTrust(ctx context.Context, request GetTrustRequestObject) (GetTrustResponseObject, error)
+	// EnrolWorker Enrol a worker by its code
+	// (POST /enrol/worker)
+	EnrolWorker(ctx context.Context, request EnrolWorkerRequestObject) (EnrolWorkerResponseObject, error)
+	// ReplaceWorkerKey Put another key in the place of a worker's own
+	// (POST /enrol/worker-key)
+	ReplaceWorkerKey(ctx context.Context, request ReplaceWorkerKeyRequestObject) (ReplaceWorkerKeyResponseObject, error)
 	// FollowEvents Live events
 	// (GET /events)
 	FollowEvents(ctx context.Context, request FollowEventsRequestObject) (FollowEventsResponseObject, error)
@@ -3751,6 +4776,9 @@ type StrictServerInterface interface {
 	// GetHead The signed head
 	// (GET /logbook/head)
 	GetHead(ctx context.Context, request GetHeadRequestObject) (GetHeadResponseObject, error)
+	// WitnessLogbook Head, and the proof that it follows from an earlier one
+	// (GET /logbook/witness)
+	WitnessLogbook(ctx context.Context, request WitnessLogbookRequestObject) (WitnessLogbookResponseObject, error)
 	// GetProof Proof that an entry is in the logbook
 	// (GET /logbook/{index}/proof)
 	GetProof(ctx context.Context, request GetProofRequestObject) (GetProofResponseObject, error)
@@ -3766,18 +4794,30 @@ type StrictServerInterface interface {
 	// LiftLockout Put a machine back into use
 	// (POST /machines/{id}/lockout/lift)
 	LiftLockout(ctx context.Context, request LiftLockoutRequestObject) (LiftLockoutResponseObject, error)
+	// MakeStationCode A one-time code that enrols a station at the machine
+	// (POST /machines/{id}/station-code)
+	MakeStationCode(ctx context.Context, request MakeStationCodeRequestObject) (MakeStationCodeResponseObject, error)
 	// StopMachine Stop whatever runs on a machine
 	// (POST /machines/{id}/stop)
 	StopMachine(ctx context.Context, request StopMachineRequestObject) (StopMachineResponseObject, error)
 	// CloseWatch Confirm the end of the fire watch
 	// (POST /machines/{id}/watch/close)
 	CloseWatch(ctx context.Context, request CloseWatchRequestObject) (CloseWatchResponseObject, error)
+	// RevokeWorker Take the worker's key away
+	// (DELETE /machines/{id}/worker)
+	RevokeWorker(ctx context.Context, request RevokeWorkerRequestObject) (RevokeWorkerResponseObject, error)
+	// MakeWorkerCode A one-time code that enrols the machine's worker
+	// (POST /machines/{id}/worker-code)
+	MakeWorkerCode(ctx context.Context, request MakeWorkerCodeRequestObject) (MakeWorkerCodeResponseObject, error)
 	// ListMaterials Materials with their stock
 	// (GET /materials)
 	ListMaterials(ctx context.Context, request ListMaterialsRequestObject) (ListMaterialsResponseObject, error)
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
+	// SetPIN Choose the PIN for stations
+	// (PUT /me/pin)
+	SetPIN(ctx context.Context, request SetPINRequestObject) (SetPINResponseObject, error)
 	// MakePlan Plan a drawing for a machine and a stock
 	// (POST /plans)
 	MakePlan(ctx context.Context, request MakePlanRequestObject) (MakePlanResponseObject, error)
@@ -3802,9 +4842,15 @@ type StrictServerInterface interface {
 	// GetGate Everything that stands between a run and its permit
 	// (GET /runs/{id}/gate)
 	GetGate(ctx context.Context, request GetGateRequestObject) (GetGateResponseObject, error)
+	// HandOverRun Take attendance of a run over
+	// (POST /runs/{id}/handover)
+	HandOverRun(ctx context.Context, request HandOverRunRequestObject) (HandOverRunResponseObject, error)
 	// InspectRun Record what was seen of sheet and bed
 	// (POST /runs/{id}/inspection)
 	InspectRun(ctx context.Context, request InspectRunRequestObject) (InspectRunResponseObject, error)
+	// PauseRun Pause a run
+	// (POST /runs/{id}/pause)
+	PauseRun(ctx context.Context, request PauseRunRequestObject) (PauseRunResponseObject, error)
 	// GetRunPicture What the machine's sheet looked like
 	// (GET /runs/{id}/picture.png)
 	GetRunPicture(ctx context.Context, request GetRunPictureRequestObject) (GetRunPictureResponseObject, error)
@@ -3829,6 +4875,15 @@ type StrictServerInterface interface {
 	// EndSession Sign out
 	// (DELETE /sessions/current)
 	EndSession(ctx context.Context, request EndSessionRequestObject) (EndSessionResponseObject, error)
+	// OpenStationSession Sign in at a station by PIN
+	// (POST /sessions/pin)
+	OpenStationSession(ctx context.Context, request OpenStationSessionRequestObject) (OpenStationSessionResponseObject, error)
+	// ListStations Enrolled stations
+	// (GET /stations)
+	ListStations(ctx context.Context, request ListStationsRequestObject) (ListStationsResponseObject, error)
+	// RevokeStation Take a station's credential away
+	// (DELETE /stations/{id})
+	RevokeStation(ctx context.Context, request RevokeStationRequestObject) (RevokeStationResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
@@ -3945,6 +5000,167 @@ func (sh *strictHandler) GetDrawingOriginal(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(GetDrawingOriginalResponseObject); ok {
 		return validResponse.VisitGetDrawingOriginalResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// EnrolStation operation middleware
+func (sh *strictHandler) EnrolStation(ctx echo.Context) error {
+	var request EnrolStationRequestObject
+
+	var body EnrolStationJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EnrolStation(ctx.Request().Context(), request.(EnrolStationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EnrolStation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(EnrolStationResponseObject); ok {
+		return validResponse.VisitEnrolStationResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetTrust operation middleware
+func (sh *strictHandler) GetTrust(ctx echo.Context) error {
+	var request GetTrustRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetTrust(ctx.Request().Context(), request.(GetTrustRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetTrust")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetTrustResponseObject); ok {
+		return validResponse.VisitGetTrustResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// EnrolWorker operation middleware
+func (sh *strictHandler) EnrolWorker(ctx echo.Context) error {
+	var request EnrolWorkerRequestObject
+
+	var body EnrolWorkerJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EnrolWorker(ctx.Request().Context(), request.(EnrolWorkerRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EnrolWorker")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(EnrolWorkerResponseObject); ok {
+		return validResponse.VisitEnrolWorkerResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ReplaceWorkerKey operation middleware
+func (sh *strictHandler) ReplaceWorkerKey(ctx echo.Context) error {
+	var request ReplaceWorkerKeyRequestObject
+
+	var body ReplaceWorkerKeyJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceWorkerKey(ctx.Request().Context(), request.(ReplaceWorkerKeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceWorkerKey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ReplaceWorkerKeyResponseObject); ok {
+		return validResponse.VisitReplaceWorkerKeyResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -4217,6 +5433,31 @@ func (sh *strictHandler) GetHead(ctx echo.Context) error {
 	return nil
 }
 
+// WitnessLogbook operation middleware
+func (sh *strictHandler) WitnessLogbook(ctx echo.Context, params WitnessLogbookParams) error {
+	var request WitnessLogbookRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WitnessLogbook(ctx.Request().Context(), request.(WitnessLogbookRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WitnessLogbook")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(WitnessLogbookResponseObject); ok {
+		return validResponse.VisitWitnessLogbookResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetProof operation middleware
 func (sh *strictHandler) GetProof(ctx echo.Context, index Index) error {
 	var request GetProofRequestObject
@@ -4388,6 +5629,55 @@ func (sh *strictHandler) LiftLockout(ctx echo.Context, id ID, params LiftLockout
 	return nil
 }
 
+// MakeStationCode operation middleware
+func (sh *strictHandler) MakeStationCode(ctx echo.Context, id ID, params MakeStationCodeParams) error {
+	var request MakeStationCodeRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body MakeStationCodeJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.MakeStationCode(ctx.Request().Context(), request.(MakeStationCodeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "MakeStationCode")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(MakeStationCodeResponseObject); ok {
+		return validResponse.VisitMakeStationCodeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // StopMachine operation middleware
 func (sh *strictHandler) StopMachine(ctx echo.Context, id ID) error {
 	var request StopMachineRequestObject
@@ -4439,6 +5729,57 @@ func (sh *strictHandler) CloseWatch(ctx echo.Context, id ID, params CloseWatchPa
 	return nil
 }
 
+// RevokeWorker operation middleware
+func (sh *strictHandler) RevokeWorker(ctx echo.Context, id ID) error {
+	var request RevokeWorkerRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RevokeWorker(ctx.Request().Context(), request.(RevokeWorkerRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RevokeWorker")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RevokeWorkerResponseObject); ok {
+		return validResponse.VisitRevokeWorkerResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// MakeWorkerCode operation middleware
+func (sh *strictHandler) MakeWorkerCode(ctx echo.Context, id ID, params MakeWorkerCodeParams) error {
+	var request MakeWorkerCodeRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.MakeWorkerCode(ctx.Request().Context(), request.(MakeWorkerCodeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "MakeWorkerCode")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(MakeWorkerCodeResponseObject); ok {
+		return validResponse.VisitMakeWorkerCodeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ListMaterials operation middleware
 func (sh *strictHandler) ListMaterials(ctx echo.Context) error {
 	var request ListMaterialsRequestObject
@@ -4479,6 +5820,52 @@ func (sh *strictHandler) GetMe(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetMeResponseObject); ok {
 		return validResponse.VisitGetMeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// SetPIN operation middleware
+func (sh *strictHandler) SetPIN(ctx echo.Context) error {
+	var request SetPINRequestObject
+
+	var body SetPINJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetPIN(ctx.Request().Context(), request.(SetPINRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetPIN")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SetPINResponseObject); ok {
+		return validResponse.VisitSetPINResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -4733,6 +6120,55 @@ func (sh *strictHandler) GetGate(ctx echo.Context, id ID) error {
 	return nil
 }
 
+// HandOverRun operation middleware
+func (sh *strictHandler) HandOverRun(ctx echo.Context, id ID, params HandOverRunParams) error {
+	var request HandOverRunRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body HandOverRunJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.HandOverRun(ctx.Request().Context(), request.(HandOverRunRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "HandOverRun")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(HandOverRunResponseObject); ok {
+		return validResponse.VisitHandOverRunResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // InspectRun operation middleware
 func (sh *strictHandler) InspectRun(ctx echo.Context, id ID, params InspectRunParams) error {
 	var request InspectRunRequestObject
@@ -4776,6 +6212,32 @@ func (sh *strictHandler) InspectRun(ctx echo.Context, id ID, params InspectRunPa
 		return err
 	} else if validResponse, ok := response.(InspectRunResponseObject); ok {
 		return validResponse.VisitInspectRunResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PauseRun operation middleware
+func (sh *strictHandler) PauseRun(ctx echo.Context, id ID, params PauseRunParams) error {
+	var request PauseRunRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PauseRun(ctx.Request().Context(), request.(PauseRunRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PauseRun")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PauseRunResponseObject); ok {
+		return validResponse.VisitPauseRunResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -5044,6 +6506,100 @@ func (sh *strictHandler) EndSession(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(EndSessionResponseObject); ok {
 		return validResponse.VisitEndSessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// OpenStationSession operation middleware
+func (sh *strictHandler) OpenStationSession(ctx echo.Context) error {
+	var request OpenStationSessionRequestObject
+
+	var body OpenStationSessionJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenStationSession(ctx.Request().Context(), request.(OpenStationSessionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenStationSession")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(OpenStationSessionResponseObject); ok {
+		return validResponse.VisitOpenStationSessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListStations operation middleware
+func (sh *strictHandler) ListStations(ctx echo.Context) error {
+	var request ListStationsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListStations(ctx.Request().Context(), request.(ListStationsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListStations")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListStationsResponseObject); ok {
+		return validResponse.VisitListStationsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RevokeStation operation middleware
+func (sh *strictHandler) RevokeStation(ctx echo.Context, id ID) error {
+	var request RevokeStationRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RevokeStation(ctx.Request().Context(), request.(RevokeStationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RevokeStation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RevokeStationResponseObject); ok {
+		return validResponse.VisitRevokeStationResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

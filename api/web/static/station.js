@@ -227,7 +227,7 @@
     if (events.readyState === EventSource.CLOSED) setLost(true);
   });
   events.addEventListener("entry", refreshSoon);
-  events.addEventListener("lost", refreshSoon);
+  events.addEventListener("reset", refreshSoon);
   // The server speaks seconds, the worker milliseconds.
   events.addEventListener("reading", (e) => {
     const r = JSON.parse(e.data);

@@ -1,0 +1,92 @@
+package api
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/uuid"
+)
+
+// TestContract_Walk asks every route for the answers that it declares and that need no state: an object
+// that is not there, a body of another type or too large, one key for two bodies.
+func TestContract_Walk(t *testing.T) {
+	t.Parallel()
+	c, err := openContract()
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := newWorkshop(t)
+	asOperator, asOfficer := w.signedIn(t, w.Operator), w.signedIn(t, w.Officer)
+	for _, r := range policy() {
+		path := strings.TrimPrefix(r.path, base)
+		op := c.doc.Paths.Find(braced(path)).Operations()[r.method]
+		if op == nil {
+			t.Fatalf("%s %s is not described", r.method, r.path)
+		}
+		token := asOfficer
+		if slices.Contains(r.roles, operator) {
+			token = asOperator
+		}
+		missing := strings.NewReplacer(":id", uuid.NewString(), ":digest", strings.Repeat("ab", 32), ":item", "eyewear", ":index", "1000000").Replace(path)
+		body := bodies[op.OperationID]
+		if body == "" && r.body > 0 {
+			body = "{}"
+		}
+		declares := func(status int) bool { return op.Responses.Status(status) != nil }
+		wants := func(status int, body string, header ...string) {
+			if rec := ask(t, w.s.Handler(), r.method, base+missing, token, body, header...); rec.Code != status {
+				t.Errorf("%s (%s %s): %d, want %d: %s", op.OperationID, r.method, path, rec.Code, status, rec.Body)
+			}
+		}
+		if declares(http.StatusNotFound) && missing != path {
+			wants(http.StatusNotFound, body)
+		}
+		if declares(http.StatusUnsupportedMediaType) {
+			wants(http.StatusUnsupportedMediaType, "bed sign", "Content-Type", "text/plain")
+		}
+		if declares(http.StatusRequestEntityTooLarge) && !r.upload {
+			wants(http.StatusRequestEntityTooLarge, `{"reason":"`+strings.Repeat("x", int(r.body))+`"}`)
+		}
+		if r.once && declares(http.StatusConflict) && !r.upload {
+			key := uuid.NewString()
+			ask(t, w.s.Handler(), r.method, base+missing, token, body, "Idempotency-Key", key)
+			missing += "?again=1" // what is asked counts as much as the body
+			wants(http.StatusConflict, body, "Idempotency-Key", key)
+		}
+	}
+}
+
+// braced is a route's path as the description writes it.
+func braced(path string) string {
+	parts := strings.Split(path, "/")
+	for i, part := range parts {
+		if name, ok := strings.CutPrefix(part, ":"); ok {
+			parts[i] = "{" + name + "}"
+		}
+	}
+	return strings.Join(parts, "/")
+}
+
+// bodies are requests in good form, by operation.
+var bodies = map[string]string{
+	"openSession":        `{"sign_in":"fern","password":"x"}`,
+	"openStationSession": `{"sign_in":"fern","pin":"482913"}`,
+	"setPIN":             `{"password":"x","pin":"482913"}`,
+	"makeStationCode":    `{"name":"tablet"}`,
+	"enrolStation":       `{"code":"AAAA-BBBB-CCCC-DDDD"}`,
+	"enrolWorker":        `{"secret":"AAAA-BBBB-CCCC-DDDD","public_key":"U","last_report":0}`,
+	"replaceWorkerKey":   `{"machine_id":"00000000-0000-4000-8000-000000000002","before":"U","after":"U","signature":"AAAA"}`,
+	"handOverRun":        `{"attendance_token":"x"}`,
+	"setLockout":         `{"reason":"lid hinge loose"}`,
+	"liftLockout":        `{"reason":"hinge mended"}`,
+	"makePlan": `{"drawing_id":"00000000-0000-4000-8000-000000000001","machine_id":"00000000-0000-4000-8000-000000000002","tool":"beam",
+		"material_id":"00000000-0000-4000-8000-000000000003","stock_id":"00000000-0000-4000-8000-000000000004","default_operation":"cut"}`,
+	"submitJob": `{"title":"bed sign","plan":"` + strings.Repeat("ab", 32) + `","machine_id":"00000000-0000-4000-8000-000000000002",
+		"stock_id":"00000000-0000-4000-8000-000000000004","copies":1}`,
+	"setUp":      `{"kind":"home"}`,
+	"placeRun":   `{"origin_x_mm":20,"origin_y_mm":20}`,
+	"giveAnswer": `{"values":{"on":"yes"}}`,
+	"inspectRun": `{"sheet":"kept","flame_or_glow":false,"supply_off":true}`,
+}

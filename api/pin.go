@@ -1,0 +1,183 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/alexedwards/argon2id"
+	"github.com/google/uuid"
+
+	"kerfgate/api/wire"
+	"kerfgate/db"
+)
+
+// Lengths of a PIN in digits.
+const (
+	minPIN = 6
+	maxPIN = 12
+)
+
+// stationKept is how long a device keeps its station credential; it is good until it is revoked.
+const stationKept = 10 * 365 * 24 * time.Hour
+
+var (
+	errNoStation = errors.New("this browser is no enrolled station")
+	errWrongPIN  = errors.New("sign-in name or PIN is wrong")
+)
+
+// stationCookieName is the name of the cookie that makes a browser a station.
+func (s *Server) stationCookieName() string {
+	return strings.Replace(s.cookieName(), "session", "station", 1)
+}
+
+func (s *Server) stationCookie(token string) *http.Cookie {
+	c := s.sessionCookie(token, s.now().Add(stationKept))
+	c.Name = s.stationCookieName()
+	c.SameSite = http.SameSiteStrictMode
+	return c
+}
+
+// stationTokenOf gives the hash of the station credential that came with a request, nil for none.
+func (s *Server) stationTokenOf(r *http.Request) []byte {
+	c, err := r.Cookie(s.stationCookieName())
+	if err != nil || c.Value == "" || len(c.Value) > 256 {
+		return nil
+	}
+	hash := hashToken(c.Value)
+	return hash[:]
+}
+
+// stationIn finds the station that a request comes from; false for any other browser.
+func (s *Server) stationIn(ctx context.Context) (db.Station, bool, error) {
+	token := visitIn(ctx).station
+	if token == nil {
+		return db.Station{}, false, nil
+	}
+	st, err := s.store.StationByToken(ctx, token)
+	if errors.Is(err, db.ErrNotFound) {
+		return db.Station{}, false, nil
+	}
+	return st, err == nil, err
+}
+
+// OpenStationSession is POST /sessions/pin.
+func (s *Server) OpenStationSession(ctx context.Context, request wire.OpenStationSessionRequestObject) (wire.OpenStationSessionResponseObject, error) {
+	o, err := s.signInByPIN(ctx, request.Body.SignIn, request.Body.Pin)
+	if err != nil {
+		return nil, err
+	}
+	return pinAnswer{wire.OpenStationSession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt},
+		s.sessionCookie(o.Token, o.Session.ExpiresAt)}, nil
+}
+
+// pinAnswer is a station's session with its cookie.
+type pinAnswer struct {
+	body   wire.OpenStationSession201JSONResponse
+	cookie *http.Cookie
+}
+
+// VisitOpenStationSessionResponse writes the answer.
+func (a pinAnswer) VisitOpenStationSessionResponse(w http.ResponseWriter) error {
+	http.SetCookie(w, a.cookie)
+	return a.body.VisitOpenStationSessionResponse(w)
+}
+
+// signInByPIN opens a session at the station that asks. Errors are errNoStation, errWrongPIN whatever
+// was wrong, and a limitedError after five wrong tries for the person or at the station.
+func (s *Server) signInByPIN(ctx context.Context, name, pin string) (opened, error) {
+	station, ok, err := s.stationIn(ctx)
+	if err != nil {
+		return opened{}, err
+	}
+	if !ok {
+		return opened{}, errNoStation
+	}
+	name = strings.TrimSpace(name)
+	if n := utf8.RuneCountInString(name); n == 0 || n > 100 {
+		return opened{}, errWrongPIN
+	}
+	byPerson := triedKey{"PIN of", strings.ToLower(name)}
+	byStation := triedKey{"PIN at", station.ID.String()}
+	succeeded, err := s.limiter.count(limit{byPerson, accountTries}, limit{byStation, accountTries})
+	if err != nil {
+		return opened{}, err
+	}
+	person, hash, err := s.store.PINBySignIn(ctx, name)
+	if err != nil && !errors.Is(err, db.ErrNotFound) {
+		return opened{}, err
+	}
+	if err != nil {
+		hash = ""
+	}
+	matches, err := passwordMatches(ctx, pin, hash)
+	if err != nil {
+		return opened{}, err
+	}
+	if !matches {
+		s.log.Warn("wrong PIN", "request", visitIn(ctx).id, "station", station.ID)
+		if s.limiter.closed(limit{byPerson, accountTries}) || s.limiter.closed(limit{byStation, accountTries}) {
+			s.notePINClosed(ctx, person.ID, station.ID)
+		}
+		return opened{}, errWrongPIN
+	}
+	o, err := s.openAtStation(ctx, person, station)
+	if err != nil {
+		return opened{}, err
+	}
+	succeeded()
+	return o, nil
+}
+
+func (s *Server) openAtStation(ctx context.Context, person db.Person, station db.Station) (opened, error) {
+	token, tokenHash := newToken()
+	session, err := s.store.OpenStationSession(ctx, person.ID, station, tokenHash[:])
+	return opened{Person: person, Session: session, Token: token}, err
+}
+
+func (s *Server) notePINClosed(ctx context.Context, person, station uuid.UUID) {
+	if err := s.store.NotePINClosed(ctx, person, station); err != nil {
+		s.log.Error("closed PIN not logged", "request", visitIn(ctx).id, "station", station, "error", err)
+	}
+}
+
+// SetPIN is PUT /me/pin.
+func (s *Server) SetPIN(ctx context.Context, request wire.SetPINRequestObject) (wire.SetPINResponseObject, error) {
+	who, _ := personIn(ctx)
+	pin := request.Body.Pin
+	if len(pin) < minPIN || len(pin) > maxPIN || strings.Trim(pin, "0123456789") != "" || strings.Trim(pin, pin[:1]) == "" {
+		return nil, invalid("pin", "a PIN has 6 to 12 digits that are not all the same", "choose another")
+	}
+	succeeded, err := s.limiter.begin(strings.ToLower(who.Person.SignInName), visitIn(ctx).address)
+	if err != nil {
+		return nil, err
+	}
+	_, hash, err := s.store.PersonBySignIn(ctx, who.Person.SignInName)
+	if err != nil {
+		return nil, err
+	}
+	ok, err := passwordMatches(ctx, request.Body.Password, hash)
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		return nil, invalid("password", "the password is wrong", "give the password of the account that is signed in")
+	}
+	succeeded()
+	release, err := hashing.take(ctx)
+	if err != nil {
+		return nil, err
+	}
+	pinHash, err := argon2id.CreateHash(pin, &passwordParams)
+	release()
+	if err != nil {
+		return nil, err
+	}
+	if err := s.store.SetPIN(ctx, who.Actor(), pinHash); err != nil {
+		return nil, err
+	}
+	return wire.SetPIN204Response{}, nil
+}
