@@ -7,8 +7,8 @@ package main
 import (
 	"bufio"
 	"context"
-	"crypto/tls"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -17,8 +17,10 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
 	"github.com/google/uuid"
@@ -39,25 +41,27 @@ import (
 	"kerfgate/deploy/try"
 	"kerfgate/deploy/workerd"
 	"kerfgate/queue/broker"
+	"kerfgate/worker/check"
 )
 
 type commands struct {
 	Verbose bool `help:"Log everything, not only what a person should look at." short:"v" env:"KERFGATE_VERBOSE"`
 
-	Try     tryCommand     `cmd:"" help:"Start everything here, with simulated machines and a demo workshop."`
-	Serve   serveCommand   `cmd:"" help:"Run the server against a Postgres and a broker that exist."`
-	Worker  workerCommands `cmd:"" help:"Run the worker of one machine, or accept a new server epoch for it."`
-	Enrol   enrolCommand   `cmd:"" help:"Make a worker's folder with its key and print its public key."`
-	Person  personCommand  `cmd:"" help:"Add an account; its password is read from standard input."`
-	Machine machineCommand `cmd:"" help:"Add a machine, or let a person operate it."`
-	Migrate migrateCommand `cmd:"" help:"Bring the database to this version's schema, as its owner role."`
-	Roles   rolesCommand   `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
-	Broker  brokerCommand  `cmd:"" help:"Print the configuration of a broker of its own for the enrolled workers."`
-	Logbook logbookCommand `cmd:"" help:"Look after the logbook."`
-	Plan    planCommand    `cmd:"" help:"Plan a drawing on paper: no database, no machine. Exit status: 0 planned, 2 called wrongly, 3 refused."`
-	Hazards hazardsCommand `cmd:"" help:"Hazard numbers of a machine's beam and air, or of a file of cases. Exit status: 0 all computed, 2 called wrongly, 3 any refused."`
-	Backup  backupCommand  `cmd:"" help:"Write the database to one file."`
-	Restore restoreCommand `cmd:"" help:"Fill an empty database from a backup; closed until every worker's journal was heard or written off."`
+	Try        tryCommand        `cmd:"" help:"Start everything here, with simulated machines and a demo workshop."`
+	Serve      serveCommand      `cmd:"" help:"Run the server against a Postgres and a broker that exist."`
+	Worker     workerCommands    `cmd:"" help:"Run the worker of one machine; enrol it, replace its key, accept a new server epoch."`
+	Enrol      enrolCommand      `cmd:"" help:"Make the one-time code with which a worker or a station joins the site."`
+	ReplaceKey replaceKeyCommand `cmd:"" help:"Replace the site's permit key or log key; the old one signs for the new."`
+	Person     personCommand     `cmd:"" help:"Add an account; its password is read from standard input."`
+	Machine    machineCommand    `cmd:"" help:"Add a machine, or let a person operate it."`
+	Migrate    migrateCommand    `cmd:"" help:"Bring the database to this version's schema, as its owner role."`
+	Roles      rolesCommand      `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
+	Broker     brokerCommand     `cmd:"" help:"Print the configuration of a broker of its own for the enrolled workers."`
+	Logbook    logbookCommand    `cmd:"" help:"Look after the logbook."`
+	Plan       planCommand       `cmd:"" help:"Plan a drawing on paper: no database, no machine. Exit status: 0 planned, 2 called wrongly, 3 refused."`
+	Hazards    hazardsCommand    `cmd:"" help:"Hazard numbers of a machine's beam and air, or of a file of cases. Exit status: 0 all computed, 2 called wrongly, 3 any refused."`
+	Backup     backupCommand     `cmd:"" help:"Write the database to one file."`
+	Restore    restoreCommand    `cmd:"" help:"Fill an empty database from a backup; closed until every worker's journal was heard or written off."`
 }
 
 func main() {
@@ -66,7 +70,7 @@ func main() {
 		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
 	run, err := parser.Parse(os.Args[1:])
 	if err != nil && len(os.Args) > 1 && (os.Args[1] == "plan" || os.Args[1] == "hazards") {
-		err = &calledWrongly{err}
+		err = &calledWrongly{fmt.Errorf("%w\n  next: kerfgate %s --help shows what it takes", err, os.Args[1])}
 	}
 	parser.FatalIfErrorf(err)
 	level := slog.LevelWarn
@@ -107,15 +111,19 @@ func (t *tryCommand) Run(ctx context.Context, log *slog.Logger) error {
 }
 
 type serveCommand struct {
-	Database  string `help:"Postgres, signed in as kerfgate_app." required:"" env:"KERFGATE_DATABASE_URL"`
-	Broker    string `help:"Broker address; tls:// off loopback." required:"" env:"KERFGATE_BROKER_URL" name:"broker-url"`
-	Keys      string `help:"Folder of the site's keys; made if missing." required:"" env:"KERFGATE_KEYS" type:"path"`
-	Site      string `help:"Name of the site, one word." default:"workshop" env:"KERFGATE_SITE"`
-	Kind      string `help:"workshop or alone." enum:"workshop,alone" default:"workshop" env:"KERFGATE_SITE_KIND"`
-	FireWatch int64  `help:"Minutes of fire watch after a beam run, chosen by an officer: 30 or 60." default:"60" env:"KERFGATE_FIRE_WATCH_MINUTES"`
-	Listen    string `help:"Address of the pages." default:"127.0.0.1:8180" env:"KERFGATE_LISTEN"`
-	Cert      string `help:"TLS certificate; required off loopback." env:"KERFGATE_TLS_CERT" type:"path"`
-	Key       string `help:"TLS key." env:"KERFGATE_TLS_KEY" type:"path"`
+	Database     string   `help:"Postgres, signed in as kerfgate_app." required:"" env:"KERFGATE_DATABASE_URL"`
+	Broker       string   `help:"Address of a broker that exists; tls:// off loopback." env:"KERFGATE_BROKER_URL" name:"broker-url" xor:"broker" required:""`
+	BrokerListen string   `help:"Run the broker in this process and listen here; it knows the enrolled workers by itself." env:"KERFGATE_BROKER_LISTEN" xor:"broker" required:""`
+	BrokerData   string   `help:"Folder of the broker in this process." default:"broker" env:"KERFGATE_BROKER_DATA" type:"path"`
+	Keys         string   `help:"Folder of the site's keys; made if missing." required:"" env:"KERFGATE_KEYS" type:"path"`
+	Site         string   `help:"Name of the site, one word." default:"workshop" env:"KERFGATE_SITE"`
+	Kind         string   `help:"workshop or alone." enum:"workshop,alone" default:"workshop" env:"KERFGATE_SITE_KIND"`
+	FireWatch    int64    `help:"Minutes of fire watch after a beam run, chosen by an officer: 30 or 60." default:"60" env:"KERFGATE_FIRE_WATCH_MINUTES"`
+	Listen       string   `help:"Address of the pages." default:"127.0.0.1:8180" env:"KERFGATE_LISTEN"`
+	Host         []string `help:"Name or address by which stations and workers reach this server; the site's CA signs for it. This computer's own if left out." env:"KERFGATE_HOST"`
+	Cert         string   `help:"TLS certificate from elsewhere; off loopback the site's own CA makes one if left out." env:"KERFGATE_TLS_CERT" type:"path"`
+	Key          string   `help:"TLS key." env:"KERFGATE_TLS_KEY" type:"path"`
+	CA           string   `help:"Certificate of the authority that signed it, for workers to pin." env:"KERFGATE_TLS_CA" type:"path" name:"ca"`
 }
 
 func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
@@ -123,47 +131,115 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	if err != nil {
 		return err
 	}
-	var tlsConfig *tls.Config
-	if s.Cert != "" {
-		pair, err := tls.LoadX509KeyPair(s.Cert, s.Key)
-		if err != nil {
-			return fmt.Errorf("TLS: %w", err)
-		}
-		tlsConfig = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
-	}
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", s.Listen)
+	reach, err := serve.Network{Listen: s.Listen, Hosts: s.Host, Cert: s.Cert, Key: s.Key, CA: s.CA, Keys: keys, KeyDir: s.Keys, Site: s.Site}.Open(ctx)
 	if err != nil {
 		return err
 	}
-	server, err := serve.Open(ctx, serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: listener, TLS: tlsConfig, Log: log,
-		Site: db.Site{Name: s.Site, Kind: s.Kind, FireWatchMinutes: s.FireWatch}, Failpoint: failpoint(s.Keys)})
+	cfg := serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: reach.Listener, TLS: reach.TLS, Log: log,
+		Trust: reach.Trust, CAFingerprint: reach.Fingerprint, WorkerBrokerURL: s.Broker, Origin: reach.Origin,
+		Site: db.Site{Name: s.Site, Kind: s.Kind, FireWatchMinutes: s.FireWatch}, Failpoint: failpoint(s.Keys)}
+	ready := func(*serve.Server) {
+		scheme, _, _ := strings.Cut(reach.Origin, ":")
+		if reach.Fingerprint != "" {
+			fmt.Printf("stations and workers reach it at %s\nfingerprint of the site's CA (SHA-256) %s\n", reach.Origin, reach.Fingerprint)
+		}
+		fmt.Printf("ready %s://%s\n", scheme, reach.Listener.Addr())
+	}
+	if s.BrokerListen != "" {
+		own, err := serve.NewOwnBroker(s.BrokerListen, s.BrokerData, reach, cfg)
+		if err == nil {
+			err = own.RunWith(ctx, cfg, ready)
+		}
+		return errors.Join(err, closed(reach.Listener.Close()))
+	}
+	server, err := serve.Open(ctx, cfg)
 	if err != nil {
-		return errors.Join(err, listener.Close())
+		return errors.Join(err, reach.Listener.Close())
 	}
-	scheme := "http"
-	if tlsConfig != nil {
-		scheme = "https"
-	}
-	fmt.Printf("ready %s://%s\n", scheme, listener.Addr())
+	ready(server)
 	return server.Run(ctx)
+}
+
+// closed is the error of closing what may have been closed before.
+func closed(err error) error {
+	if errors.Is(err, net.ErrClosed) {
+		return nil
+	}
+	return err
 }
 
 type workerCommands struct {
 	Run         workerCommand      `cmd:"" default:"withargs" help:"Run the worker."`
+	Enrol       workerEnrolCommand `cmd:"" help:"Join a site with a one-time code: makes this worker's key, pins the server's."`
+	ReplaceKey  replaceOwnCommand  `cmd:"" help:"Put another key in the place of the worker's own, with its worker stopped."`
 	AcceptEpoch acceptEpochCommand `cmd:"" help:"Accept a restored server, at the machine, with its worker stopped."`
+	Check       workerCheckCommand `cmd:"" help:"Say what is wrong with the set-up, before anything moves. Exit status: 0 good, 1 a fault."`
+	Commission  commissionCommand  `cmd:"" help:"Measure and ask what must be known before a beam runs; nothing moves. Exit status: 0 a beam may run, 1 not."`
 }
 
 type workerCommand struct {
-	Dir     string    `help:"The worker's folder, made by enrol." required:"" env:"KERFGATE_WORKER_DIR" type:"path"`
-	Machine uuid.UUID `help:"The machine's id." required:"" env:"KERFGATE_MACHINE"`
-	Broker  string    `help:"Broker address; tls:// off loopback." required:"" env:"KERFGATE_BROKER_URL"`
+	Dir     string    `help:"The worker's folder, made by worker enrol." required:"" env:"KERFGATE_WORKER_DIR" type:"path"`
+	Machine uuid.UUID `help:"The machine's id; the folder knows it." env:"KERFGATE_MACHINE"`
+	Broker  string    `help:"Broker address, tls:// off loopback; the folder knows it." env:"KERFGATE_BROKER_URL"`
 	Listen  string    `help:"Address of stop, attendance and status." default:"127.0.0.1:0" env:"KERFGATE_WORKER_LISTEN"`
-	Origin  string    `help:"The server's web origin, which may read this listener's answers." env:"KERFGATE_ORIGIN"`
+	Origin  string    `help:"The server's web origin, which may read this listener's answers; the folder knows it." env:"KERFGATE_ORIGIN"`
 }
 
 func (w *workerCommand) Run(ctx context.Context, log *slog.Logger) error {
 	return workerd.Run(ctx, workerd.Config{Dir: w.Dir, Machine: w.Machine, BrokerURL: w.Broker, Listen: w.Listen, Origin: w.Origin, Log: log,
-		Failpoint: failpoint(w.Dir), Listening: func(url string) { fmt.Println("listening " + url) }})
+		Failpoint: failpoint(w.Dir), Service: service(), Listening: func(url string) { fmt.Println("listening " + url) }})
+}
+
+// service is what the service manager that started this process wants to hear (sd_notify(3)).
+func service() *workerd.Service {
+	s := &workerd.Service{Socket: os.Getenv("NOTIFY_SOCKET")}
+	if us, err := strconv.ParseInt(os.Getenv("WATCHDOG_USEC"), 10, 64); err == nil && us > 0 {
+		s.Watchdog = time.Duration(us) * time.Microsecond
+	}
+	return s
+}
+
+type workerCheckCommand struct {
+	Dir     string `help:"The worker's folder." required:"" env:"KERFGATE_WORKER_DIR" type:"path"`
+	Profile []byte `help:"Profile as JSON, for a worker that has not heard of its own yet." type:"filecontent"`
+	Listen  string `help:"Address of stop, attendance and status." default:"127.0.0.1:0" env:"KERFGATE_WORKER_LISTEN"`
+	JSON    bool   `help:"Print the findings as JSON." name:"json"`
+}
+
+func (w *workerCheckCommand) Run(ctx context.Context) error {
+	return told(workerd.Check(ctx, workerd.CheckConfig{Dir: w.Dir, Profile: w.Profile, Listen: w.Listen}), w.JSON)
+}
+
+// told prints findings; its error says that one of them is a fault.
+func told(all []check.Finding, asJSON bool) error {
+	var err error
+	if asJSON {
+		e := json.NewEncoder(os.Stdout)
+		e.SetIndent("", "  ")
+		err = e.Encode(all)
+	} else {
+		err = check.Print(os.Stdout, all)
+	}
+	if err == nil && check.Faulty(all) {
+		return errors.New("the set-up has faults")
+	}
+	return err
+}
+
+type commissionCommand struct {
+	Dir     string `help:"The worker's folder; its worker stopped." required:"" env:"KERFGATE_WORKER_DIR" type:"existingdir"`
+	Profile []byte `help:"Profile as JSON, for a worker that has not heard of its own yet." type:"filecontent"`
+	Tool    string `help:"The profile's tool; its first if left out."`
+}
+
+func (c *commissionCommand) Run(ctx context.Context) error {
+	all, err := workerd.Commission(ctx, workerd.CommissionConfig{CheckConfig: workerd.CheckConfig{Dir: c.Dir, Profile: c.Profile},
+		Tool: c.Tool, In: os.Stdin, Out: os.Stdout, Now: time.Now()})
+	if err != nil {
+		return err
+	}
+	fmt.Println()
+	return told(all, false)
 }
 
 type acceptEpochCommand struct {
@@ -198,16 +274,85 @@ func failpoint(dir string) func(name string) {
 	}
 }
 
-type enrolCommand struct {
-	Dir       string `help:"The worker's folder." required:"" type:"path"`
-	PermitKey string `help:"The server's public permit key: the text of permit.vkey." required:"" env:"KERFGATE_PERMIT_KEY"`
-	LogKey    string `help:"The server's public log key: the text of logbook.vkey." required:"" env:"KERFGATE_LOG_KEY"`
+type workerEnrolCommand struct {
+	Dir    string `help:"The worker's folder; made if missing." required:"" env:"KERFGATE_WORKER_DIR" type:"path"`
+	Server string `help:"The server's address, such as https://kerfgate.local:8180." required:"" env:"KERFGATE_SERVER"`
+	Code   string `help:"The one-time code." required:""`
 }
 
-func (e *enrolCommand) Run() error {
-	key, err := workerd.Enrol(e.Dir, e.PermitKey, e.LogKey)
+func (e *workerEnrolCommand) Run(ctx context.Context) error {
+	machine, err := workerd.EnrolByCode(ctx, e.Dir, e.Server, e.Code)
 	if err == nil {
-		fmt.Println(key)
+		fmt.Printf("enrolled for machine %s\nstart the worker with: kerfgate worker --dir %s\n", machine, e.Dir)
+	}
+	return err
+}
+
+type replaceOwnCommand struct {
+	Dir string `help:"The worker's folder." required:"" env:"KERFGATE_WORKER_DIR" type:"existingdir"`
+}
+
+func (r *replaceOwnCommand) Run(ctx context.Context) error {
+	public, err := workerd.ReplaceKey(ctx, r.Dir)
+	if err == nil {
+		fmt.Printf("the worker's key is now %s\nstart the worker again\n", public)
+	}
+	return err
+}
+
+type enrolCommand struct {
+	Worker  enrolWorkerCommand  `cmd:"" help:"Make a one-time code for the worker of a machine."`
+	Station enrolStationCommand `cmd:"" help:"Make a one-time code for a station at a machine."`
+}
+
+type enrolWorkerCommand struct {
+	siteFlags
+	Machine uuid.UUID `help:"The machine's id." required:""`
+}
+
+func (e *enrolWorkerCommand) Run(ctx context.Context) error {
+	site, err := e.open()
+	if err != nil {
+		return err
+	}
+	code, until, err := site.WorkerCode(ctx, e.Machine)
+	if err == nil {
+		fmt.Printf("%s\ngood once, until %s; at the machine:\n  kerfgate worker enrol --dir FOLDER --server URL --code %s\n", code, until.Local().Format("15:04:05"), code)
+	}
+	return err
+}
+
+type enrolStationCommand struct {
+	siteFlags
+	Machine uuid.UUID `help:"The machine's id." required:""`
+	Name    string    `help:"What the station is and where it stands." required:""`
+}
+
+func (e *enrolStationCommand) Run(ctx context.Context) error {
+	site, err := e.open()
+	if err != nil {
+		return err
+	}
+	code, until, err := site.StationCode(ctx, e.Machine, e.Name)
+	if err == nil {
+		fmt.Printf("%s\ngood once, until %s; on the device, at the server's address: /station-enrol\n", code, until.Local().Format("15:04:05"))
+	}
+	return err
+}
+
+type replaceKeyCommand struct {
+	siteFlags
+	Name string `arg:"" help:"permit or logbook." enum:"permit,logbook"`
+}
+
+func (r *replaceKeyCommand) Run(ctx context.Context) error {
+	site, err := r.open()
+	if err != nil {
+		return err
+	}
+	number, public, err := site.ReplaceKey(ctx, r.Name)
+	if err == nil {
+		fmt.Printf("replacement %d of the %s key: %s\nservers end by themselves and take it when they start again; workers and stations follow\n", number, r.Name, public)
 	}
 	return err
 }
@@ -221,7 +366,7 @@ type siteFlags struct {
 
 func (s siteFlags) open() (setup.Site, error) {
 	keys, err := keyring.Open(s.Keys, s.Site)
-	return setup.Site{DatabaseURL: s.Database, Keys: keys}, err
+	return setup.Site{DatabaseURL: s.Database, Name: s.Site, KeyDir: s.Keys, Keys: keys}, err
 }
 
 type personCommand struct {
@@ -249,7 +394,26 @@ func (p *personCommand) Run(ctx context.Context) error {
 
 type machineCommand struct {
 	Add       machineAddCommand `cmd:"" help:"Add a machine with its profile."`
+	Profile   profileCommand    `cmd:"" help:"Publish another version of a machine's profile, as after commissioning; open sign-offs are void by it."`
 	Authorise authoriseCommand  `cmd:"" help:"Let a person operate a machine."`
+}
+
+type profileCommand struct {
+	siteFlags
+	Machine uuid.UUID `help:"The machine's id." required:""`
+	Profile []byte    `help:"Profile as JSON; plan/machine/profile.go names the fields." required:"" type:"filecontent"`
+}
+
+func (p *profileCommand) Run(ctx context.Context) error {
+	site, err := p.open()
+	if err != nil {
+		return err
+	}
+	digest, err := site.Profile(ctx, p.Machine, p.Profile)
+	if err == nil {
+		fmt.Println(digest)
+	}
+	return err
 }
 
 type machineAddCommand struct {
@@ -258,7 +422,6 @@ type machineAddCommand struct {
 	Name      string `help:"What it is called." required:""`
 	Tool      string `help:"The profile's tool that is on the carriage." required:""`
 	Profile   []byte `help:"Profile as JSON; plan/machine/profile.go names the fields." required:"" type:"filecontent"`
-	WorkerKey string `help:"The worker's public key, as enrol printed it." required:""`
 	WorkerURL string `help:"Where stations reach the worker's own listener." required:""`
 }
 
@@ -267,7 +430,7 @@ func (m *machineAddCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	id, err := site.Machine(ctx, db.NewMachine{Bay: m.Bay, Name: m.Name, Tool: m.Tool, WorkerKey: m.WorkerKey, WorkerURL: m.WorkerURL}, m.Profile)
+	id, err := site.Machine(ctx, db.NewMachine{Bay: m.Bay, Name: m.Name, Tool: m.Tool, WorkerURL: m.WorkerURL}, m.Profile)
 	if err == nil {
 		fmt.Println(id)
 	}
@@ -394,7 +557,7 @@ type planCommand struct {
 	Operations string `help:"Operations as JSON by the letters of the drawing's own groups, {\"A\": \"cut\", \"B\": \"mark\", \"default\": \"cut\"}."`
 	Settings   string `help:"Settings as JSON, [{\"operation\": \"cut\", \"speed_um_per_s\": 14000, \"power_permille\": 800, \"passes\": 1, \"kerf_um\": 180, \"evidence\": …}]. Left out: the examples' own, or seeds that nobody has proven."`
 	Choices    string `help:"Choices as JSON, {\"array\": {\"columns\": 3, \"rows\": 2, \"gap_um\": 3000}}; plan/choice.go names the fields."`
-	Out        string `help:"Folder for picture.svg, picture.png, strip.svg, motion-lines.txt, dose.png, numbers.json and plan.cbor; files of these names in it are replaced."`
+	Out        string `help:"Folder for picture.svg, picture.png, strip.svg, steps.json (what is where when), motion-lines.txt, dose.png, numbers.json and plan.cbor; files of these names in it are replaced."`
 	JSON       bool   `help:"Print numbers.json instead of the summary." name:"json"`
 }
 

@@ -93,8 +93,7 @@ func (d Database) Restore(ctx context.Context, path string, keys keyring.Keys, h
 	if err := errors.Join(migration.Up(ctx, owner), owner.Close()); err != nil {
 		return done, err
 	}
-	store, err := db.New(db.Config{Pool: pool, PermitSigner: keys.PermitSigner, PermitVerifier: keys.PermitPublic,
-		LogSigner: keys.LogSigner, LogVerifier: keys.LogPublic})
+	store, err := keys.Store(pool, nil)
 	if err != nil {
 		return done, err
 	}

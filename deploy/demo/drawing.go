@@ -32,6 +32,7 @@ func Drawings() []Drawing {
 		{"hinge.svg", "cover of the seed book", "poplar plywood", marked("D")},
 		{"grid.svg", "sowing grid", "poplar plywood", marked("C")},
 		{"stencil.svg", "stencil for pots", "card", nil},
+		{"drawer-front.svg", "front of the bean drawer", "poplar plywood", map[string]plan.Operation{"B": plan.Engrave}},
 	}
 }
 

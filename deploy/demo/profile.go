@@ -49,6 +49,7 @@ func LiddedCutter() machine.Profile {
 		TravelSpeedUMPerS: 300_000, WorkSpeedUMPerS: 200_000, AccelXUMPerS2: 2_500_000, AccelYUMPerS2: 1_500_000, CornerToleranceUM: 30,
 		PlacingX: placing, PlacingY: placing,
 		Tools: []machine.Tool{{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 10_600, PowerMW: 40_000, SpotUM: 200, EyewearODTenths: 50,
+			BeamUM: 4_000, DivergenceURad: 4_000,
 			Switch: machine.Switch{Kind: machine.SwitchLevel, OnDelayMS: 2, OffDelayMS: 2, JitterMS: 1, Levels: true, LeastPermille: 20, InMotion: true}}},
 		Enclosure: machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60, Interlock: true},
 		Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MixingFactor: 10},
@@ -57,8 +58,8 @@ func LiddedCutter() machine.Profile {
 	})
 }
 
-// OpenDiode is a 5 W 445 nm diode on a home-built carriage: open, with a slow on/off switch, and a
-// pen holder as its second tool.
+// OpenDiode is a 5 W 445 nm diode on a home-built carriage: open, with a slow on/off switch that is
+// told while the carriage moves, and a pen holder as its second tool, which is lifted at rest.
 func OpenDiode() machine.Profile {
 	travel, stops := bed(320_000, 320_000)
 	return measured(machine.Profile{
@@ -68,8 +69,8 @@ func OpenDiode() machine.Profile {
 		PlacingY: machine.Placing{How: machine.PlacingByHand, RepeatErrorUM: 400},
 		Tools: []machine.Tool{
 			{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 445, PowerMW: 5000, SpotUM: 180, EyewearODTenths: 52,
-				LongestOnMS: 120_000, RestMS: 20_000,
-				Switch: machine.Switch{Kind: machine.SwitchHold, OnDelayMS: 80, OffDelayMS: 60, JitterMS: 20}},
+				BeamUM: 4_000, DivergenceURad: 1_500, LongestOnMS: 120_000, RestMS: 20_000,
+				Switch: machine.Switch{Kind: machine.SwitchHold, OnDelayMS: 80, OffDelayMS: 60, JitterMS: 20, InMotion: true}},
 			{Name: "pen", Kind: machine.ToolPen, SpotUM: 400, Switch: machine.Switch{Kind: machine.SwitchHold, OnDelayMS: 250, OffDelayMS: 250}},
 		},
 		Enclosure: machine.Enclosure{Kind: machine.EnclosureOpen},

@@ -17,13 +17,13 @@ func Shelf() []Lot {
 	return []Lot{
 		{material.Material{Name: "poplar plywood", Composition: "poplar veneer, urea glue", ColourClass: "light",
 			Hazards: []string{"smoke and formaldehyde from the glue"}, Verdict: material.Allowed},
-			material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200, SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 24},
+			material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200, GrammageGPerM2: 1350, SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 24},
 		{material.Material{Name: "card", Composition: "dyed, uncoated paper fibre", ColourClass: "mid",
 			Hazards: []string{"takes fire easily", "smoke"}, Verdict: material.WithCare},
 			material.Stock{Lot: "C204", Colour: "fern", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}, 60},
 		{material.Material{Name: "wool felt", Composition: "wool, no synthetic fibre", ColourClass: "dark",
 			Hazards: []string{"smell and smoke", "glows on at edges"}, Verdict: material.WithCare},
-			material.Stock{Lot: "F061", Colour: "moss", ThicknessUM: 3000, ToleranceUM: 400, SheetWidthUM: 300_000, SheetHeightUM: 300_000}, 12},
+			material.Stock{Lot: "F061", Colour: "moss", ThicknessUM: 3000, ToleranceUM: 400, GrammageGPerM2: 600, SheetWidthUM: 300_000, SheetHeightUM: 300_000}, 12},
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"testing/synctest"
 
@@ -23,38 +24,50 @@ const chainWithinMM = 0.3
 
 // TestChain holds the whole chain against Chromium: each of the demo's drawings is planned, rendered
 // as motion lines and burned by the simulated machine. Every burned place lies within 0.3 mm of the
-// geometry that the browser draws (getPointAtLength through the element's matrix), and every place that
-// the browser draws within 0.3 mm of a burned one. Half a kerf is not allowed for, so that both are the
-// drawn lines.
+// geometry that the browser draws (getPointAtLength through the element's matrix, and isPointInFill
+// where an area is engraved), and every place that the browser draws within 0.3 mm of a burned one. Half
+// a kerf is not allowed for, so that both are the drawn lines.
 func TestChain(t *testing.T) {
 	drawings := demo.Drawings()
-	sheets := make([]sheet, len(drawings))
-	dir := t.TempDir()
-	for i, d := range drawings {
-		// Points close enough together that none of a burned line lies far from all of them.
-		data := bytes.Replace(d.Data(), []byte("<svg "), []byte(`<svg data-step="1" `), 1)
-		sheets[i].file = filepath.Join(dir, d.File)
-		if err := os.WriteFile(sheets[i].file, data, 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	seen := openChromium(t).draw(t, sheets)
 	cutter := demo.Machines()[0]
 	lots := map[string]demo.Lot{}
 	for _, lot := range demo.Shelf() {
 		lots[lot.Material.Name] = lot
 	}
+	sheets := make([]sheet, len(drawings))
+	plans := make([]*plan.Plan, len(drawings))
+	dir := t.TempDir()
+	engraved := 0
+	for i, d := range drawings {
+		lot := lots[d.Material]
+		var err error
+		plans[i], err = plan.Make(plan.Request{Drawing: d.Data(), Operations: d.Operations, Default: plan.Cut, Tool: "beam", Profile: cutter.Profile,
+			Material: lot.Material, Stock: lot.Stock, Settings: demo.Settings(cutter, "beam", d.Material), Choices: plan.Choices{NoKerf: true}})
+		if err != nil {
+			t.Fatalf("%s: %v", d.File, err)
+		}
+		// Points close enough together that none of a burned line lies far from all of them.
+		data := bytes.Replace(d.Data(), []byte("<svg "), []byte(`<svg data-step="1" `), 1)
+		for _, g := range plans[i].Groups {
+			if d.Operations[g.Letter] == plan.Engrave {
+				data = bytes.Replace(data, []byte(`id="`+g.Layer+`"`), []byte(`id="`+g.Layer+`" data-filled="1"`), 1)
+				engraved++
+			}
+		}
+		sheets[i].file = filepath.Join(dir, d.File)
+		if err := os.WriteFile(sheets[i].file, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if engraved == 0 {
+		t.Error("no drawing engraves an area")
+	}
+	seen := openChromium(t).draw(t, sheets)
 	for i, d := range drawings {
 		t.Run(d.File, func(t *testing.T) {
 			reference := referenceOf(seen[i])
-			lot := lots[d.Material]
-			p, err := plan.Make(plan.Request{Drawing: d.Data(), Operations: d.Operations, Default: plan.Cut, Tool: "beam", Profile: cutter.Profile,
-				Material: lot.Material, Stock: lot.Stock, Settings: demo.Settings(cutter, "beam", d.Material), Choices: plan.Choices{NoKerf: true}})
-			if err != nil {
-				t.Fatal(err)
-			}
 			origin := geom.Pt(20_000, 30_000)
-			burned := pointsAlong(burn(t, cutter, p, origin), origin)
+			burned := pointsAlong(burn(t, cutter, plans[i], origin), origin)
 			if len(reference) < 500 || len(burned) < 1_000 {
 				t.Fatalf("%d places drawn, %d burned", len(reference), len(burned))
 			}
@@ -76,7 +89,7 @@ func referenceOf(s seen) []drawing.Vec {
 	var points []drawing.Vec
 	left, low := math.Inf(1), math.Inf(-1)
 	for _, shape := range s.Shapes {
-		for _, p := range shape.Points {
+		for _, p := range slices.Concat(shape.Points, shape.Filled) {
 			v := drawing.Vec{X: p[0] * mmPerPx, Y: p[1] * mmPerPx}
 			left, low = min(left, v.X), max(low, v.Y)
 			points = append(points, v)

@@ -14,7 +14,7 @@ import (
 // node runs a script of this folder under Node.js with the JSON of input on its standard input and
 // decodes the JSON that it prints into output. A missing Node.js or package is a failure: `make
 // test` installs both.
-func node(t *testing.T, script string, input, output any) {
+func node(t testing.TB, script string, input, output any) {
 	t.Helper()
 	if _, err := os.Stat(filepath.Join("node_modules", ".package-lock.json")); err != nil {
 		t.Fatalf("the npm packages of the oracles are not installed; run: make install-test")
@@ -39,7 +39,7 @@ func node(t *testing.T, script string, input, output any) {
 
 // dataFolder is the folder of open data that KERFGATE_DATA names (default ../shared/data beside the
 // repository). Where it is missing the test is skipped, loudly.
-func dataFolder(t *testing.T, parts ...string) string {
+func dataFolder(t testing.TB, parts ...string) string {
 	t.Helper()
 	root := os.Getenv("KERFGATE_DATA")
 	if root == "" {

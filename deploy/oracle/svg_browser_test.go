@@ -13,7 +13,7 @@ import (
 )
 
 // svgFiles gives all SVG files below a folder.
-func svgFiles(t *testing.T, dir string) (files []string) {
+func svgFiles(t testing.TB, dir string) (files []string) {
 	t.Helper()
 	err := filepath.WalkDir(dir, func(path string, entry fs.DirEntry, err error) error {
 		if err == nil && !entry.IsDir() && strings.HasSuffix(path, ".svg") {

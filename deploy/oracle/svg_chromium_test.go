@@ -46,6 +46,7 @@ type seenShape struct {
 	Name   string
 	Length float64     // user units
 	Points [][]float64 // at equal steps of the length, on the page
+	Filled [][]float64 // where a group asks for it: a grid of points inside, on the page
 	Box    []float64   // getBBox: x, y, width, height in user units
 	CTM    []float64   // user units → page: a, b, c, d, e, f
 }

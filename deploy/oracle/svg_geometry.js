@@ -95,7 +95,19 @@ function (widthMM, heightMM, ...elements) {
       const p = new DOMPoint(at.x, at.y).matrixTransform(m);
       points.push([p.x, p.y]);
     }
-    out.Shapes.push({ Name: e.localName + (e.id ? " " + e.id : ""), Length: length, Points: points,
+    // A test that needs to know what is filled says so on a group: a point for each step.
+    const filled = [];
+    if (step > 0 && !none(style.fill) && e.closest("[data-filled]")) {
+      const d = step / Math.hypot(m.a, m.b);
+      for (let y = b.y; y <= b.y + b.height; y += d) {
+        for (let x = b.x; x <= b.x + b.width; x += d) {
+          if (!e.isPointInFill(new DOMPoint(x, y))) continue;
+          const p = new DOMPoint(x, y).matrixTransform(m);
+          filled.push([p.x, p.y]);
+        }
+      }
+    }
+    out.Shapes.push({ Name: e.localName + (e.id ? " " + e.id : ""), Length: length, Points: points, Filled: filled,
       Box: [b.x, b.y, b.width, b.height], CTM: numbers(m) });
   }
   out.Effects = [...effects];

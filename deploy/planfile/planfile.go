@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"kerfgate/deploy/given"
 	"kerfgate/plan"
@@ -48,8 +50,31 @@ func (e *RefusedError) Error() string {
 			text += " (" + r.Field + ")"
 		}
 		text += "\n  next: " + r.Next
+		if said := sayBy(r.Field); said != "" {
+			text += "\n  say it with: " + said
+		}
 	}
 	return text
+}
+
+// sayBy is how an answer to a refusal is given on the command line.
+func sayBy(field string) string {
+	name, rest, _ := strings.Cut(field, ".")
+	switch {
+	case field == "choices.unit":
+		return `--choices FILE with {"unit_um": 1000} for millimetres`
+	case field == "choices.picture_width":
+		return `--choices FILE with {"picture_width_um": 50000} for 50 mm`
+	case name == "choices":
+		return "--choices FILE"
+	case name == "operations" && rest != "":
+		return fmt.Sprintf(`--operations FILE with {%q: "mark"}`, rest)
+	case slices.Contains([]string{"operations", "settings", "tool", "stock", "material"}, field):
+		return "--" + field
+	case field == "profile":
+		return "--machine FILE"
+	}
+	return ""
 }
 
 // ExitCode is given.ExitRefused.
@@ -63,6 +88,7 @@ type made struct {
 	data    []byte
 	digest  canon.Digest
 	assumed []string
+	darkest int64 // µJ/mm² of the darkest pixel of dose.png
 }
 
 // Run plans the file. Errors: *given.UsageError, *RefusedError, or of reading and writing.

@@ -51,7 +51,7 @@ func TestFiles(t *testing.T) {
 		}
 	}
 	files := map[string][]byte{}
-	for _, name := range []string{"picture.svg", "picture.png", "strip.svg", "motion-lines.txt", "numbers.json", "plan.cbor", "dose.png"} {
+	for _, name := range []string{"picture.svg", "picture.png", "strip.svg", "steps.json", "motion-lines.txt", "numbers.json", "plan.cbor", "dose.png"} {
 		if files[name], err = os.ReadFile(filepath.Join(out, name)); err != nil {
 			t.Error(err)
 		}
@@ -132,6 +132,10 @@ func TestWrongInput(t *testing.T) {
 		{"array", "larger than the sheet", 3, func(c *planfile.Config) {
 			c.Choices = write(t, "c.json", `{"array": {"columns": 9, "rows": 9, "gap_um": 2000}}`)
 		}},
+		{"no unit", `--choices FILE with {"unit_um": 1000} for millimetres`, 3, func(c *planfile.Config) {
+			c.File = write(t, "d.dxf", "0\nSECTION\n2\nENTITIES\n0\nCIRCLE\n10\n20\n20\n20\n40\n9\n0\nENDSEC\n0\nEOF\n")
+		}},
+		{"no setting", "say it with: --settings", 3, func(c *planfile.Config) { c.Settings = write(t, "s.json", `[]`) }},
 		{"operation", `no group "Q"`, 3, func(c *planfile.Config) { c.Operations = write(t, "o.json", `{"Q": "cut"}`) }},
 	} {
 		cfg := planfile.Config{File: window(t), Machine: "bay-1", Material: "poplar-plywood", Print: &bytes.Buffer{}}

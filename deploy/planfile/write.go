@@ -5,11 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"image"
-	"image/color"
-	"image/png"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -18,7 +14,6 @@ import (
 	"kerfgate/deploy/given"
 	"kerfgate/plan"
 	"kerfgate/plan/canon"
-	"kerfgate/plan/dose"
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 )
@@ -61,7 +56,7 @@ func (m made) printJSON(out io.Writer) error {
 
 // write makes the folder if it is missing, writes the files, and says their names. Files of these
 // names that are there already are replaced.
-func (m made) write(dir string) (names []string, err error) {
+func (m *made) write(dir string) (names []string, err error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, &given.UsageError{What: fmt.Sprintf("the folder for the files cannot be made: %v", err), Next: "name another one with --out"}
 	}
@@ -73,6 +68,7 @@ func (m made) write(dir string) (names []string, err error) {
 		{"picture.svg", bytesOf(plan.Picture(m.plan, id))},
 		{"picture.png", func(w io.Writer) error { return plan.PicturePNG(w, m.plan) }},
 		{"strip.svg", bytesOf(plan.Strip(m.plan, id+"-strip"))},
+		{"steps.json", m.steps},
 		{"motion-lines.txt", m.motionLines},
 		{"numbers.json", m.printJSON},
 		{"plan.cbor", bytesOf(m.data)},
@@ -116,30 +112,15 @@ func (m made) motionLines(w io.Writer) error {
 	return nil
 }
 
-// doseMap draws where the beam's energy goes: one pixel a half millimetre of the extents, the darker
-// the more; the darkest has what the most burned cell has, which print tells.
-func (m made) doseMap(w io.Writer) error {
-	doses, err := plan.DoseMap(m.plan, m.request.Profile)
-	if err != nil {
-		return err
-	}
-	var box geom.Box
-	var most int64
-	for c := range doses.Cells() {
-		if most == 0 {
-			box = geom.Box{Min: c.Min, Max: c.Min}
-		}
-		box, most = box.With(c.Min), max(most, c.EnergyPJ)
-	}
-	img := image.NewGray(image.Rect(0, 0, int(box.Width()/dose.CellUM)+1, int(box.Height()/dose.CellUM)+1))
-	for i := range img.Pix {
-		img.Pix[i] = 255
-	}
-	for c := range doses.Cells() {
-		dark := float64(c.EnergyPJ) / float64(most)
-		img.SetGray(int((c.Min.X-box.Min.X)/dose.CellUM), int((box.Max.Y-c.Min.Y)/dose.CellUM), color.Gray{Y: uint8(245 * (1 - math.Sqrt(dark)))})
-	}
-	return png.Encode(w, img)
+// doseMap draws where the beam's energy goes, and keeps what its darkest pixel stands for.
+func (m *made) doseMap(w io.Writer) (err error) {
+	m.darkest, err = plan.DosePNG(w, m.plan, m.request.Profile)
+	return err
+}
+
+// steps is what a page needs to play the plan.
+func (m made) steps(w io.Writer) error {
+	return json.NewEncoder(w).Encode(plan.StepsOf(m.plan, m.request.Profile))
 }
 
 // print tells a person what was planned.
@@ -165,7 +146,7 @@ func (m made) print(out io.Writer, dir string, files []string) error {
 		for _, d := range n.Doses {
 			row("dose", "%s %.3g to %.3g J/mm, on the whole %.3g", d.Operation, float64(d.LeastUJPerMM)/1e6, float64(d.MostUJPerMM)/1e6, float64(d.MeanUJPerMM)/1e6)
 		}
-		row("into the air", "%.4g mm³ of material with the cuts, %.3g g (0 = not known)", float64(n.RemovedNL)/1000, float64(n.FumeUG)/1e6)
+		row("into the air", "%s", fume(n))
 	}
 	for _, g := range p.Groups {
 		row("group "+g.Letter, "%s: layer %q, line %s, shapes: %d, %s mm", m.operationOf(g.Letter), g.Layer, g.Colour, g.Shapes, mm(g.LengthUM))
@@ -177,10 +158,26 @@ func (m made) print(out io.Writer, dir string, files []string) error {
 		row("warning", "%s (%s)\n%-12s next: %s", w.What, w.Where, "", w.Next)
 	}
 	for _, name := range files {
-		row("written", "%s", filepath.Join(dir, name))
+		what := ""
+		if name == "dose.png" {
+			what = fmt.Sprintf(": a pixel is half a millimetre, the darkest %.3g J/mm²", float64(m.darkest)/1e6)
+		}
+		row("written", "%s%s", filepath.Join(dir, name), what)
 	}
 	_, err := io.WriteString(out, b.String())
 	return err
+}
+
+// fume is what goes into the air.
+func fume(n plan.Numbers) string {
+	if n.RemovedNL == 0 {
+		return "not known: nothing is cut, and how deep marking and engraving go is not measured"
+	}
+	text := fmt.Sprintf("%.4g mm³ of material with the cuts", float64(n.RemovedNL)/1000)
+	if n.FumeUG == nil {
+		return text + "; its mass is not known, since the lot has no grammage"
+	}
+	return text + fmt.Sprintf(", %.3g g", float64(*n.FumeUG)/1e6)
 }
 
 func (m made) operationOf(letter string) plan.Operation {

@@ -8,12 +8,15 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/nats-io/nats.go"
 	"golang.org/x/sync/errgroup"
 
 	"kerfgate/api"
+	"kerfgate/api/enrol"
 	"kerfgate/db"
 	"kerfgate/deploy/keyring"
 	"kerfgate/queue"
@@ -31,7 +34,17 @@ type Config struct {
 	Site        db.Site
 	Listener    net.Listener
 	TLS         *tls.Config
-	Log         *slog.Logger
+	// Trust is what enrolment codes vouch for, CAFingerprint its CA's as devices show it.
+	Trust         enrol.Trust
+	CAFingerprint string
+	// WorkerBrokerURL and Origin are told to workers that enrol: where they reach the broker, and the
+	// pages' origin.
+	WorkerBrokerURL string
+	Origin          string
+	// Enrolled is told the workers' keys whenever they change; a broker in this process then knows no
+	// other. Nil means that the broker's own configuration says who may connect.
+	Enrolled func(keys map[uuid.UUID]string) error
+	Log      *slog.Logger
 	// Failpoint is called at named steps, so that a test can end the process there. Nil means none.
 	Failpoint func(name string)
 }
@@ -65,8 +78,10 @@ func (s *Server) open(ctx context.Context) (err error) {
 	if s.pool, err = pgxpool.New(ctx, s.cfg.DatabaseURL); err != nil {
 		return err
 	}
-	if s.Store, err = db.New(db.Config{Pool: s.pool, PermitSigner: s.cfg.Keys.PermitSigner, PermitVerifier: s.cfg.Keys.PermitPublic,
-		LogSigner: s.cfg.Keys.LogSigner, LogVerifier: s.cfg.Keys.LogPublic, Log: s.cfg.Log}); err != nil {
+	if s.Store, err = s.cfg.Keys.Store(s.pool, s.cfg.Log); err != nil {
+		return err
+	}
+	if err := s.Store.CheckKeys(ctx); err != nil {
 		return err
 	}
 	site, err := s.Store.OpenSite(ctx, s.cfg.Site)
@@ -85,10 +100,12 @@ func (s *Server) open(ctx context.Context) (err error) {
 	if s.stop, err = s.dial("server stop"); err != nil {
 		return err
 	}
-	if s.broker, err = broker.New(broker.Config{Conn: s.conn, StopConn: s.stop, Desk: desk{s.Store, s.cfg.Failpoint}, Log: s.cfg.Log}); err != nil {
+	if s.broker, err = broker.New(broker.Config{Conn: s.conn, StopConn: s.stop, Desk: desk{s.Store, s.cfg.Failpoint},
+		Enrolled: s.cfg.Enrolled, Log: s.cfg.Log}); err != nil {
 		return err
 	}
-	s.http, err = api.New(api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS})
+	s.http, err = api.New(api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS,
+		Trust: s.cfg.Trust, CAFingerprint: s.cfg.CAFingerprint, BrokerURL: s.cfg.WorkerBrokerURL, Origin: s.cfg.Origin})
 	return err
 }
 
@@ -121,9 +138,33 @@ func (s *Server) Run(ctx context.Context) error {
 	group.Go(func() error { return s.broker.Run(ctx) })
 	group.Go(func() error { return s.http.Run(ctx, s.cfg.Listener) })
 	group.Go(func() error { return queue.Sweep(ctx, s.Store, s.cfg.Log) })
+	group.Go(func() error { return s.watchKeys(ctx) })
 	err := group.Wait()
 	if errors.Is(err, context.Canceled) {
 		return nil
 	}
 	return err
+}
+
+// keysPoll is how often a running server looks whether a key that it holds was replaced.
+const keysPoll = 5 * time.Second
+
+// watchKeys ends the server once a key that it holds was replaced: what it signs is refused. Whatever
+// keeps it running starts it again with the key as it is now.
+func (s *Server) watchKeys(ctx context.Context) error {
+	poll := time.NewTicker(keysPoll)
+	defer poll.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-poll.C:
+		}
+		switch err := s.Store.CheckKeys(ctx); {
+		case errors.Is(err, db.ErrKeyReplaced):
+			return err
+		case err != nil && ctx.Err() == nil:
+			s.cfg.Log.Warn("keys not looked at", "error", err)
+		}
+	}
 }

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -22,6 +23,8 @@ import (
 // Site is the database and the keys that its changes are logged with.
 type Site struct {
 	DatabaseURL string // signed in as the app role
+	Name        string // of the site
+	KeyDir      string // folder of the keys
 	Keys        keyring.Keys
 }
 
@@ -32,8 +35,7 @@ func (s Site) with(ctx context.Context, change func(*db.Store) error) error {
 		return err
 	}
 	defer pool.Close()
-	store, err := db.New(db.Config{Pool: pool, PermitSigner: s.Keys.PermitSigner, PermitVerifier: s.Keys.PermitPublic,
-		LogSigner: s.Keys.LogSigner, LogVerifier: s.Keys.LogPublic})
+	store, err := s.Keys.Store(pool, nil)
 	if err != nil {
 		return err
 	}
@@ -81,6 +83,9 @@ func readProfile(text []byte) (p machine.Profile, err error) {
 	}
 	if p.Driver.Kind == "" || len(p.Tools) == 0 || p.TravelUM.Width() <= 0 || p.TravelUM.Height() <= 0 {
 		return p, errors.New("profile: a driver, a tool and the travel are the least that it must name")
+	}
+	if problems := p.Driver.Problems(); len(problems) > 0 {
+		return p, fmt.Errorf("profile: %s", strings.Join(problems, "\n  "))
 	}
 	return p, nil
 }

@@ -3,6 +3,7 @@
 package system_test
 
 import (
+	"errors"
 	"log"
 	"os"
 	"os/exec"
@@ -30,7 +31,7 @@ func TestMain(m *testing.M) {
 	} else {
 		code = m.Run()
 	}
-	if err := os.RemoveAll(dir); err != nil {
+	if err := errors.Join(stopShared(), os.RemoveAll(dir)); err != nil {
 		log.Print(err)
 	}
 	os.Exit(code)

@@ -8,7 +8,6 @@ import (
 	"strings"
 	"testing"
 
-	"kerfgate/db/cluster"
 	"kerfgate/deploy/demo"
 )
 
@@ -16,7 +15,7 @@ import (
 func TestSetupCommands(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
-	site := []string{"--database", s.pg.URL(cluster.App, cluster.Database), "--keys", filepath.Join(s.dir, "keys"), "--site", "garden"}
+	site := []string{"--database", s.databaseURL(), "--keys", filepath.Join(s.dir, "keys"), "--site", "garden"}
 	run := func(stdin string, args ...string) (string, error) {
 		cmd := exec.Command(program, append(args, site...)...)
 		cmd.Stdin = strings.NewReader(stdin)
@@ -37,11 +36,6 @@ func TestSetupCommands(t *testing.T) {
 		t.Errorf("a second basil: %v %s", err, out)
 	}
 
-	enrolled := filepath.Join(s.dir, "bay-9")
-	key, err := exec.Command(program, "enrol", "--dir", enrolled, "--permit-key", s.keys.PermitPublic, "--log-key", s.keys.LogPublic).Output()
-	if err != nil {
-		t.Fatal(err)
-	}
 	profile, err := json.Marshal(demo.Plotter())
 	if err != nil {
 		t.Fatal(err)
@@ -51,7 +45,7 @@ func TestSetupCommands(t *testing.T) {
 		t.Fatal(err)
 	}
 	add := []string{"machine", "add", "--bay", "Bay 9", "--name", "second plotter", "--tool", "pen", "--profile", file,
-		"--worker-key", strings.TrimSpace(string(key)), "--worker-url", "http://127.0.0.1:9"}
+		"--worker-url", "http://127.0.0.1:9"}
 	id, err := run("", add...)
 	if err != nil {
 		t.Fatalf("%v %s", err, id)
@@ -61,6 +55,31 @@ func TestSetupCommands(t *testing.T) {
 	}
 	if got := basil.get("/me").list("authorisations"); len(got) != 1 || got[0].str("machine_id") != id {
 		t.Errorf("authorisations %v", got)
+	}
+	// Its worker joins with a code, once, and knows its site from then on.
+	code, err := run("", "enrol", "worker", "--machine", id)
+	if err != nil {
+		t.Fatalf("%v %s", err, code)
+	}
+	code, _, _ = strings.Cut(code, "\n")
+	enrol := func(dir string) (string, error) {
+		out, err := exec.Command(program, "worker", "enrol", "--dir", filepath.Join(s.dir, dir), "--server", s.address(), "--code", code).CombinedOutput()
+		return string(out), err
+	}
+	if out, err := enrol("bay-9"); err != nil || !strings.Contains(out, id) {
+		t.Fatalf("%v %s", err, out)
+	}
+	if out, err := enrol("bay-10"); err == nil || !strings.Contains(out, "does not hold") {
+		t.Errorf("one code twice: %v %s", err, out)
+	}
+	if out, err := run("", "enrol", "station", "--machine", id, "--name", "tablet at bay 9"); err != nil || !strings.Contains(out, "/station-enrol") {
+		t.Errorf("%v %s", err, out)
+	}
+	if out, err := run("", "replace-key", "permit"); err != nil || !strings.Contains(out, "replacement 1 of the permit key") {
+		t.Errorf("%v %s", err, out)
+	}
+	if _, err := os.Stat(filepath.Join(s.dir, "keys", "permit-1.vkey")); err != nil {
+		t.Error(err)
 	}
 	if err := os.WriteFile(file, []byte(`{"name":"x","wheels":4}`), 0o600); err != nil {
 		t.Fatal(err)

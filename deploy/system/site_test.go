@@ -5,18 +5,23 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"io/fs"
 	"net"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 
@@ -33,37 +38,49 @@ import (
 // site is a site whose parts live and die alone: Postgres and the broker in the test's own process,
 // the server and one worker as processes that a test may kill.
 type site struct {
-	t       *testing.T
-	dir     string
-	keys    keyring.Keys
-	pg      *cluster.Cluster
-	broker  *embedded.Broker
-	store   *db.Store // the test's own look at the database
-	listen  string
-	signIns []demo.SignIn
-	machine db.Machine
-	server  *process
-	worker  *process
+	t          *testing.T
+	dir        string
+	keys       keyring.Keys
+	pg         *cluster.Cluster
+	database   string
+	broker     *embedded.Broker
+	brokerPort int       // that it keeps over restarts
+	store      *db.Store // the test's own look at the database
+	pool       *pgxpool.Pool
+	listen     string
+	signIns    []demo.SignIn
+	machine    db.Machine
+	stopBroker func()
+	server     *process
+	worker     *process
 }
 
+// newSite is a site on the Postgres that the tests share, with a database of its own there.
 func newSite(t *testing.T) *site {
 	t.Helper()
-	s := &site{t: t, dir: dataDir(t)}
+	pg := sharedPostgres(t)
+	name := fmt.Sprintf("site_%d", shared.databases.Add(1))
+	conn, err := pgx.Connect(t.Context(), pg.URL(cluster.Supervisor, "postgres"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close(t.Context())
+	if _, err := conn.Exec(t.Context(), `CREATE DATABASE `+name+` OWNER `+cluster.Owner+` TEMPLATE `+cluster.Database); err != nil {
+		t.Fatal(err)
+	}
+	return newSiteOn(t, pg, name)
+}
+
+// newSiteOn makes the site in an empty, migrated database and starts its parts.
+func newSiteOn(t *testing.T, pg *cluster.Cluster, database string) *site {
+	t.Helper()
+	s := &site{t: t, dir: dataDir(t), pg: pg, database: database}
 	var err error
 	if s.keys, err = keyring.Open(filepath.Join(s.dir, "keys"), "garden"); err != nil {
 		t.Fatal(err)
 	}
-	serverKey, err := s.keys.Server.PublicKey()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if s.pg, err = cluster.New(cluster.Config{Dir: filepath.Join(s.dir, "postgres")}); err != nil {
-		t.Fatal(err)
-	}
-	if s.broker, err = embedded.New(embedded.Config{StoreDir: filepath.Join(s.dir, "nats"), ServerKey: serverKey}); err != nil {
-		t.Fatal(err)
-	}
-	s.ground()
+	s.pool, s.store = s.open()
+	s.stopBroker = s.startBroker()
 	s.fill()
 	s.listen = freeAddress(t)
 	s.startServer()
@@ -71,43 +88,125 @@ func newSite(t *testing.T) *site {
 	return s
 }
 
-// ground runs database and broker until the test is over.
-func (s *site) ground() {
+// open is a store of its own on the site's database.
+func (s *site) open() (*pgxpool.Pool, *db.Store) {
 	s.t.Helper()
-	ctx, stop := context.WithCancel(context.Background())
-	var wait sync.WaitGroup
-	failed := make(chan error, 2)
-	for _, run := range []func(context.Context) error{s.pg.Run, s.broker.Run} {
-		wait.Go(func() {
-			if err := run(ctx); err != nil {
-				failed <- err
-			}
-		})
-	}
-	s.t.Cleanup(func() { stop(); wait.Wait() })
-	for _, ready := range []<-chan struct{}{s.pg.Ready(), s.broker.Ready()} {
-		select {
-		case <-ready:
-		case err := <-failed:
-			s.t.Fatal(err)
-		}
-	}
-	owner, err := sql.Open("pgx", s.pg.URL(cluster.Owner, cluster.Database))
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	if err := errors.Join(migration.Up(s.t.Context(), owner), owner.Close()); err != nil {
-		s.t.Fatal(err)
-	}
-	pool, err := pgxpool.New(s.t.Context(), s.pg.URL(cluster.App, cluster.Database))
+	pool, err := pgxpool.New(s.t.Context(), s.databaseURL())
 	if err != nil {
 		s.t.Fatal(err)
 	}
 	s.t.Cleanup(pool.Close)
-	if s.store, err = db.New(db.Config{Pool: pool, PermitSigner: s.keys.PermitSigner, PermitVerifier: s.keys.PermitPublic,
-		LogSigner: s.keys.LogSigner, LogVerifier: s.keys.LogPublic}); err != nil {
+	store, err := db.New(db.Config{Pool: pool, PermitSigner: s.keys.PermitSigner, PermitVerifier: s.keys.PermitPublic,
+		LogSigner: s.keys.LogSigner, LogVerifier: s.keys.LogPublic})
+	if err != nil {
 		s.t.Fatal(err)
 	}
+	return pool, store
+}
+
+func (s *site) databaseURL() string { return s.pg.URL(cluster.App, s.database) }
+
+// startBroker runs the site's broker, on the port that it had, until the test is over or stop is called.
+func (s *site) startBroker() (stop func()) {
+	s.t.Helper()
+	serverKey, err := s.keys.Server.PublicKey()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	cfg := embedded.Config{StoreDir: filepath.Join(s.dir, "nats"), ServerKey: serverKey}
+	if s.brokerPort != 0 {
+		cfg.Port = s.brokerPort
+		if cfg.Workers, err = s.store.WorkerKeys(s.t.Context()); err != nil {
+			s.t.Fatal(err)
+		}
+	}
+	if s.broker, err = embedded.New(cfg); err != nil {
+		s.t.Fatal(err)
+	}
+	stop = background(s.t, s.broker.Run, s.broker.Ready())
+	at, err := url.Parse(s.broker.URL())
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	if s.brokerPort, err = strconv.Atoi(at.Port()); err != nil {
+		s.t.Fatal(err)
+	}
+	return stop
+}
+
+// background runs something that blocks until the test is over or stop is called.
+func background(t *testing.T, run func(context.Context) error, ready <-chan struct{}) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- run(ctx) }()
+	stop = sync.OnceFunc(func() { cancel(); <-done })
+	t.Cleanup(stop)
+	select {
+	case <-ready:
+	case err := <-done:
+		done <- err
+		t.Fatal(err)
+	}
+	return stop
+}
+
+// shared is the Postgres of all sites whose tests leave it alone: durable as a real one is.
+var shared struct {
+	once      sync.Once
+	dir       string
+	pg        *cluster.Cluster
+	err       error
+	stop      func()
+	databases atomic.Int64
+}
+
+func sharedPostgres(t *testing.T) *cluster.Cluster {
+	t.Helper()
+	shared.once.Do(func() {
+		if shared.dir, shared.err = os.MkdirTemp("", "kg-pg-"); shared.err != nil {
+			return
+		}
+		if shared.err = os.Chmod(shared.dir, 0o711); shared.err != nil {
+			return
+		}
+		if shared.pg, shared.err = cluster.New(cluster.Config{Dir: filepath.Join(shared.dir, "postgres"), Settings: map[string]string{"max_connections": "200"}}); shared.err != nil {
+			return
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		done := make(chan error, 1)
+		go func() { done <- shared.pg.Run(ctx) }()
+		shared.stop = func() { cancel(); <-done }
+		select {
+		case <-shared.pg.Ready():
+			shared.err = migrate(ctx, shared.pg)
+		case shared.err = <-done:
+			done <- nil
+		}
+	})
+	if shared.err != nil {
+		t.Fatal(shared.err)
+	}
+	return shared.pg
+}
+
+// stopShared ends it after the last test.
+func stopShared() error {
+	if shared.stop != nil {
+		shared.stop()
+	}
+	if shared.dir == "" {
+		return nil
+	}
+	return os.RemoveAll(shared.dir)
+}
+
+func migrate(ctx context.Context, pg *cluster.Cluster) error {
+	owner, err := sql.Open("pgx", pg.URL(cluster.Owner, cluster.Database))
+	if err != nil {
+		return err
+	}
+	return errors.Join(migration.Up(ctx, owner), owner.Close())
 }
 
 func (s *site) fill() {
@@ -144,7 +243,7 @@ func (s *site) address() string   { return "http://" + s.listen }
 
 func (s *site) startServer() {
 	s.t.Helper()
-	s.server = start(s.t, "ready ", []string{"serve", "--database", s.pg.URL(cluster.App, cluster.Database), "--broker-url", s.broker.URL(),
+	s.server = start(s.t, "ready ", []string{"serve", "--database", s.databaseURL(), "--broker-url", s.broker.URL(),
 		"--keys", filepath.Join(s.dir, "keys"), "--site", "garden", "--listen", s.listen})
 }
 
@@ -182,14 +281,25 @@ func (s *site) edges(run uuid.UUID) int {
 // burns is whether the database holds the run's burn.
 func (s *site) burned(run uuid.UUID) bool {
 	s.t.Helper()
-	entries, err := s.store.LogEntries(s.t.Context(), db.LogFilter{Before: -1, Limit: 100, Kind: "run.burned", Subject: run})
-	if err != nil {
-		s.t.Fatal(err)
-	}
+	entries := s.entries("run.burned", run)
 	if len(entries) > 1 {
 		s.t.Errorf("%d burns of one run", len(entries))
 	}
 	return len(entries) == 1
+}
+
+// runs are all that the database knows.
+func (s *site) runs() []uuid.UUID {
+	s.t.Helper()
+	rows, err := s.pool.Query(s.t.Context(), `SELECT id FROM run`)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return list
 }
 
 // process is one kerfgate process.

@@ -79,7 +79,8 @@ func TestStory(t *testing.T) {
 	if _, picture, err := thyme.try("GET", "/plans/"+plan.str("digest")+"/picture.svg", nil, ""); err != nil || !bytes.Contains(picture, []byte("<svg")) {
 		t.Errorf("no picture of the plan: %v", err)
 	}
-	job := thyme.post("/jobs", object{"title": "drawer front for the seeds", "plan": plan.str("digest"), "copies": 2})
+	job := thyme.post("/jobs", object{"title": "drawer front for the seeds", "plan": plan.str("digest"),
+		"machine_id": cutter.str("id"), "stock_id": stock.str("id"), "copies": 2})
 	if job.str("state") != "queued" {
 		t.Errorf("job is %s, want queued", job.str("state"))
 	}

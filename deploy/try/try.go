@@ -19,6 +19,7 @@ import (
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 	"golang.org/x/sync/errgroup"
 
+	"kerfgate/api/enrol"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/migration"
@@ -56,7 +57,12 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return err
 	}
-	keys, err := keyring.Open(filepath.Join(cfg.Dir, "keys"), siteName)
+	keyDir := filepath.Join(cfg.Dir, "keys")
+	keys, err := keyring.Open(keyDir, siteName)
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	trust, err := keys.KeepTrust(keyDir, nil) // plain HTTP on loopback
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
@@ -105,7 +111,7 @@ func Run(ctx context.Context, cfg Config) error {
 				return nil
 			}
 		}
-		return house{cfg, keys, pg, nats, listener, load, began}.run(ctx, base)
+		return house{cfg, keys, trust, pg, nats, listener, load, began}.run(ctx, base)
 	}()
 	stopBase()
 	groundErr := ground.Wait()
@@ -154,6 +160,7 @@ func listen(ctx context.Context, address string) (net.Listener, error) {
 type house struct {
 	cfg      Config
 	keys     keyring.Keys
+	trust    enrol.Trust
 	pg       *cluster.Cluster
 	nats     *embedded.Broker
 	listener net.Listener
@@ -165,7 +172,8 @@ func (h house) run(ctx, base context.Context) error {
 	if err := h.migrate(ctx); err != nil {
 		return err
 	}
-	server, err := serve.Open(ctx, serve.Config{DatabaseURL: h.pg.URL(cluster.App, cluster.Database), InProcess: h.nats, Keys: h.keys,
+	server, err := serve.Open(ctx, serve.Config{DatabaseURL: h.pg.URL(cluster.App, cluster.Database), InProcess: h.nats, Enrolled: h.nats.SetWorkers, Keys: h.keys,
+		Trust: h.trust, WorkerBrokerURL: h.nats.URL(), Origin: "http://" + h.listener.Addr().String(),
 		Site: db.Site{Name: siteName, Kind: db.SiteWorkshop, FireWatchMinutes: 30}, Listener: h.listener, Log: h.cfg.Log})
 	if err != nil {
 		return err

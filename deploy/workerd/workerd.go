@@ -22,11 +22,8 @@ import (
 
 	"kerfgate/checklist/permit"
 	"kerfgate/deploy/keyring"
-	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 	"kerfgate/worker"
-	"kerfgate/worker/driver"
-	"kerfgate/worker/driver/simulated"
 )
 
 // Names of what lies in a worker's folder.
@@ -38,7 +35,8 @@ const (
 	edgeFile   = "edges"  // the simulated machine's own count of first energy, a run each
 )
 
-// Config is what a worker process needs besides its folder.
+// Config is what a worker process needs besides its folder. A folder that was enrolled with a code
+// says itself where machine, broker and pages are, and whom to trust; what is given here goes before.
 type Config struct {
 	Dir       string
 	Machine   uuid.UUID
@@ -48,15 +46,15 @@ type Config struct {
 	Origin    string // the server's web origin
 	Log       *slog.Logger
 	Failpoint func(name string)
+	// Service is told when the worker is ready and that it lives; nil tells nobody.
+	Service *Service
 	// Listening is told the listener's URL once it is up.
 	Listening func(url string)
 }
 
-// ErrDriver is returned for a profile whose driver this build does not have.
-var ErrDriver = errors.New("this worker has no such driver")
-
-// Enrol makes a worker's folder: its own key and the server's permit and log keys pinned beside it. It returns the
-// worker's public key, which the server must be told. A folder that is enrolled stays as it is.
+// Enrol makes a worker's folder on the server's own computer, as the demo does: its own key and the
+// server's permit and log keys pinned beside it. It returns the worker's public key, which the server
+// must be told. A folder that is enrolled stays as it is. A host of its own uses EnrolByCode.
 func Enrol(dir, permitPublic, logPublic string) (publicKey string, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return "", err
@@ -116,9 +114,12 @@ func AcceptEpoch(dir, epoch string) (told int, err error) {
 func Run(ctx context.Context, cfg Config) error {
 	key, err := keyring.ReadSeed(filepath.Join(cfg.Dir, SeedFile))
 	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s is no worker's folder\n  make it with: kerfgate enrol --dir %s --permit-key …", cfg.Dir, cfg.Dir)
+		return fmt.Errorf("%s is no worker's folder\n  make it with: kerfgate worker enrol --dir %s --server URL --code CODE", cfg.Dir, cfg.Dir)
 	}
 	if err != nil {
+		return err
+	}
+	if cfg, err = cfg.fromFolder(); err != nil {
 		return err
 	}
 	public, err := key.PublicKey()
@@ -167,18 +168,54 @@ func Run(ctx context.Context, cfg Config) error {
 		return err
 	}
 	made, err := worker.New(worker.Config{
-		Machine: cfg.Machine, MachineKey: public, ServerKeys: verifiers, LogKeys: logKeys, Folder: folder, Driver: drivers(cfg),
+		Machine: cfg.Machine, MachineKey: public, ServerKeys: verifiers, LogKeys: logKeys, Pin: pin(cfg.Dir), Folder: folder, Driver: drivers(cfg), Awake: worker.StayAwake, Alive: cfg.Service.alive,
 		Link: func(h broker.Handlers) (worker.Link, error) {
 			return broker.NewClient(broker.ClientConfig{Conn: conn, StopConn: stop, Key: key, Machine: cfg.Machine, Handlers: h, Log: cfg.Log})
 		},
 		Log: cfg.Log, Listen: listen, Origin: cfg.Origin, Failpoint: cfg.Failpoint,
-		Listening: func(address string) { listening(cfg, address) },
+		Listening: func(address string) {
+			listening(cfg, address)
+			cfg.Service.tell("READY=1")
+		},
 	})
 	if err != nil {
 		return err
 	}
 	w.Store(made)
+	defer context.AfterFunc(ctx, func() { cfg.Service.tell("STOPPING=1") })()
 	return made.Run(ctx)
+}
+
+// fromFolder fills in what enrolment wrote down.
+func (cfg Config) fromFolder() (Config, error) {
+	where, err := readSite(cfg.Dir)
+	if err != nil {
+		return cfg, err
+	}
+	if cfg.Machine == uuid.Nil {
+		cfg.Machine = where.Machine
+	}
+	if cfg.BrokerURL == "" {
+		cfg.BrokerURL = where.Broker
+	}
+	if cfg.Origin == "" {
+		cfg.Origin = where.Origin
+	}
+	if cfg.BrokerTLS == nil && len(where.ca) > 0 {
+		if cfg.BrokerTLS, err = keyring.ClientTLS(where.ca); err != nil {
+			return cfg, err
+		}
+	}
+	if cfg.Machine == uuid.Nil || cfg.BrokerURL == "" {
+		return cfg, errors.New("machine and broker are not known\n  give --machine and --broker, or enrol with: kerfgate worker enrol")
+	}
+	return cfg, nil
+}
+
+// pin puts a key that the holder of a pinned one named in its place.
+func pin(dir string) func(name, public string) error {
+	files := map[string]string{worker.PinPermit: PermitFile, worker.PinLog: LogFile}
+	return func(name, public string) error { return keyring.Put(filepath.Join(dir, files[name]), public) }
 }
 
 func dial(cfg Config, connection func(name string) broker.Connection) (conn, stop *nats.Conn, err error) {
@@ -190,16 +227,6 @@ func dial(cfg Config, connection func(name string) broker.Connection) (conn, sto
 		return nil, nil, err
 	}
 	return conn, stop, nil
-}
-
-// drivers makes the driver that a profile names.
-func drivers(cfg Config) func(machine.Profile) (driver.Driver, error) {
-	return func(p machine.Profile) (driver.Driver, error) {
-		if p.Driver.Kind != machine.DriverSimulated {
-			return nil, fmt.Errorf("%w: %s", ErrDriver, p.Driver.Kind)
-		}
-		return simulated.New(simulated.Config{Profile: p, EdgeFile: filepath.Join(cfg.Dir, edgeFile), Log: cfg.Log})
-	}
 }
 
 // lastPort is the address to listen on: with port 0, the port of the last time where it is free.
