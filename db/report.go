@@ -35,9 +35,10 @@ func (s *Store) Apply(ctx context.Context, machine uuid.UUID, rep broker.Report)
 		}
 	}
 	expected := rep.Number == applied+1
-	if !expected && rep.Number > applied {
+	if !expected && rep.Number > applied && rep.Number == rep.Oldest {
 		// A restored database has forgotten numbers that the worker gave; its journal goes on with its
-		// own, in order, until it has told all.
+		// own until it has told all. It begins with the oldest that it holds: one that came before it
+		// would leave what happened in between untold for ever.
 		if expected, err = s.untold(ctx, machine); err != nil {
 			return 0, nil, err
 		}
@@ -146,7 +147,7 @@ func (s *Store) workerStarted(ctx context.Context, machine uuid.UUID, rep broker
 	w := write{entries: []draft{{kind: logbook.WorkerSeen, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
 		body: logbook.Body{"process": rep.Process[:]}}}}
 	if rep.Epoch != [16]byte{} {
-		return s.journalTold(ctx, machine, rep)
+		s.journalTold(&w, machine, rep)
 	}
 	waiting, err := s.runs(ctx, `r.machine = $1 AND r.phase = 'permitted'`, machine)
 	if err != nil {

@@ -195,14 +195,11 @@ func (s *Store) untold(ctx context.Context, machine uuid.UUID) (is bool, err err
 
 // journalTold takes the closing report of a journal under a new epoch: the machine is awaited no
 // longer, and what it did not tell of as burned was not burned.
-func (s *Store) journalTold(ctx context.Context, machine uuid.UUID, rep broker.Report) (write, error) {
-	w := write{
-		statements: []statement{{sql: `UPDATE awaited_journal SET ended = 'heard' WHERE machine = $1 AND epoch = $2 AND ended <> 'heard'`,
-			args: []any{machine, rep.Epoch[:]}, rows: anyRows}},
-		entries: []draft{{kind: logbook.JournalHeard, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
-			body: logbook.Body{"epoch": rep.Epoch[:], "number": rep.Number}}},
-	}
-	return w, nil
+func (s *Store) journalTold(w *write, machine uuid.UUID, rep broker.Report) {
+	w.statements = append(w.statements, statement{sql: `UPDATE awaited_journal SET ended = 'heard' WHERE machine = $1 AND epoch = $2 AND ended <> 'heard'`,
+		args: []any{machine, rep.Epoch[:]}, rows: anyRows})
+	w.entries = append(w.entries, draft{kind: logbook.JournalHeard, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
+		body: logbook.Body{"epoch": rep.Epoch[:], "number": rep.Number}})
 }
 
 // journalBurn brings a run to what the worker's journal says: it burned, so it never moves again. A

@@ -31,7 +31,7 @@ type worker struct {
 func (w *worker) says(t *testing.T, rep broker.Report) {
 	t.Helper()
 	w.n++
-	rep.Number = w.n
+	rep.Number, rep.Oldest = w.n, w.n
 	applied, _, err := w.Apply(t.Context(), w.Machine.ID, rep)
 	if err != nil || applied != w.n {
 		t.Fatalf("report %d %s: applied %d, %v", w.n, rep.Kind, applied, err)

@@ -97,7 +97,6 @@ func (m *model) burnedUnheard(r *modelRun, neverMoved bool) {
 func (m *model) journalTold(rep broker.Report) {
 	if rep.Epoch != [16]byte{} {
 		m.closed, m.untold = false, false
-		return
 	}
 	if r := m.activeRun(); r != nil && r.phase == "permitted" {
 		m.void(r)

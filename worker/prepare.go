@@ -148,7 +148,8 @@ func (c *core) onState(s broker.State) {
 	if !c.hasEpoch {
 		c.epoch, c.hasEpoch = s.Epoch, true
 		c.write("", []journal.Fact{{Kind: journal.Epoch, Server: s.Epoch}})
-		c.tellJournal(nil)
+		// A folder that no server knew has burned nothing: the server that it joins need not wait for it.
+		c.report(broker.Report{Kind: broker.ReportJournal, Epoch: s.Epoch})
 	}
 	if foreign := s.Epoch != c.epoch; foreign != c.foreign {
 		c.foreign = foreign

@@ -113,11 +113,16 @@ func (s *sender) run(ctx context.Context) {
 			sent, gap = 0, s.w.cfg.Resend
 		}
 		wait := gap
-		for _, q := range s.w.book.Queued() {
+		queued := s.w.book.Queued()
+		var oldest int64
+		if len(queued) > 0 {
+			oldest = queued[0].Number
+		}
+		for _, q := range queued {
 			if q.Number <= sent {
 				continue
 			}
-			if err := s.send(ctx, q); err != nil {
+			if err := s.send(ctx, q, oldest); err != nil {
 				s.w.cfg.Log.Debug("report not sent", "number", q.Number, "error", err)
 				wait = sendRetry
 				break
@@ -137,11 +142,12 @@ func (s *sender) run(ctx context.Context) {
 	}
 }
 
-func (s *sender) send(ctx context.Context, q journal.Queued) error {
+func (s *sender) send(ctx context.Context, q journal.Queued, oldest int64) error {
 	var r broker.Report
 	if err := canon.Unmarshal(q.Data, &r); err != nil {
 		return fmt.Errorf("report %d in the journal: %w", q.Number, err)
 	}
+	r.Oldest = oldest
 	ctx, cancel := context.WithTimeout(ctx, sendWait)
 	defer cancel()
 	return s.w.link.Report(ctx, r)

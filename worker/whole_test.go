@@ -95,6 +95,45 @@ var knownHistories = []struct{ wrong, script string }{
 		accept 0
 		poll 0
 		onward 1`},
+	{"a worker that joins a site that was restored before it ever spoke to it kept the site closed for ever", `
+		backup 1
+		restore 0
+		onward 0
+		onward 1`},
+	{"of a journal the later report came first, and what the earlier one told was lost", `
+		onward 4
+		onward 4
+		onward 0
+		onward 5
+		onward 7
+		onward 0
+		onward 7
+		onward 8
+		onward 0
+		onward 0
+		backup 7
+		onward 3
+		onward 8
+		onward 3
+		onward 0
+		tell 2
+		onward 1
+		onward 3
+		onward 1
+		onward 7
+		onward 5
+		onward 0
+		onward 4
+		onward 0
+		onward 7
+		onward 3
+		onward 7
+		restore 2
+		onward 8
+		onward 1
+		accept 0
+		tell late 7
+		onward 2`},
 }
 
 func TestF34_KnownHistories(t *testing.T) {

@@ -64,6 +64,9 @@ func (w *world) tell(data []byte) message {
 	if err := canon.Unmarshal(data, &rep); err != nil {
 		w.t.Fatalf("report: %v", err)
 	}
+	if queued := w.j.Queued(); len(queued) > 0 {
+		rep.Oldest = queued[0].Number
+	}
 	applied, text, err := w.store.Apply(w.outer.Context(), w.shop.Machine.ID, rep)
 	if err != nil {
 		w.t.Fatalf("applying %s: %v", rep.Kind, err)
@@ -72,6 +75,9 @@ func (w *world) tell(data []byte) message {
 	if applied > w.applied {
 		if applied != rep.Number {
 			w.t.Fatalf("report %d brought the applied ones from %d to %d", rep.Number, w.applied, applied)
+		}
+		if rep.Epoch != w.epoch {
+			rep.Epoch = [16]byte{} // told to a server of before: it opens nothing now
 		}
 		w.model.reported(rep, w.newRunOf)
 		w.applied = applied

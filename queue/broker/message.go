@@ -251,6 +251,9 @@ type Report struct {
 	// this was all.
 	Later bool     `cbor:"later"`
 	Epoch [16]byte `cbor:"epoch"`
+	// Oldest is the number of the oldest report that the journal held when this one was sent: a
+	// restored server may begin there, and nowhere later.
+	Oldest int64 `cbor:"oldest"`
 }
 
 // Signed wraps what a worker says: Body is canonical CBOR of the message, Signature is Ed25519 by
