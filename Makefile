@@ -38,6 +38,8 @@ check: ## format, vet, staticcheck, freshness of generated code
 bench: ## measure planning, ordering, appending, checking, listing; prints ratios to what was measured beside them
 	go test -run '^$$' -bench . -benchtime 1x -benchmem ./plan/...
 	go test -run '^$$' -bench BenchmarkStream -benchtime 1x ./worker
+	go test -run '^$$' -bench Resvg -benchtime 1x ./deploy/oracle
+	go test -run '^$$' -bench Spine -benchtime 1x -timeout 1h ./deploy/bench
 	go test -run '^$$' -bench Lists -benchtime 20x -timeout 3h ./deploy/generate
 
 FUZZTIME ?= 20s

@@ -17,6 +17,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"syscall"
@@ -561,7 +562,14 @@ type planCommand struct {
 	JSON       bool   `help:"Print numbers.json instead of the summary." name:"json"`
 }
 
+// planMemory is what the garbage collector keeps a plan's memory under, where it can: the largest
+// drawings need more of its work and not more memory.
+const planMemory = 900 << 20
+
 func (p *planCommand) Run() error {
+	if os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(planMemory)
+	}
 	return planfile.Run(planfile.Config{File: p.File, Machine: p.Machine, Tool: p.Tool, Material: p.Material, Stock: p.Stock,
 		Operations: p.Operations, Settings: p.Settings, Choices: p.Choices, Out: p.Out, JSON: p.JSON, Print: os.Stdout})
 }

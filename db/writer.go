@@ -48,6 +48,7 @@ type writer struct {
 	queue    []*pending
 	occupied bool        // a batch is running its statements
 	flushing int         // batches past their statements
+	last     int         // how many changes the last batch had
 	wanted   int         // how many changes the next batch waits for
 	timer    *time.Timer // of that wait, if it goes on
 }
@@ -144,9 +145,10 @@ func (w *writer) start() {
 			}
 		}
 		w.queue = rest
-		if w.wanted = len(b.changes); w.wanted < crowd {
+		if w.wanted = (w.last + len(b.changes)) / 2; w.wanted < crowd {
 			w.wanted = 0
 		}
+		w.last = len(b.changes)
 		if w.timer != nil {
 			w.timer.Stop()
 			w.timer = nil

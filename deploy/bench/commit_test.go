@@ -26,7 +26,11 @@ func (g *ground) bare(b *testing.B, callers int) measured {
 // signOuts is the smallest change of state that the store has: one guarded row and its entry.
 func (g *ground) signOuts(b *testing.B, callers int) measured {
 	b.Helper()
-	open := g.openSessions(b, min(callers, 4)*8000)
+	return g.signOutsOf(b, g.openSessions(b, min(callers, 4)*12_000), callers)
+}
+
+func (g *ground) signOutsOf(b *testing.B, open <-chan db.Session, callers int) measured {
+	b.Helper()
 	return press(b, callers, func(ctx context.Context, c int) error {
 		s, ok := <-open
 		if !ok {

@@ -134,23 +134,23 @@ func (t *tally) close() {
 func (t *tally) lay(b motion.Burn, course course, whole int64, length float64) bool {
 	x, y := newLane(b.From.X, b.To.X), newLane(b.From.Y, b.To.Y)
 	s := share{stroke: int32(b.Stroke)}
-	at, begun, given := 0.0, 0.0, int64(0) // of way, of time, of energy
+	at, given, begun := 0.0, int64(0), int64(0) // of way, of energy, of time
 	for {
 		next := x.next
 		if y.next < next {
 			next = y.next
 		}
-		until, passed := whole, 1.0
+		until, passed := whole, b.Micros
 		if next < 1 {
-			passed = course.time(next)
-			until = max(given, min(whole, int64(float64(float64(whole)*passed)+0.5)))
+			time := course.time(next)
+			until = max(given, min(whole, int64(float64(float64(whole)*time)+0.5)))
+			passed = int64(float64(float64(b.Micros)*time) + 0.5)
 		} else {
 			next = 1
 		}
 		if s.energyPJ = until - given; s.energyPJ > 0 {
 			s.x, s.y, s.um = x.cell, y.cell, length*(next-at)
-			s.micros = b.AtMicros + int64(float64(float64(b.Micros)*begun)+0.5)
-			s.lasts = b.AtMicros + int64(float64(float64(b.Micros)*passed)+0.5) - s.micros
+			s.micros, s.lasts = b.AtMicros+begun, passed-begun
 			if !t.dose.Map.add(&s) {
 				t.full = true
 				return false
@@ -160,7 +160,7 @@ func (t *tally) lay(b motion.Burn, course course, whole int64, length float64) b
 		if next >= 1 {
 			return true
 		}
-		at, begun, given = next, passed, until
+		at, given, begun = next, until, passed
 		if x.next <= next {
 			x.pass()
 		}

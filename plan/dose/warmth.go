@@ -10,20 +10,23 @@ type warmth struct {
 	spare []*warm      // as good as new
 }
 
-// A tile is so wide that few discs reach over its edge, and 128 KiB large.
+// A tile is so wide that few discs reach over its edge, and about 160 KiB large.
 const (
 	warmBits = 7
-	warmSide = 1 << warmBits // cells along a tile's side
+	warmSide = 1 << warmBits         // cells along a tile's side
+	warmEdge = 2 * discCells         // cells around it
+	warmRow  = warmSide + 2*warmEdge // cells from row to row
 )
 
 // stillCool is the most, in billionths of one pass, that a disc may hold without being hot.
 const stillCool = hotPermille * (onePass / 1000)
 
 // warm is a tile of discs' sums. They are kept less stillCool + 1, so that all those of a disc's
-// neighbourhood can be told to be cool by the sign of their bits taken together. The last entry that
-// reaches into it leaves a tile as it was when it was new.
+// neighbourhood can be told to be cool by the sign of their bits taken together. Around the tile lie sums
+// that hold only some of what their discs got, so that no disc need be cut off at the edge; they count
+// for nothing. The last entry that reaches into it leaves a tile as it was when it was new.
 type warm struct {
-	sums [warmSide * warmSide]int64
+	sums [warmRow * warmRow]int64
 	live int // entries that reach into it
 }
 
@@ -73,43 +76,25 @@ func (w *warmth) free(x, y int32, t *warm) {
 // spread adds a part to all discs that hold a cell, live being 1, or takes it away, live being −1, and
 // says whether one of these discs is then hot.
 func (w *warmth) spread(x, y int32, part int64, live int) (hot bool) {
-	lx, ly := x&(warmSide-1), y&(warmSide-1)
-	if min(lx, ly) >= discCells && max(lx, ly) < warmSide-discCells { // all in one tile
-		t := w.tile(x>>warmBits, y>>warmBits)
-		hot = t.lift(int(ly*warmSide+lx), part) >= 0
-		if t.live += live; t.live == 0 {
-			w.free(x>>warmBits, y>>warmBits, t)
-		}
-		return hot
-	}
-	cool := int64(-1)
+	left, right := (x-discCells)>>warmBits, (x+discCells)>>warmBits
 	for ty := (y - discCells) >> warmBits; ty <= (y+discCells)>>warmBits; ty++ {
-		for tx := (x - discCells) >> warmBits; tx <= (x+discCells)>>warmBits; tx++ {
+		for tx := left; tx <= right; tx++ {
 			t := w.tile(tx, ty)
-			lx, ly := x-tx*warmSide, y-ty*warmSide // from the tile's corner, perhaps outside of it
-			for row := max(0, ly-discCells); row <= min(warmSide-1, ly+discCells); row++ {
-				wide := discRows[row-ly+discCells]
-				from, to := row*warmSide+max(0, lx-wide), row*warmSide+min(warmSide-1, lx+wide)
-				if from > to {
-					continue
-				}
-				sums := t.sums[from : to+1]
-				for i := range sums {
-					sums[i] += part
-					cool &= sums[i]
-				}
-			}
+			hot = t.lift(warmAt(x-tx*warmSide, y-ty*warmSide), part) >= 0 || hot
 			if t.live += live; t.live == 0 {
 				w.free(tx, ty, t)
 			}
 		}
 	}
-	return cool >= 0
+	return hot
 }
 
-// lift is spread for a disc that lies within the tile, row by row as in discRows.
+// warmAt is where a tile holds the disc with its middle in a cell, counted from the tile's corner.
+func warmAt(x, y int32) int { return int(y+warmEdge)*warmRow + int(x+warmEdge) }
+
+// lift is spread for one tile, row by row as in discRows.
 func (t *warm) lift(at int, part int64) (cool int64) {
-	const up = warmSide
+	const up = warmRow
 	s := t.sums[at-4*up : at+4*up+1]
 	s[0] += part
 	s[8*up] += part
@@ -144,12 +129,15 @@ func (w *warmth) hottest(x, y int32) (atX, atY int32, most int64) {
 	for row := y - discCells; row <= y+discCells; row++ {
 		wide := discRows[row-y+discCells]
 		for column := x - wide; column <= x+wide; {
+			end := min(x+wide, column|(warmSide-1)) // of the tile, or of the disc
+			at := warmAt(column&(warmSide-1), row&(warmSide-1))
 			t := w.tile(column>>warmBits, row>>warmBits)
-			for end := min(x+wide, column|(warmSide-1)); column <= end; column++ {
-				if sum := t.sums[row&(warmSide-1)*warmSide+column&(warmSide-1)]; sum > most {
-					atX, atY, most = column, row, sum
+			for i, sum := range t.sums[at : at+int(end-column)+1] {
+				if sum > most {
+					atX, atY, most = column+int32(i), row, sum
 				}
 			}
+			column = end + 1
 		}
 	}
 	return atX, atY, most + stillCool + 1

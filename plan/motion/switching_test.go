@@ -66,6 +66,9 @@ func TestWholeStrokeInMotion(t *testing.T) {
 	}
 	j.Strokes[0].On = []geom.Span{span(50_000, 60_000)}
 	// 100 mm/s × 5 ms.
+	if um := JitterUM(20_000, 100); um != 2_000 { // 20 mm/s for 0.1 s, by hand
+		t.Errorf("jitter of 0.1 s at 20 mm/s: %d µm", um)
+	}
 	if total := j.Total(); total.JitterUM != 500 {
 		t.Errorf("jitter moves a line's end by %d µm, want 500", total.JitterUM)
 	}
