@@ -19,7 +19,8 @@ type cutting struct {
 
 // cutOptions are what is looked at in cut lines.
 func (m *maker) cutOptions() contour.Options {
-	o := contour.Options{JoinUM: m.req.Choices.JoinUM, ResolutionUM: m.req.Profile.SmallestStepUM, BridgeUM: m.req.Choices.LeastBridgeUM}
+	o := contour.Options{JoinUM: m.req.Choices.JoinUM, ResolutionUM: m.req.Profile.SmallestStepUM, BridgeUM: m.req.Choices.LeastBridgeUM,
+		SupportUM: m.req.Profile.SupportUM}
 	if o.BridgeUM == 0 {
 		o.BridgeUM = m.req.Stock.ThicknessUM
 	}

@@ -27,16 +27,19 @@ type Profile struct {
 	CornerToleranceUM int64 `json:"corner_tolerance_um"`
 	// BacklashXUM and BacklashYUM are what each axis loses when it turns round (ISO 230-2: reversal
 	// value).
-	BacklashXUM int64      `json:"backlash_x_um,omitempty"`
-	BacklashYUM int64      `json:"backlash_y_um,omitempty"`
-	PlacingX    Placing    `json:"placing_x"`
-	PlacingY    Placing    `json:"placing_y"`
-	Tools       []Tool     `json:"tools"`
-	Enclosure   Enclosure  `json:"enclosure"`
-	Air         Air        `json:"air"`
-	CutOff      CutOff     `json:"cut_off"`
-	Attendance  Attendance `json:"attendance"`
-	Driver      Driver     `json:"driver"`
+	BacklashXUM int64 `json:"backlash_x_um,omitempty"`
+	BacklashYUM int64 `json:"backlash_y_um,omitempty"`
+	// SupportUM is the distance from one support of the bed to the next, slats or cells; 0 = not known, so
+	// nothing is said of pieces that may tip or fall.
+	SupportUM  int64      `json:"support_um,omitempty"`
+	PlacingX   Placing    `json:"placing_x"`
+	PlacingY   Placing    `json:"placing_y"`
+	Tools      []Tool     `json:"tools"`
+	Enclosure  Enclosure  `json:"enclosure"`
+	Air        Air        `json:"air"`
+	CutOff     CutOff     `json:"cut_off"`
+	Attendance Attendance `json:"attendance"`
+	Driver     Driver     `json:"driver"`
 }
 
 // Placing says how one axis finds its place.
