@@ -73,7 +73,7 @@ func TestLengthsAndAreas(t *testing.T) {
 	}
 }
 
-// TestSagitta: an arc of bulge b rises b·c/2 over its chord c, to the right of the way for b > 0, which
+// TestSagitta (N5.9; Madsen, Polyline Bulges): an arc of bulge b rises b·c/2 over its chord c, to the right of the way for b > 0, which
 // on a way to the right is downward.
 func TestSagitta(t *testing.T) {
 	t.Parallel()
