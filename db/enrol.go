@@ -97,7 +97,8 @@ func useCode(id uuid.UUID) statement {
 // EnrolWorker takes the public key that a worker made for itself and showed with a one-time code. The
 // key before it is refused from here on. lastReport is the number of the last report in the worker's
 // journal: a worker that begins with an empty folder counts from the start again, and would not be
-// heard otherwise. Errors: ErrEnrolCode, *Refused.
+// heard otherwise. Where a restore waits for the journal of this machine, such a folder has lost it.
+// Errors: ErrEnrolCode, *Refused.
 func (s *Store) EnrolWorker(ctx context.Context, codeHash [32]byte, public string, lastReport int64) (Machine, error) {
 	if !nkeys.IsValidPublicUserKey(public) || lastReport < 0 {
 		return Machine{}, refuse("that is no worker's public key", "let kerfgate worker enrol make it")
@@ -115,6 +116,9 @@ func (s *Store) EnrolWorker(ctx context.Context, codeHash [32]byte, public strin
 			statement{sql: `UPDATE machine SET applied = least(applied, $2) WHERE id = $1`, args: []any{id, lastReport}, rows: 1},
 			statement{sql: `UPDATE run SET ready = false, unready_reason = 'worker enrolled', revision = revision + 1
 				WHERE machine = $1 AND phase IN ('proposed', 'checking')`, args: []any{id}, rows: anyRows})
+		if lastReport == 0 {
+			w.statements = append(w.statements, statement{sql: `UPDATE awaited_journal SET lost = true WHERE machine = $1 AND ended = ''`, args: []any{id}, rows: anyRows})
+		}
 		return w, err
 	})
 	if err != nil {

@@ -147,7 +147,9 @@ func (s *Store) workerStarted(ctx context.Context, machine uuid.UUID, rep broker
 	w := write{entries: []draft{{kind: logbook.WorkerSeen, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
 		body: logbook.Body{"process": rep.Process[:]}}}}
 	if rep.Epoch != [16]byte{} {
-		s.journalTold(&w, machine, rep)
+		if err := s.journalTold(ctx, &w, machine, rep); err != nil {
+			return write{}, err
+		}
 	}
 	waiting, err := s.runs(ctx, `r.machine = $1 AND r.phase = 'permitted'`, machine)
 	if err != nil {

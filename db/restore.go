@@ -63,15 +63,14 @@ func (s *Store) Restored(ctx context.Context, heads ...[]byte) (Restoration, err
 		if done.LostTo >= done.LostFrom {
 			body["lost_from"], body["lost_to"], body["lost_root"] = done.LostFrom, done.LostTo, longest.Root[:]
 		}
-		machines, err := s.WorkerKeys(ctx)
-		if err != nil {
+		// Also of workers whose key was taken away since: they may have burned before.
+		if err := s.pool.QueryRow(ctx, `SELECT count(DISTINCT machine) FROM worker_key`).Scan(&done.Awaited); err != nil {
 			return write{}, err
 		}
-		done.Awaited = int64(len(machines))
 		w := write{statements: []statement{
-			{sql: `SELECT 1 FROM machine FOR UPDATE`, rows: int64(len(machines))},
+			{sql: `SELECT 1 FROM machine FOR UPDATE`, rows: anyRows},
 			{sql: `UPDATE awaited_journal SET ended = 'written off', reason = 'restored again' WHERE ended = ''`, rows: anyRows},
-			{sql: `INSERT INTO awaited_journal (machine, epoch) SELECT id, $1 FROM machine`, args: []any{done.Epoch[:]}, rows: int64(len(machines))},
+			{sql: `INSERT INTO awaited_journal (machine, epoch) SELECT DISTINCT machine, $1::bytea FROM worker_key`, args: []any{done.Epoch[:]}, rows: done.Awaited},
 			{sql: `UPDATE site SET epoch = $1, log_epoch = $1, database_id = $2`, args: []any{done.Epoch[:], databaseID}, rows: 1},
 			// A follower may have come further than this log now reaches; what it missed it is told again.
 			{sql: `UPDATE follower SET next = least(next, $1)`, args: []any{tree.Size}, rows: anyRows},
@@ -186,20 +185,27 @@ func (s *Store) awaited(ctx context.Context, machine uuid.UUID) (is bool, err er
 
 // untold says whether the worker's journal was not heard since the restore, also where it was written
 // off meanwhile: a card that was thought lost may turn up again. Until it has told all, its numbers go
-// on where it left off, and what it burned is burned.
+// on where it left off, and what it burned is burned. A journal that was lost is told by nobody.
 func (s *Store) untold(ctx context.Context, machine uuid.UUID) (is bool, err error) {
 	err = s.pool.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM awaited_journal a JOIN site ON site.epoch = a.epoch
-		WHERE a.machine = $1 AND a.ended <> 'heard')`, machine).Scan(&is)
+		WHERE a.machine = $1 AND a.ended <> 'heard' AND NOT a.lost)`, machine).Scan(&is)
 	return is, err
 }
 
 // journalTold takes the closing report of a journal under a new epoch: the machine is awaited no
-// longer, and what it did not tell of as burned was not burned.
-func (s *Store) journalTold(w *write, machine uuid.UUID, rep broker.Report) {
-	w.statements = append(w.statements, statement{sql: `UPDATE awaited_journal SET ended = 'heard' WHERE machine = $1 AND epoch = $2 AND ended <> 'heard'`,
-		args: []any{machine, rep.Epoch[:]}, rows: anyRows})
+// longer, and what it did not tell of as burned was not burned. A journal that nobody waits for, or
+// that was told under another epoch, changes nothing.
+func (s *Store) journalTold(ctx context.Context, w *write, machine uuid.UUID, rep broker.Report) error {
+	const waitedFor = `machine = $1 AND epoch = $2 AND ended <> 'heard' AND NOT lost`
+	var is bool
+	if err := s.pool.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM awaited_journal WHERE `+waitedFor+`)`, machine, rep.Epoch[:]).Scan(&is); err != nil || !is {
+		return err
+	}
+	w.statements = append(w.statements, statement{sql: `UPDATE awaited_journal SET ended = 'heard' WHERE ` + waitedFor,
+		args: []any{machine, rep.Epoch[:]}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.JournalHeard, subjects: []logbook.Subject{about(logbook.RoleMachine, machine)},
 		body: logbook.Body{"epoch": rep.Epoch[:], "number": rep.Number}})
+	return nil
 }
 
 // journalBurn brings a run to what the worker's journal says: it burned, so it never moves again. A

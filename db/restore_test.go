@@ -153,6 +153,59 @@ func TestI14_JournalWrittenOff(t *testing.T) {
 	}
 }
 
+// I14: a worker that begins with an empty folder in the place of one that burned cannot tell what that
+// one did. It keeps the site closed until a person writes the journal off.
+func TestI14_EmptyFolderTellsNothing(t *testing.T) {
+	t.Parallel()
+	w := newWorker(t)
+	w.inspected(t, w.Submit(t, 1).Runs[0].ID)
+	done, err := w.Restored(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, public := newKey(t)
+	if _, err := w.EnrolWorker(t.Context(), w.code(t, db.EnrolsWorker, "another card"), public, 0); err != nil {
+		t.Fatal(err)
+	}
+	w.n = 0
+	w.says(t, broker.Report{Kind: broker.ReportJournal, Epoch: done.Epoch})
+	if left, err := w.AwaitedJournals(t.Context()); err != nil || len(left) != 1 {
+		t.Fatalf("awaited: %v, %v, want the machine still", left, err)
+	}
+	if n := w.entries(t, string(logbook.JournalHeard)); n != 0 {
+		t.Errorf("the logbook says %d times that the journal was heard", n)
+	}
+	if err := w.WriteOffJournal(t.Context(), db.System, w.Machine.ID, "the card is lost"); err != nil {
+		t.Fatal(err)
+	}
+	w.inspected(t, w.Submit(t, 1).Runs[0].ID)
+	if _, err := w.CheckLog(t.Context()); err != nil {
+		t.Error(err)
+	}
+}
+
+// I14: a worker whose key was taken away may have burned all the same, so its journal is awaited; a
+// machine that never had a worker has none.
+func TestI14_WhoIsAwaited(t *testing.T) {
+	t.Parallel()
+	w := newWorker(t)
+	if _, err := w.AddMachine(t.Context(), w.Officer, db.NewMachine{Name: "new cutter", Bay: "Bay 2", Profile: dbtest.Profile(), Tool: "beam",
+		WorkerURL: "http://127.0.0.1:1"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.RevokeWorker(t.Context(), w.Officer, w.Machine.ID); err != nil {
+		t.Fatal(err)
+	}
+	done, err := w.Restored(t.Context())
+	if err != nil || done.Awaited != 1 {
+		t.Fatalf("%d awaited, %v", done.Awaited, err)
+	}
+	left, err := w.AwaitedJournals(t.Context())
+	if err != nil || len(left) != 1 || left[0].Machine != w.Machine.ID {
+		t.Errorf("awaited: %v, %v, want the worker whose key was taken away", left, err)
+	}
+}
+
 // A database that runs on another Postgres than yesterday was restored, also when nobody says so.
 func TestI14_RestoreIsNoticed(t *testing.T) {
 	t.Parallel()

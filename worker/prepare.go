@@ -148,7 +148,8 @@ func (c *core) onState(s broker.State) {
 	if !c.hasEpoch {
 		c.epoch, c.hasEpoch = s.Epoch, true
 		c.write("", []journal.Fact{{Kind: journal.Epoch, Server: s.Epoch}})
-		// A folder that no server knew has burned nothing: the server that it joins need not wait for it.
+		// A folder that no server knew has burned nothing. Where it is the only one that its key ever had,
+		// a server that waits for its journal has heard it.
 		c.report(broker.Report{Kind: broker.ReportJournal, Epoch: s.Epoch})
 	}
 	if foreign := s.Epoch != c.epoch; foreign != c.foreign {
