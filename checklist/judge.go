@@ -60,15 +60,18 @@ func Judge(item Item, given Values, standing Values, f Facts) Bar {
 // the register knows. A pair is asked by its label as long as no marking was typed instead and one of
 // the register fits.
 func trimmed(item Item, given, standing Values, f Facts) Item {
-	var drop []string
-	var offered []string
+	var drop, offered []string
 	switch {
-	case item.Key == ItemEyewear && item.asks("pair") && asksPair(given, standing, f):
-		offered, drop = fitting(f), []string{"marking", "condition"}
-	case item.Key == ItemEyewear && eyewearOf(f).asksLB():
-		drop = []string{"pair"}
 	case item.Key == ItemEyewear:
-		drop = []string{"pair", "condition"}
+		offered = fitting(f)
+		switch {
+		case item.asks("pair") && asksPair(given, standing, offered):
+			drop = []string{"marking", "condition"}
+		case eyewearOf(f).asksLB():
+			drop = []string{"pair"}
+		default:
+			drop = []string{"pair", "condition"}
+		}
 	case item.Key == ItemMaterial && f.Stock.ThicknessUM < grammageUnderUM:
 		drop = []string{"thickness"}
 	case item.Key == ItemMaterial:
@@ -91,13 +94,12 @@ func trimmed(item Item, given, standing Values, f Facts) Item {
 }
 
 // asksPair says whether the pair is asked by its label: one was given, or no marking was and the
-// register has one that fits. A standing label whose pair no longer fits asks for nothing.
-func asksPair(given, standing Values, f Facts) bool {
+// register offers one. A standing label whose pair no longer fits asks for nothing.
+func asksPair(given, standing Values, offered []string) bool {
 	if given["pair"] != "" || given["marking"] != "" {
 		return given["pair"] != ""
 	}
-	fit := fitting(f)
-	return len(fit) > 0 && (standing["marking"] == "" || slices.Contains(fit, standing["pair"]))
+	return len(offered) > 0 && (standing["marking"] == "" || slices.Contains(offered, standing["pair"]))
 }
 
 // resolve puts what the register says of a pair beside its label, so that the record holds what was
@@ -172,14 +174,19 @@ func problem(bar Bar, f Facts) (what, next string) {
 
 // pairProblem says why a label names no pair to wear here.
 func pairProblem(label string, f Facts) (what, next string) {
-	for _, v := range Pairs(f) {
-		if strings.EqualFold(v.Label, label) && !v.Fits {
-			return v.Label + ": " + v.Why, "fetch a pair that fits: " + strings.Join(fitting(f), ", ")
-		} else if strings.EqualFold(v.Label, label) {
-			return "", ""
-		}
+	p, ok := f.registered(label)
+	if !ok {
+		return fmt.Sprintf("the register has no pair %.40q", label), "read the label again, or type the marking that is printed on the pair"
 	}
-	return fmt.Sprintf("the register has no pair %.40q", label), "read the label again, or type the marking that is printed on the pair"
+	why := p.unfit(eyewearOf(f))
+	if why == "" {
+		return "", ""
+	}
+	next = "fetch the pair that fits this beam"
+	if fit := fitting(f); len(fit) > 0 {
+		next = "fetch one that fits: " + strings.Join(fit, ", ")
+	}
+	return p.Label + ": " + why, next
 }
 
 func extinguisherProblem(v Values, today time.Time) (what, next string) {

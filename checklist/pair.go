@@ -39,13 +39,19 @@ func Pairs(f Facts) []PairVerdict {
 	e := eyewearOf(f)
 	list := make([]PairVerdict, len(f.Pairs))
 	for i, p := range f.Pairs {
-		why := "damaged: not to be worn"
-		if !p.Damaged {
-			why, _ = e.problem(p.values())
-		}
+		why := p.unfit(e)
 		list[i] = PairVerdict{Pair: p, Fits: why == "", Why: why}
 	}
 	return list
+}
+
+// unfit says why a pair is not to be worn for this beam; empty where it fits.
+func (p Pair) unfit(e eyewear) string {
+	if p.Damaged {
+		return "damaged: not to be worn"
+	}
+	why, _ := e.problem(p.values())
+	return why
 }
 
 // fitting are the labels that the station offers.
