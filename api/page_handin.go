@@ -438,7 +438,7 @@ func materialChoice(m db.Material, chosen uuid.UUID) web.MaterialChoice {
 	v := web.MaterialChoice{Name: m.Name, Verdict: string(m.Verdict)}
 	for _, st := range m.Stock {
 		thick := web.Millimetres(st.ThicknessUM) + " mm"
-		if st.GrammageGPerM2 > 0 {
+		if st.ByGrammage() {
 			thick = fmt.Sprintf("%d g/m²", st.GrammageGPerM2)
 		}
 		words := fmt.Sprintf("%s, lot %s, %s, %s, %s, %d free", m.Name, st.Lot, st.Colour, thick,

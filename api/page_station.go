@@ -16,6 +16,7 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/plan/machine"
+	"kerfgate/plan/material"
 	"kerfgate/queue"
 )
 
@@ -199,7 +200,7 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 		}
 	}
 	st := g.Facts.Stock
-	v.Colour, v.Thickness = st.Colour, thicknessWords(st.ThicknessUM, st.ToleranceUM, st.GrammageGPerM2)
+	v.Colour, v.Thickness = st.Colour, thicknessWords(st)
 	v.SheetSize = web.Size(st.SheetWidthUM, st.SheetHeightUM)
 	if !who.signed {
 		return nil
@@ -215,11 +216,12 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	return nil
 }
 
-func thicknessWords(um, toleranceUM, grammage int64) string {
-	if grammage > 0 {
-		return fmt.Sprintf("%d g/m²", grammage)
+func thicknessWords(st material.Stock) string {
+	if st.ByGrammage() {
+		return fmt.Sprintf("%d g/m²", st.GrammageGPerM2)
 	}
-	return fmt.Sprintf("%s mm, caliper %s to %s mm", web.Millimetres(um), web.Millimetres(um-toleranceUM), web.Millimetres(um+toleranceUM))
+	return fmt.Sprintf("%s mm, caliper %s to %s mm", web.Millimetres(st.ThicknessUM),
+		web.Millimetres(st.ThicknessUM-st.ToleranceUM), web.Millimetres(st.ThicknessUM+st.ToleranceUM))
 }
 
 // stationBar adds to a bar the fields that answer it. A yes-or-no question that comes last gets

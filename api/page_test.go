@@ -20,6 +20,7 @@ import (
 	"kerfgate/db"
 	"kerfgate/db/dbtest"
 	"kerfgate/plan/geom"
+	"kerfgate/plan/material"
 	"kerfgate/queue"
 	"kerfgate/queue/broker"
 )
@@ -469,6 +470,23 @@ func TestShortName(t *testing.T) {
 	for name, want := range map[string]string{"Tove Lind": "Tove L.", "Tove": "Tove", "": "", "Åse Marie Øy": "Åse Ø."} {
 		if got := shortName(name); got != want {
 			t.Errorf("%q: %q, want %q", name, got, want)
+		}
+	}
+}
+
+// TestPages_HowThickALotIs: a sheet that a caliper can measure is named by its thickness, also where its
+// grammage is known; thin card by its grammage.
+func TestPages_HowThickALotIs(t *testing.T) {
+	t.Parallel()
+	board := material.Stock{Lot: "P118", ThicknessUM: 3000, ToleranceUM: 200, GrammageGPerM2: 1350, SheetWidthUM: 300_000, SheetHeightUM: 200_000}
+	card := material.Stock{Lot: "C204", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}
+	for want, st := range map[string]material.Stock{"3 mm, caliper 2.8 to 3.2 mm": board, "300 g/m²": card} {
+		if got := thicknessWords(st); got != want {
+			t.Errorf("station: %q, want %q", got, want)
+		}
+		choice := materialChoice(db.Material{Stock: []db.Stock{{Stock: st}}}, uuid.Nil).Stock[0].Label
+		if part := ", " + strings.SplitN(want, ", ", 2)[0] + ", "; !strings.Contains(choice, part) {
+			t.Errorf("hand in: %q lacks %q", choice, part)
 		}
 	}
 }

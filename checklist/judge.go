@@ -20,9 +20,6 @@ const (
 	lockoutFlowPercent = 60
 )
 
-// grammageUnderUM is the thickness under which the grammage on the label stands for the caliper.
-const grammageUnderUM = 500
-
 // Judge draws one item's bar: what it needs, what was given, and whether it passes. It never asks
 // for values that this stock or tool does not call for.
 func Judge(item Item, given Values, standing Values, f Facts) Bar {
@@ -72,7 +69,7 @@ func trimmed(item Item, given, standing Values, f Facts) Item {
 		default:
 			drop = []string{"pair", "condition"}
 		}
-	case item.Key == ItemMaterial && f.Stock.ThicknessUM < grammageUnderUM:
+	case item.Key == ItemMaterial && f.Stock.ByGrammage():
 		drop = []string{"thickness"}
 	case item.Key == ItemMaterial:
 		drop = []string{"grammage"}
@@ -129,7 +126,7 @@ func needs(item Item, f Facts) string {
 	case ItemVentilation:
 		return fmt.Sprintf("at least %d Pa (commissioned %d Pa)", MinimumFlowPa(f.Profile), f.Profile.Air.CommissionedPa)
 	case ItemMaterial:
-		if f.Stock.ThicknessUM < grammageUnderUM {
+		if f.Stock.ByGrammage() {
 			return fmt.Sprintf("lot %s, %d g/m²", f.Stock.Lot, f.Stock.GrammageGPerM2)
 		}
 		return fmt.Sprintf("lot %s, %s to %s mm", f.Stock.Lot,
@@ -246,7 +243,7 @@ func materialProblem(v Values, f Facts) (what, next string) {
 		return fmt.Sprintf("the sheet's lot %.40q is not %s, which the plan is for", v["lot"], f.Stock.Lot),
 			"load a sheet of that lot; two sheets that look alike may not be the same"
 	}
-	if f.Stock.ThicknessUM < grammageUnderUM {
+	if f.Stock.ByGrammage() {
 		g, err := decimal(v["grammage"], 0)
 		if err != nil || g != f.Stock.GrammageGPerM2 {
 			return fmt.Sprintf("grammage %.20q is not %d g/m²", v["grammage"], f.Stock.GrammageGPerM2), "read the label of the pack"

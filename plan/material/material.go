@@ -33,6 +33,13 @@ type Stock struct {
 	SheetHeightUM  int64 `json:"sheet_height_um"`
 }
 
+// grammageUnderUM is the thickness under which a caliper says little: own choice, common practice for
+// paper and card.
+const grammageUnderUM = 500
+
+// ByGrammage says whether the lot is told apart by the grammage on its label instead of by the caliper.
+func (s Stock) ByGrammage() bool { return s.ThicknessUM < grammageUnderUM }
+
 // Setting is what is proven for one machine, tool, material, colour, thickness and operation.
 type Setting struct {
 	Operation   string `json:"operation"` // cut, mark, engrave, draw
