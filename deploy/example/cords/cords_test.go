@@ -23,6 +23,7 @@ import (
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/worker/driver"
+	"kerfgate/worker/driver/drivertest"
 	"kerfgate/worker/driver/program"
 	"kerfgate/worker/driver/talk"
 )
@@ -239,48 +240,15 @@ func TestDrawsThePlan(t *testing.T) {
 		got += geom.Length(l)
 	}
 	t.Logf("%d strokes, %.1f mm planned, %.1f mm drawn, %d commands", len(want), float64(length)/1000, float64(got)/1000, b.commands)
-	if off := farthest(want, b.drawn); off > 100 {
+	if off := drivertest.Strays(want, b.drawn); off > 100 {
 		t.Errorf("a planned place is %.0f µm from the nearest drawn one", off)
 	}
-	if off := farthest(b.drawn, want); off > 100 {
+	if off := drivertest.Strays(b.drawn, want); off > 100 {
 		t.Errorf("a drawn place is %.0f µm from the nearest planned one", off)
 	}
 	if math.Abs(float64(got-length)) > 0.01*float64(length) {
 		t.Errorf("drawn %d µm, planned %d", got, length)
 	}
-}
-
-// farthest samples the lines of a every 0.5 mm and looks for the nearest place on b.
-func farthest(a, b [][]geom.Point) float64 {
-	most := 0.0
-	for _, l := range a {
-		for i := 1; i < len(l); i++ {
-			n := max(1, int(geom.Distance(l[i-1], l[i])/500))
-			for k := 0; k <= n; k++ {
-				f := float64(k) / float64(n)
-				x := float64(l[i-1].X) + f*float64(l[i].X-l[i-1].X)
-				y := float64(l[i-1].Y) + f*float64(l[i].Y-l[i-1].Y)
-				most = max(most, nearest(x, y, b))
-			}
-		}
-	}
-	return most
-}
-
-func nearest(x, y float64, lines [][]geom.Point) float64 {
-	least := math.Inf(1)
-	for _, l := range lines {
-		for i := 1; i < len(l); i++ {
-			ax, ay := float64(l[i-1].X), float64(l[i-1].Y)
-			ux, uy := float64(l[i].X)-ax, float64(l[i].Y)-ay
-			f := 0.0
-			if d := ux*ux + uy*uy; d > 0 {
-				f = min(max(((x-ax)*ux+(y-ay)*uy)/d, 0), 1)
-			}
-			least = min(least, math.Hypot(x-ax-f*ux, y-ay-f*uy))
-		}
-	}
-	return least
 }
 
 // drawing lets the pen draw a long line slowly and returns once it is down; the channel gets what ended
@@ -364,7 +332,7 @@ func TestRestAndOnward(t *testing.T) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	want := [][]geom.Point{{geom.Pt(250_000, 160_000), geom.Pt(450_000, 160_000)}}
-	if off := max(farthest(want, b.drawn), farthest(b.drawn, want)); off > 100 {
+	if off := max(drivertest.Strays(want, b.drawn), drivertest.Strays(b.drawn, want)); off > 100 {
 		t.Errorf("the line is %.0f µm off", off)
 	}
 }
