@@ -83,8 +83,7 @@ func newGround(b *testing.B) *ground {
 		b.Fatal(err)
 	}
 	b.Cleanup(g.pool.Close)
-	if g.store, err = db.New(db.Config{Pool: g.pool, PermitSigner: g.keys.PermitSigner, PermitVerifier: g.keys.PermitPublic,
-		LogSigner: g.keys.LogSigner, LogVerifier: g.keys.LogPublic}); err != nil {
+	if g.store, err = g.keys.Store(g.pool, nil); err != nil {
 		b.Fatal(err)
 	}
 	if _, err := g.store.OpenSite(b.Context(), db.Site{Name: "garden", Kind: db.SiteWorkshop, FireWatchMinutes: 30}); err != nil {

@@ -135,8 +135,7 @@ func TestF10_PostgresRestarts(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Cleanup(pool.Close)
-		made, err := db.New(db.Config{Pool: pool, PermitSigner: keys.PermitSigner, PermitVerifier: keys.PermitPublic,
-			LogSigner: keys.LogSigner, LogVerifier: keys.LogPublic})
+		made, err := keys.Store(pool, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -96,8 +96,7 @@ func (s *site) open() (*pgxpool.Pool, *db.Store) {
 		s.t.Fatal(err)
 	}
 	s.t.Cleanup(pool.Close)
-	store, err := db.New(db.Config{Pool: pool, PermitSigner: s.keys.PermitSigner, PermitVerifier: s.keys.PermitPublic,
-		LogSigner: s.keys.LogSigner, LogVerifier: s.keys.LogPublic})
+	store, err := s.keys.Store(pool, nil)
 	if err != nil {
 		s.t.Fatal(err)
 	}
