@@ -443,6 +443,9 @@ type authoriseCommand struct {
 	SignIn  string    `help:"Sign-in name of the person." required:""`
 	Machine uuid.UUID `help:"The machine's id." required:""`
 	Days    int       `help:"For how many days." default:"365"`
+	// Evidence is asked, since an authorisation without one tells nobody anything later.
+	Evidence   string `help:"What showed that the person can: a course, a supervised run." required:""`
+	IdleMonths int64  `help:"Months without a run on it after which a refresher is due; 0 for none." default:"6"`
 }
 
 func (a *authoriseCommand) Run(ctx context.Context) error {
@@ -450,7 +453,8 @@ func (a *authoriseCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return site.Authorise(ctx, a.SignIn, a.Machine, a.Days)
+	return site.Authorise(ctx, a.SignIn, db.NewAuthorisation{Machine: a.Machine, Until: time.Now().AddDate(0, 0, a.Days),
+		Evidence: a.Evidence, IdleMonths: a.IdleMonths})
 }
 
 type migrateCommand struct {

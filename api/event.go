@@ -78,8 +78,7 @@ func (e *event) seenBy(who signedIn, signed bool) []byte {
 		return e.board
 	}
 	self := who.Person.ID
-	switch who.Person.Role {
-	case db.RoleOfficer, db.RoleAdmin:
+	if who.Person.Role.Officer() || who.Person.Role.Admin() {
 		return e.full
 	}
 	if self != uuid.Nil && (e.owner == self || e.actor == self || e.about == self) {

@@ -97,7 +97,7 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	mine := j.Member == who.Person.ID
 	for _, r := range j.Runs {
 		if _, err := r.Phase.After(queue.Withdrawn); err == nil && j.WithdrawnAt == nil {
-			v.MayWithdraw = mine || who.Person.Role == db.RoleOfficer || who.Person.Role == db.RoleAdmin
+			v.MayWithdraw = mine || who.Person.Role.Officer() || who.Person.Role.Admin()
 		}
 	}
 	v.MayRepeat = mine

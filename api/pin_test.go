@@ -45,7 +45,7 @@ func (w *workshop) withPIN(t *testing.T, signIn, pin string, machine uuid.UUID) 
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.Authorise(t.Context(), db.System, p.ID, machine, time.Now().Add(time.Hour)); err != nil {
+	if _, err := w.Authorise(t.Context(), db.System, db.NewAuthorisation{Person: p.ID, Machine: machine, Until: time.Now().Add(time.Hour), Evidence: "supervised run"}); err != nil {
 		t.Fatal(err)
 	}
 	who := db.Actor{Person: p.ID, Role: p.Role}

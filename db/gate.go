@@ -26,7 +26,7 @@ type Gate struct {
 }
 
 // authorised is the SQL for a valid authorisation of $1 for $2.
-const authorised = `SELECT id FROM authorisation WHERE person = $1 AND machine = $2 AND withdrawn_at IS NULL AND expires_at > now()
+const authorised = `SELECT id FROM authorisation a WHERE person = $1 AND machine = $2 AND authorisation_holds(a)
 	ORDER BY expires_at DESC LIMIT 1`
 
 func (s *Store) authorisation(ctx context.Context, person, machine uuid.UUID) (uuid.UUID, bool, error) {
@@ -212,7 +212,7 @@ func (s *Store) ReleaseChecklist(ctx context.Context, actor Actor, id uuid.UUID)
 		if err != nil {
 			return err
 		}
-		if g.Run.Operator != actor.Person && actor.Role != RoleOfficer && actor.Role != RoleAdmin {
+		if g.Run.Operator != actor.Person && !actor.Role.Officer() && !actor.Role.Admin() {
 			return ErrNotAllowed
 		}
 		release(w, actor, g.Run, move, "released by a person")

@@ -59,7 +59,7 @@ func (s *Store) Handover(ctx context.Context, actor Actor, id uuid.UUID, held, n
 		}
 		return write{
 			statements: []statement{
-				{sql: `SELECT 1 FROM authorisation WHERE id = $1 AND withdrawn_at IS NULL AND expires_at > now() FOR SHARE`, args: []any{authorisation}, rows: 1},
+				{sql: `SELECT 1 FROM authorisation a WHERE id = $1 AND authorisation_holds(a) FOR SHARE`, args: []any{authorisation}, rows: 1},
 				{sql: `UPDATE run SET operator = $2, rev = rev + 1 WHERE id = $1 AND rev = $3 AND phase = $4`, args: []any{id, actor.Person, r.Rev, r.Phase}, rows: 1},
 				{sql: `INSERT INTO handover (run, number, operator, attendance, note) VALUES ($1, $2, $3, $4, $5)`,
 					args: []any{id, h.Number, actor.Person, next[:], string(text)}, rows: 1},
@@ -132,7 +132,7 @@ func (s *Store) NotePause(ctx context.Context, actor Actor, id uuid.UUID) (machi
 		}
 		if _, ok, err := s.authorisation(ctx, actor.Person, r.Machine); err != nil {
 			return write{}, err
-		} else if !ok && actor.Role != RoleOfficer {
+		} else if !ok && !actor.Role.Officer() {
 			return write{}, refuse("you hold no valid authorisation for this machine", "anybody may press Stop run")
 		}
 		machine = r.Machine

@@ -39,7 +39,7 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		}
 		if _, ok, err := s.authorisation(ctx, actor.Person, r.Machine); err != nil {
 			return err
-		} else if !ok && actor.Role != RoleOfficer {
+		} else if !ok && !actor.Role.Officer() {
 			return refuse("you hold no valid authorisation for this machine", "an operator of this machine or the safety officer inspects")
 		}
 		switch in.Fate {
@@ -54,6 +54,7 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		if err != nil {
 			return err
 		}
+		w.statements = append(w.statements, ranMachine(r.ID))
 		if in.FlameOrGlow {
 			if err := s.reportFire(ctx, w, actor, g); err != nil {
 				return err

@@ -169,7 +169,7 @@ func (s *Store) WithdrawJob(ctx context.Context, actor Actor, id uuid.UUID, rev 
 			return write{}, err
 		}
 		switch {
-		case job.Member != actor.Person && actor.Role != RoleOfficer && actor.Role != RoleAdmin:
+		case job.Member != actor.Person && !actor.Role.Officer() && !actor.Role.Admin():
 			return write{}, ErrNotAllowed
 		case rev != 0 && rev != job.Rev:
 			return write{}, errStaleRev

@@ -32,7 +32,7 @@ type Permit struct {
 // guardBound locks what a sign-off binds, in the fixed order, and finds none of it changed (I10):
 // the operator's account and authorisation, material, stock and machine.
 const guardBound = `SELECT 1 FROM person p
-	JOIN authorisation a ON a.id = $2 AND a.person = p.id AND a.withdrawn_at IS NULL AND a.expires_at > now()
+	JOIN authorisation a ON a.id = $2 AND a.person = p.id AND authorisation_holds(a)
 	JOIN material ma ON ma.id = $3 AND ma.rev = $4
 	JOIN stock st ON st.id = $5 AND st.rev = $6
 	JOIN machine m ON m.id = $7 AND m.rev = $8
@@ -275,7 +275,7 @@ func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (wr
 		{sql: `UPDATE stock SET count = count - 1, reserved = reserved - 1, rev = rev + 1 WHERE id = $1 AND reserved > 0`, args: []any{r.Stock}, rows: 1},
 		// I8 and I10 once more, at the last moment: nothing that was bound may have gone.
 		{sql: `SELECT 1 FROM person p
-			JOIN authorisation a ON a.id = $2 AND a.person = p.id AND a.withdrawn_at IS NULL AND a.expires_at > now()
+			JOIN authorisation a ON a.id = $2 AND a.person = p.id AND authorisation_holds(a)
 			JOIN machine m ON m.id = $3 AND m.profile = $4 AND NOT EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.lifted_at IS NULL)
 			WHERE p.id = $1 AND p.disabled_at IS NULL FOR SHARE OF p, a, m`,
 			args: []any{signOff.Operator, signOff.Authorisation, machine, signOff.Profile[:]}, rows: 1,

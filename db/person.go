@@ -3,10 +3,9 @@ package db
 import (
 	"context"
 	"strings"
-	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 
 	"kerfgate/db/logbook"
 )
@@ -19,7 +18,14 @@ const (
 	RoleMember  Role = "member"
 	RoleOfficer Role = "officer" // safety officer
 	RoleAdmin   Role = "admin"
+	RoleAll     Role = "all" // every role in one person, only on a site of one
 )
+
+// Officer says whether the role is a safety officer's.
+func (r Role) Officer() bool { return r == RoleOfficer || r == RoleAll }
+
+// Admin says whether the role is an admin's.
+func (r Role) Admin() bool { return r == RoleAdmin || r == RoleAll }
 
 // Person is an account.
 type Person struct {
@@ -31,15 +37,6 @@ type Person struct {
 	Rev        int64
 }
 
-// Authorisation lets a member operate a machine until it expires or is withdrawn.
-type Authorisation struct {
-	ID        uuid.UUID
-	Person    uuid.UUID
-	Machine   uuid.UUID
-	GrantedAt time.Time
-	ExpiresAt time.Time
-}
-
 // NewPerson is an account to be made. PasswordHash is argon2id in its text form.
 type NewPerson struct {
 	SignInName   string
@@ -48,23 +45,52 @@ type NewPerson struct {
 	PasswordHash string
 }
 
+// maxName bounds what people call themselves, in characters.
+const maxName = 100
+
 // AddPerson makes an account. Errors: ErrSignInTaken, *Refused.
 func (s *Store) AddPerson(ctx context.Context, actor Actor, p NewPerson) (Person, error) {
-	if strings.TrimSpace(p.SignInName) == "" || strings.TrimSpace(p.Name) == "" || p.PasswordHash == "" {
-		return Person{}, refuse("an account needs a sign-in name, a name and a password", "give all three")
+	w, person, err := addPerson(actor, p)
+	if err != nil {
+		return Person{}, err
 	}
-	salt := newSalt()
-	person := Person{ID: newID(), SignInName: p.SignInName, Name: p.Name, Role: p.Role, Rev: 1}
-	digest := logbook.SaltedDigest(salt, []byte(p.Name))
-	_, err := s.commit(ctx, func(context.Context) (write, error) {
-		return write{
-			statements: []statement{{sql: `INSERT INTO person (id, sign_in_name, name, role, password_hash, salt) VALUES ($1, $2, $3, $4, $5, $6)`,
-				args: []any{person.ID, p.SignInName, p.Name, p.Role, p.PasswordHash, salt}, rows: 1}},
-			entries: []draft{{kind: logbook.PersonAdded, actor: actor, subjects: []logbook.Subject{about("person", person.ID)},
-				body: logbook.Body{"role": string(p.Role), "name_digest": digest[:]}}},
-		}, nil
+	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+		return w, s.roleFits(ctx, p.Role)
 	})
 	return person, err
+}
+
+// addPerson is the change that makes an account.
+func addPerson(actor Actor, p NewPerson) (write, Person, error) {
+	signIn, name := strings.TrimSpace(p.SignInName), strings.TrimSpace(p.Name)
+	if signIn == "" || name == "" || p.PasswordHash == "" {
+		return write{}, Person{}, refuse("an account needs a sign-in name, a name and a password", "give all three")
+	}
+	if utf8.RuneCountInString(signIn) > maxName || utf8.RuneCountInString(name) > maxName || strings.ContainsAny(signIn, " \t\r\n") {
+		return write{}, Person{}, refuse("a sign-in name has at most 100 letters and no space, a name at most 100 letters", "choose a shorter one")
+	}
+	salt := newSalt()
+	person := Person{ID: newID(), SignInName: signIn, Name: name, Role: p.Role, Rev: 1}
+	digest := logbook.SaltedDigest(salt, []byte(name))
+	return write{
+		statements: []statement{{sql: `INSERT INTO person (id, sign_in_name, name, role, password_hash, salt) VALUES ($1, $2, $3, $4, $5, $6)`,
+			args: []any{person.ID, signIn, name, p.Role, p.PasswordHash, salt}, rows: 1}},
+		entries: []draft{{kind: logbook.PersonAdded, actor: actor, subjects: []logbook.Subject{about("person", person.ID)},
+			body: logbook.Body{"role": string(p.Role), "name_digest": digest[:]}}},
+	}, person, nil
+}
+
+// roleFits refuses every role in one person where others could hold them.
+func (s *Store) roleFits(ctx context.Context, r Role) error {
+	if r != RoleAll {
+		return nil
+	}
+	if site, err := s.Site(ctx); err != nil {
+		return err
+	} else if site.Kind != SiteAlone {
+		return refuse("all roles in one person are for a site of one", "give each role to somebody of its own")
+	}
+	return nil
 }
 
 // PersonBySignIn finds an account and its password hash by sign-in name, in any case. Errors:
@@ -76,47 +102,4 @@ func (s *Store) PersonBySignIn(ctx context.Context, name string) (Person, string
 		WHERE lower(sign_in_name) = lower($1) AND disabled_at IS NULL`, name).
 		Scan(&p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev, &hash)
 	return p, hash, meaning(err)
-}
-
-// Authorise lets a person operate a machine until the instant given.
-func (s *Store) Authorise(ctx context.Context, actor Actor, person, machine uuid.UUID, until time.Time) (Authorisation, error) {
-	a := Authorisation{ID: newID(), Person: person, Machine: machine, ExpiresAt: until}
-	_, err := s.commit(ctx, func(context.Context) (write, error) {
-		return write{
-			statements: []statement{{sql: `INSERT INTO authorisation (id, person, machine, expires_at) VALUES ($1, $2, $3, $4)`,
-				args: []any{a.ID, person, machine, until}, rows: 1}},
-			entries: []draft{{kind: logbook.AuthorisationGranted, actor: actor,
-				subjects: []logbook.Subject{about("person", person), about("machine", machine), about("authorisation", a.ID)},
-				body:     logbook.Body{"until": until.UTC().Format(time.RFC3339)}}},
-		}, nil
-	})
-	return a, err
-}
-
-// WithdrawAuthorisation ends an authorisation at once; sign-offs that bind it are voided (I10).
-func (s *Store) WithdrawAuthorisation(ctx context.Context, actor Actor, id uuid.UUID) error {
-	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
-		var person, machine uuid.UUID
-		if err := s.pool.QueryRow(ctx, `SELECT person, machine FROM authorisation WHERE id = $1 AND withdrawn_at IS NULL`, id).Scan(&person, &machine); err != nil {
-			return write{}, err
-		}
-		w := write{
-			statements: []statement{{sql: `UPDATE authorisation SET withdrawn_at = now() WHERE id = $1 AND withdrawn_at IS NULL`, args: []any{id}, rows: 1}},
-			entries: []draft{{kind: logbook.AuthorisationWithdrawn, actor: actor,
-				subjects: []logbook.Subject{about("person", person), about("machine", machine), about("authorisation", id)}}},
-		}
-		err := s.voidOpen(ctx, &w, actor, "authorisation withdrawn", `r.machine = $1 AND r.operator = $2`, machine, person)
-		return w, err
-	})
-	return err
-}
-
-// Authorisations lists what a person may operate now.
-func (s *Store) Authorisations(ctx context.Context, person uuid.UUID) ([]Authorisation, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id, person, machine, granted_at, expires_at FROM authorisation
-		WHERE person = $1 AND withdrawn_at IS NULL AND expires_at > now() ORDER BY granted_at`, person)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Authorisation])
 }

@@ -286,7 +286,7 @@ func (s *Store) walkToInspection(w *write, actor Actor, r Run, neverMoved, looke
 // run that stands as active there becomes interrupted and waits for a person's look. Only an admin
 // may, with a reason. Errors: ErrNotAllowed, ErrNotFound where it is not awaited, *Refused.
 func (s *Store) WriteOffJournal(ctx context.Context, actor Actor, machine uuid.UUID, reason string) error {
-	if actor != System && actor.Role != RoleAdmin {
+	if actor != System && !actor.Role.Admin() {
 		return ErrNotAllowed
 	}
 	if !reasonFits(reason) {

@@ -17,6 +17,9 @@ type Session struct {
 	CreatedAt time.Time
 	ExpiresAt time.Time
 	Station   uuid.UUID // where it was opened, zero for no station
+	Name      string    // of a token's program
+	Scopes    []Scope   // of a token
+	UsedAt    time.Time
 }
 
 // SessionKind tells a browser's session from a script's.
@@ -27,6 +30,7 @@ const (
 	SessionBrowser SessionKind = "browser"
 	SessionScript  SessionKind = "script"
 	SessionStation SessionKind = "station" // by PIN, at a station
+	SessionToken   SessionKind = "token"   // of a program, with scopes
 )
 
 // idleLimit ends a session that nobody used; at a station, where the next person stands beside it, it
@@ -57,19 +61,19 @@ func (s *Store) OpenSession(ctx context.Context, person uuid.UUID, kind SessionK
 }
 
 // SessionByToken finds a live session. Errors: ErrNotFound when it ended, expired, lay idle for
-// twelve hours (ten minutes at a station), its person is disabled or its station revoked.
+// twelve hours (ten minutes at a station; a program's token never does), its person is disabled or its station revoked.
 func (s *Store) SessionByToken(ctx context.Context, tokenHash []byte) (Session, Person, error) {
 	var se Session
 	var p Person
 	var stale bool
 	err := s.pool.QueryRow(ctx, `SELECT s.id, s.person, s.kind, s.created_at, s.expires_at,
-			coalesce(s.station, '00000000-0000-0000-0000-000000000000'), s.kind <> 'station' AND s.used_at < now() - interval '1 minute',
+			coalesce(s.station, '00000000-0000-0000-0000-000000000000'), s.name, s.scopes, s.used_at, s.kind <> 'station' AND s.used_at < now() - interval '1 minute',
 			p.id, p.sign_in_name, p.name, p.role, p.rev
 		FROM session s JOIN person p ON p.id = s.person
-		WHERE s.token_hash = $1 AND s.ended_at IS NULL AND s.expires_at > now() AND s.used_at > now() - CASE WHEN s.kind = 'station' THEN $3::interval ELSE $2::interval END
+		WHERE s.token_hash = $1 AND s.ended_at IS NULL AND s.expires_at > now() AND s.used_at > now() - CASE s.kind WHEN 'station' THEN $3::interval WHEN 'token' THEN $4::interval ELSE $2::interval END
 		  AND p.disabled_at IS NULL AND NOT EXISTS (SELECT 1 FROM station WHERE station.id = s.station AND revoked_at IS NOT NULL)`,
-		tokenHash, idleLimit, stationIdleLimit).
-		Scan(&se.ID, &se.Person, &se.Kind, &se.CreatedAt, &se.ExpiresAt, &se.Station, &stale, &p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev)
+		tokenHash, idleLimit, stationIdleLimit, tokenLasts).
+		Scan(&se.ID, &se.Person, &se.Kind, &se.CreatedAt, &se.ExpiresAt, &se.Station, &se.Name, &se.Scopes, &se.UsedAt, &stale, &p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev)
 	if err != nil {
 		return Session{}, Person{}, meaning(err)
 	}

@@ -109,7 +109,7 @@ func (w *worker) operator(t *testing.T, signIn string) db.Actor {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.Authorise(t.Context(), w.Officer, p.ID, w.Machine.ID, time.Now().Add(time.Hour)); err != nil {
+	if _, err := w.Authorise(t.Context(), w.Officer, db.NewAuthorisation{Person: p.ID, Machine: w.Machine.ID, Until: time.Now().Add(time.Hour), Evidence: "supervised run"}); err != nil {
 		t.Fatal(err)
 	}
 	return db.Actor{Person: p.ID, Role: p.Role}
@@ -200,7 +200,7 @@ func keepsSight(t *testing.T, w *worker) db.Machine {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.Authorise(t.Context(), w.Officer, w.Operator.Person, m.ID, time.Now().Add(time.Hour)); err != nil {
+	if _, err := w.Authorise(t.Context(), w.Officer, db.NewAuthorisation{Person: w.Operator.Person, Machine: m.ID, Until: time.Now().Add(time.Hour), Evidence: "supervised run"}); err != nil {
 		t.Fatal(err)
 	}
 	return m

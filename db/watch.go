@@ -32,7 +32,7 @@ func (s *Store) CloseWatch(ctx context.Context, actor Actor, machine uuid.UUID) 
 		}
 		if _, ok, err := s.authorisation(ctx, actor.Person, machine); err != nil {
 			return write{}, err
-		} else if !ok && actor.Person != watcher && actor.Role != RoleOfficer {
+		} else if !ok && actor.Person != watcher && !actor.Role.Officer() {
 			return write{}, refuse("you hold no valid authorisation for this machine", "its watcher, an operator of it or the safety officer closes the watch")
 		}
 		if left > 0 {

@@ -188,7 +188,8 @@ func (w *world) authorise() {
 	if w.model.authorised {
 		return
 	}
-	a, err := w.store.Authorise(w.outer.Context(), w.shop.Officer, w.shop.Operator.Person, w.shop.Machine.ID, time.Now().Add(24*time.Hour))
+	a, err := w.store.Authorise(w.outer.Context(), w.shop.Officer, db.NewAuthorisation{Person: w.shop.Operator.Person, Machine: w.shop.Machine.ID,
+		Until: time.Now().Add(24 * time.Hour), Evidence: "supervised run"})
 	if w.expect("authorise", true, err) {
 		w.auth, w.model.authorised = a.ID, true
 	}

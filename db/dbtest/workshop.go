@@ -19,11 +19,11 @@ import (
 // one kind of plywood.
 type Workshop struct {
 	*Env
-	Member, Operator, Officer db.Actor
-	Machine                   db.Machine
-	WorkerKey                 nkeys.KeyPair
-	Stock                     db.Stock
-	Material                  db.Material
+	Admin, Member, Operator, Officer db.Actor
+	Machine                          db.Machine
+	WorkerKey                        nkeys.KeyPair
+	Stock                            db.Stock
+	Material                         db.Material
 }
 
 // Square is a drawing of a 40 mm square with a hole.
@@ -52,7 +52,7 @@ func NewWorkshop(t testing.TB) *Workshop {
 	t.Helper()
 	w := &Workshop{Env: New(t)}
 	ctx := t.Context()
-	admin := w.person(t, "admin", "Admin of the garden", db.RoleAdmin)
+	w.Admin = w.person(t, "admin", "Admin of the garden", db.RoleAdmin)
 	w.Member = w.person(t, "member", "Member of the garden", db.RoleMember)
 	w.Operator = w.person(t, "operator", "Operator of the garden", db.RoleMember)
 	w.Officer = w.person(t, "officer", "Officer of the garden", db.RoleOfficer)
@@ -64,18 +64,19 @@ func NewWorkshop(t testing.TB) *Workshop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if w.Machine, err = w.AddMachine(ctx, admin, db.NewMachine{Name: "lidded cutter", Bay: "Bay 1", Profile: Profile(), Tool: "beam",
+	if w.Machine, err = w.AddMachine(ctx, w.Admin, db.NewMachine{Name: "lidded cutter", Bay: "Bay 1", Profile: Profile(), Tool: "beam",
 		WorkerKey: public, WorkerURL: "http://127.0.0.1:1"}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err = w.Authorise(ctx, admin, w.Operator.Person, w.Machine.ID, time.Now().Add(24*time.Hour)); err != nil {
+	if _, err = w.Authorise(ctx, w.Admin, db.NewAuthorisation{Person: w.Operator.Person, Machine: w.Machine.ID,
+		Until: time.Now().Add(24 * time.Hour), Evidence: "supervised run"}); err != nil {
 		t.Fatal(err)
 	}
-	if w.Material, err = w.AddMaterial(ctx, admin, material.Material{Name: "poplar plywood", Composition: "poplar, urea glue", ColourClass: "light",
+	if w.Material, err = w.AddMaterial(ctx, w.Admin, material.Material{Name: "poplar plywood", Composition: "poplar, urea glue", ColourClass: "light",
 		Verdict: material.Allowed}); err != nil {
 		t.Fatal(err)
 	}
-	if w.Stock, err = w.AddStock(ctx, admin, w.Material.ID, material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200,
+	if w.Stock, err = w.AddStock(ctx, w.Admin, w.Material.ID, material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200,
 		SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 10); err != nil {
 		t.Fatal(err)
 	}
@@ -83,7 +84,7 @@ func NewWorkshop(t testing.TB) *Workshop {
 		{Operation: "cut", SpeedUMPerS: 12_000, PowerPermille: 900, Passes: 1, KerfUM: 150, Evidence: "settings grid"},
 		{Operation: "mark", SpeedUMPerS: 60_000, PowerPermille: 200, Passes: 1, KerfUM: 150, Evidence: "settings grid"},
 	} {
-		if _, err := w.ProveSetting(ctx, admin, db.Setting{Machine: w.Machine.ID, Tool: "beam", Material: w.Material.ID, ThicknessUM: 3000, Setting: s}); err != nil {
+		if _, err := w.ProveSetting(ctx, w.Admin, db.Setting{Machine: w.Machine.ID, Tool: "beam", Material: w.Material.ID, ThicknessUM: 3000, Setting: s}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -36,6 +36,11 @@ const (
 	JournalWrittenOff      Kind = "journal.written_off"
 	PersonAdded            Kind = "person.added"
 	PersonChanged          Kind = "person.changed"
+	PersonErased           Kind = "person.erased"  // name, sign-in name and the salt of their digest are gone
+	PersonInvited          Kind = "person.invited" // body "role"
+	InvitationWithdrawn    Kind = "person.invitation_withdrawn"
+	PasswordChanged        Kind = "person.password_changed"
+	TokenMade              Kind = "token.made" // body "scopes", "until"
 	AuthorisationGranted   Kind = "authorisation.granted"
 	AuthorisationWithdrawn Kind = "authorisation.withdrawn"
 	SessionOpened          Kind = "session.opened"
@@ -124,6 +129,7 @@ var kinds = []Kind{
 	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff, PairAdded, PairLookedAt, PairRetired,
 	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, KeyReplaced,
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
+	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
 }
 
 // Kinds returns every kind this version writes.

@@ -39,7 +39,8 @@ func newWorkshop(b *testing.B, g *ground) *workshop {
 	w.member, w.operator, w.officer = w.person("member", db.RoleMember), w.person("operator", db.RoleMember), w.person("officer", db.RoleOfficer)
 	w.machine, w.key = w.newMachine(admin, "Bay 1")
 	w.other, _ = w.newMachine(admin, "Bay 2")
-	_, err := g.store.Authorise(ctx, admin, w.operator.Person, w.machine.ID, time.Now().Add(24*time.Hour))
+	_, err := g.store.Authorise(ctx, admin, db.NewAuthorisation{Person: w.operator.Person, Machine: w.machine.ID,
+		Until: time.Now().Add(24 * time.Hour), Evidence: "supervised run"})
 	w.must(err)
 	kind, err := g.store.AddMaterial(ctx, admin, material.Material{Name: "poplar plywood", Composition: "poplar, urea glue", ColourClass: "light", Verdict: material.Allowed})
 	w.must(err)

@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -90,14 +89,15 @@ func readProfile(text []byte) (p machine.Profile, err error) {
 	return p, nil
 }
 
-// Authorise lets a person, by sign-in name, operate a machine for so many days.
-func (s Site) Authorise(ctx context.Context, signIn string, machineID uuid.UUID, days int) error {
+// Authorise lets a person, by sign-in name, operate a machine. Errors: those of db.Store.Authorise.
+func (s Site) Authorise(ctx context.Context, signIn string, n db.NewAuthorisation) error {
 	return s.with(ctx, func(store *db.Store) error {
 		p, _, err := store.PersonBySignIn(ctx, signIn)
 		if err != nil {
 			return fmt.Errorf("%s: %w", signIn, err)
 		}
-		_, err = store.Authorise(ctx, db.System, p.ID, machineID, time.Now().AddDate(0, 0, days))
+		n.Person = p.ID
+		_, err = store.Authorise(ctx, db.System, n)
 		return err
 	})
 }

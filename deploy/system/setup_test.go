@@ -50,7 +50,7 @@ func TestSetupCommands(t *testing.T) {
 	if err != nil {
 		t.Fatalf("%v %s", err, id)
 	}
-	if out, err := run("", "machine", "authorise", "--sign-in", "basil", "--machine", id); err != nil {
+	if out, err := run("", "machine", "authorise", "--sign-in", "basil", "--machine", id, "--evidence", "supervised run"); err != nil {
 		t.Errorf("%v %s", err, out)
 	}
 	if got := basil.get("/me").list("authorisations"); len(got) != 1 || got[0].str("machine_id") != id {

@@ -1,0 +1,131 @@
+package db
+
+import (
+	"context"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/db/logbook"
+)
+
+// Authorisation lets a member operate a machine until it expires, is withdrawn, or lies idle for so
+// many months that a refresher is due.
+type Authorisation struct {
+	ID          uuid.UUID
+	Person      uuid.UUID
+	Machine     uuid.UUID
+	MachineName string
+	GrantedAt   time.Time
+	GrantedBy   string // name; empty for the command line
+	Evidence    string // what showed that the person can: a course, a supervised run
+	// ExpiresAt is when it ends: by date, or earlier where it would lie idle too long.
+	ExpiresAt  time.Time
+	IdleMonths int64 // 0 for none
+}
+
+// NewAuthorisation is an authorisation to be granted.
+type NewAuthorisation struct {
+	Person, Machine uuid.UUID
+	Until           time.Time
+	Evidence        string
+	IdleMonths      int64 // months without a run after which it needs a refresher; 0 for none
+}
+
+// maxEvidence bounds the words of an authorisation's evidence, in characters.
+const maxEvidence = 300
+
+// Authorise lets a person operate a machine. Nobody authorises themselves where there is somebody else
+// who could. Errors: ErrNotFound, *Refused.
+func (s *Store) Authorise(ctx context.Context, actor Actor, n NewAuthorisation) (Authorisation, error) {
+	n.Evidence = strings.TrimSpace(n.Evidence)
+	switch length := utf8.RuneCountInString(n.Evidence); {
+	case length == 0 || length > maxEvidence:
+		return Authorisation{}, refuse("what shows that the person can run this machine is not said", "name the course or the supervised run, in at most 300 letters")
+	case n.IdleMonths < 0 || n.IdleMonths > 60:
+		return Authorisation{}, refuse("a refresher can be asked after 1 to 60 months without a run", "give a number between, or none")
+	}
+	site, err := s.Site(ctx)
+	if err != nil {
+		return Authorisation{}, err
+	}
+	if actor.Person != uuid.Nil && actor.Person == n.Person && site.Kind != SiteAlone {
+		return Authorisation{}, refuse("nobody authorises themselves", "let another officer or admin see you run the machine and grant it")
+	}
+	id := newID()
+	_, err = s.commit(ctx, func(context.Context) (write, error) {
+		return write{
+			statements: []statement{{sql: `INSERT INTO authorisation (id, person, machine, expires_at, granted_by, evidence, idle_months)
+				SELECT $1, p.id, m.id, $4, $5, $6, $7 FROM person p, machine m
+				WHERE p.id = $2 AND p.disabled_at IS NULL AND m.id = $3 AND $4 > now()`,
+				args: []any{id, n.Person, n.Machine, n.Until, person(actor), n.Evidence, months(n.IdleMonths)}, rows: 1,
+				conflict: refuse("no such active account or machine, or a date that is over", "read both again and give a date to come")}},
+			entries: []draft{{kind: logbook.AuthorisationGranted, actor: actor,
+				subjects: []logbook.Subject{about("person", n.Person), about("machine", n.Machine), about("authorisation", id)},
+				body:     logbook.Body{"until": n.Until.UTC().Format(time.RFC3339), "idle_months": n.IdleMonths}}},
+		}, nil
+	})
+	if err != nil {
+		return Authorisation{}, err
+	}
+	rows, err := s.pool.Query(ctx, selectAuthorisation+`a.id = $1`, id)
+	if err != nil {
+		return Authorisation{}, err
+	}
+	return pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Authorisation])
+}
+
+// months is SQL's null for none.
+func months(n int64) *int64 {
+	if n == 0 {
+		return nil
+	}
+	return &n
+}
+
+// WithdrawAuthorisation ends an authorisation at once; sign-offs that bind it are voided (I10).
+func (s *Store) WithdrawAuthorisation(ctx context.Context, actor Actor, id uuid.UUID) error {
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		var person, machine uuid.UUID
+		if err := s.pool.QueryRow(ctx, `SELECT person, machine FROM authorisation WHERE id = $1 AND withdrawn_at IS NULL`, id).Scan(&person, &machine); err != nil {
+			return write{}, err
+		}
+		w := write{
+			statements: []statement{{sql: `UPDATE authorisation SET withdrawn_at = now() WHERE id = $1 AND withdrawn_at IS NULL`, args: []any{id}, rows: 1}},
+			entries: []draft{{kind: logbook.AuthorisationWithdrawn, actor: actor,
+				subjects: []logbook.Subject{about("person", person), about("machine", machine), about("authorisation", id)}}},
+		}
+		err := s.voidOpen(ctx, &w, actor, "authorisation withdrawn", `r.machine = $1 AND r.operator = $2`, machine, person)
+		return w, err
+	})
+	return err
+}
+
+const selectAuthorisation = `SELECT a.id, a.person, a.machine, m.name, a.granted_at, coalesce(by.name, ''), a.evidence,
+		least(a.expires_at, greatest(a.granted_at, a.used_at) + make_interval(months => a.idle_months)), coalesce(a.idle_months, 0)
+	FROM authorisation a JOIN machine m ON m.id = a.machine LEFT JOIN person by ON by.id = a.granted_by WHERE `
+
+// Authorisations lists what a person may operate now.
+func (s *Store) Authorisations(ctx context.Context, person uuid.UUID) ([]Authorisation, error) {
+	return s.authorisationsOf(ctx, []uuid.UUID{person})
+}
+
+// authorisationsOf lists what people may operate now, in one query.
+func (s *Store) authorisationsOf(ctx context.Context, people []uuid.UUID) ([]Authorisation, error) {
+	rows, err := s.pool.Query(ctx, selectAuthorisation+`a.person = ANY($1) AND a.withdrawn_at IS NULL AND authorisation_holds(a) ORDER BY a.granted_at`, people)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[Authorisation])
+}
+
+// ranMachine notes that the operator of a run that burned used their authorisation, which puts a
+// refresher off.
+func ranMachine(run uuid.UUID) statement {
+	return statement{sql: `UPDATE authorisation a SET used_at = now() FROM run r
+		WHERE r.id = $1 AND NOT r.never_moved AND a.person = r.operator AND a.machine = r.machine AND authorisation_holds(a)`,
+		args: []any{run}, rows: anyRows}
+}
