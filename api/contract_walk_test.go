@@ -18,7 +18,7 @@ func TestContract_Walk(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := newWorkshop(t)
-	asOperator, asOfficer := w.signedIn(t, w.Operator), w.signedIn(t, w.Officer)
+	asOperator, asOfficer, asAdmin := w.signedIn(t, w.Operator), w.signedIn(t, w.Officer), w.signedIn(t, w.Admin)
 	for _, r := range policy() {
 		path := strings.TrimPrefix(r.path, base)
 		op := c.doc.Paths.Find(braced(path)).Operations()[r.method]
@@ -28,6 +28,8 @@ func TestContract_Walk(t *testing.T) {
 		token := asOfficer
 		if slices.Contains(r.roles, operator) {
 			token = asOperator
+		} else if slices.Equal(r.roles, []role{admin}) {
+			token = asAdmin
 		}
 		missing := strings.NewReplacer(":id", uuid.NewString(), ":digest", strings.Repeat("ab", 32), ":item", "eyewear", ":index", "1000000").Replace(path)
 		body := bodies[op.OperationID]
@@ -74,6 +76,12 @@ var bodies = map[string]string{
 	"openSession":        `{"sign_in":"fern","password":"x"}`,
 	"openStationSession": `{"sign_in":"fern","pin":"482913"}`,
 	"setPIN":             `{"password":"x","pin":"482913"}`,
+	"changePassword":     `{"password":"x","new_password":"a long enough password"}`,
+	"makeToken":          `{"name":"label maker","scopes":["read"],"expires_at":"2027-01-01T00:00:00Z"}`,
+	"changePerson":       `{"name":"Fern","role":"member","disabled":false}`,
+	"authorise":          `{"machine_id":"00000000-0000-4000-8000-000000000002","expires_at":"2027-01-01T00:00:00Z","evidence":"supervised run"}`,
+	"invite":             `{"name":"Fern","role":"member"}`,
+	"acceptInvitation":   `{"secret":"AAAA-BBBB-CCCC-DDDD","sign_in":"fern","new_password":"a long enough password"}`,
 	"makeStationCode":    `{"name":"tablet"}`,
 	"enrolStation":       `{"code":"AAAA-BBBB-CCCC-DDDD"}`,
 	"enrolWorker":        `{"secret":"AAAA-BBBB-CCCC-DDDD","public_key":"U","last_report":0}`,

@@ -147,37 +147,27 @@ func (s *Server) notePINClosed(ctx context.Context, person, station uuid.UUID) {
 // SetPIN is PUT /me/pin.
 func (s *Server) SetPIN(ctx context.Context, request wire.SetPINRequestObject) (wire.SetPINResponseObject, error) {
 	who, _ := personIn(ctx)
-	pin := request.Body.Pin
+	if err := s.choosePIN(ctx, who, request.Body.Password, request.Body.Pin); err != nil {
+		return nil, err
+	}
+	return wire.SetPIN204Response{}, nil
+}
+
+func (s *Server) choosePIN(ctx context.Context, who signedIn, password, pin string) error {
 	if len(pin) < minPIN || len(pin) > maxPIN || strings.Trim(pin, "0123456789") != "" || strings.Trim(pin, pin[:1]) == "" {
-		return nil, invalid("pin", "a PIN has 6 to 12 digits that are not all the same", "choose another")
+		return invalid("pin", "a PIN has 6 to 12 digits that are not all the same", "choose another")
 	}
-	succeeded, err := s.limiter.begin(strings.ToLower(who.Person.SignInName), visitIn(ctx).address)
-	if err != nil {
-		return nil, err
+	if err := s.ownPassword(ctx, who, password); err != nil {
+		return err
 	}
-	_, hash, err := s.store.PersonBySignIn(ctx, who.Person.SignInName)
-	if err != nil {
-		return nil, err
-	}
-	ok, err := passwordMatches(ctx, request.Body.Password, hash)
-	if err != nil {
-		return nil, err
-	}
-	if !ok {
-		return nil, invalid("password", "the password is wrong", "give the password of the account that is signed in")
-	}
-	succeeded()
 	release, err := hashing.take(ctx)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	pinHash, err := argon2id.CreateHash(pin, &passwordParams)
 	release()
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if err := s.store.SetPIN(ctx, who.Actor(), pinHash); err != nil {
-		return nil, err
-	}
-	return wire.SetPIN204Response{}, nil
+	return s.store.SetPIN(ctx, who.Actor(), pinHash)
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -40,6 +41,8 @@ type rule struct {
 	body int64
 	// upload routes hold a whole file in memory and wait for one of the upload slots.
 	upload bool
+	// handIn routes are those that a token with the scope hand-in may change.
+	handIn bool
 	// stream routes stay open; a foreign Origin is refused though they are GETs.
 	stream bool
 }
@@ -78,6 +81,10 @@ func policy() []rule {
 	enrolling := func(path string) rule {
 		return rule{routeKey: routeKey{http.MethodPost, base + path}, roles: []role{anyone}, body: 4 * kib}
 	}
+	handIn := func(r rule) rule {
+		r.handIn = true
+		return r
+	}
 	events := get("/events", anyone)
 	events.stream = true
 
@@ -88,6 +95,21 @@ func policy() []rule {
 		del("/sessions/current", member),
 		get("/me", member),
 		put("/me/pin", 4*kib, member),
+		put("/me/password", 4*kib, member),
+		get("/me/sessions", member),
+		del("/me/sessions/:id", member),
+		post("/me/tokens", 4*kib, member),
+
+		get("/people", officer, admin),
+		get("/people/:id", officer, admin),
+		put("/people/:id", 4*kib, admin),
+		del("/people/:id", admin),
+		post("/people/:id/authorisations", 4*kib, officer, admin),
+		del("/authorisations/:id", officer, admin),
+		get("/invitations", admin),
+		post("/invitations", 4*kib, admin),
+		del("/invitations/:id", admin),
+		enrolling("/invitations/accept"),
 
 		get("/enrol/trust", anyone),
 		enrolling("/enrol/worker"),
@@ -107,17 +129,17 @@ func policy() []rule {
 		post("/machines/:id/watch/close", 0, operator, officer),
 
 		get("/materials", member),
-		drawings,
+		handIn(drawings),
 		get("/drawings/:id", member),
 		get("/drawings/:id/original", member),
-		post("/plans", jsonBody, member),
+		handIn(post("/plans", jsonBody, member)),
 		get("/plans/:digest", member),
 		get("/plans/:digest/picture.svg", member),
 
 		get("/jobs", member),
-		post("/jobs", jsonBody, member),
+		handIn(post("/jobs", jsonBody, member)),
 		get("/jobs/:id", member),
-		post("/jobs/:id/withdraw", 0, member),
+		handIn(post("/jobs/:id/withdraw", 0, member)),
 
 		get("/board", anyone),
 		get("/runs/:id", member),
@@ -159,6 +181,9 @@ func (s *Server) allow(next echo.HandlerFunc) echo.HandlerFunc {
 		if !ok {
 			return errNotSignedIn
 		}
+		if !who.inScope(r) {
+			return errScope
+		}
 		may, err := s.hasRole(c.Request().Context(), who, r.roles)
 		if err != nil {
 			return err
@@ -168,6 +193,21 @@ func (s *Server) allow(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		return next(c)
 	}
+}
+
+// inScope says whether the caller may ask the route at all: a person everything, a program with a token
+// what its scopes name of the JSON routes.
+func (w signedIn) inScope(r rule) bool {
+	if w.Session.Kind != db.SessionToken {
+		return true
+	}
+	switch {
+	case !strings.HasPrefix(r.path, base+"/"):
+		return false
+	case r.handIn:
+		return slices.Contains(w.Session.Scopes, db.ScopeHandIn)
+	}
+	return r.method == http.MethodGet && slices.Contains(w.Session.Scopes, db.ScopeRead)
 }
 
 func (s *Server) hasRole(ctx context.Context, who signedIn, roles []role) (bool, error) {

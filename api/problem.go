@@ -25,6 +25,7 @@ var (
 	errWrongSignIn = errors.New("sign-in name or password is wrong")
 	errCrossSite   = errors.New("request from another site")
 	errNoRoute     = errors.New("no such route")
+	errScope       = errors.New("outside the token's scopes")
 	errBusy        = errors.New("too much is going on")
 	errStale       = errors.New("changed since it was read")
 	errMediaType   = errors.New("unsupported media type")
@@ -58,6 +59,8 @@ var problemTable = []struct {
 	{errWrongPIN, http.StatusUnauthorized, "wrong-sign-in", "sign-in name or PIN is wrong", "check both and try again"},
 	{errNoStation, http.StatusForbidden, "no-station", "this browser is no enrolled station", "enrol it with a code, or sign in with a password"},
 	{db.ErrEnrolCode, http.StatusForbidden, "enrol-code", "this enrolment code does not hold", "codes are used once and soon expire: ask an officer for a new one"},
+	{db.ErrInvitation, http.StatusForbidden, "invitation", "this invitation does not hold", "links are used once and hold seven days: ask an admin for a new one"},
+	{errScope, http.StatusForbidden, "scope", "this token may not do that", "a token reads or hands in; whatever needs somebody at the machine or an admin needs a person who signs in"},
 	{db.ErrKeyReplaced, http.StatusServiceUnavailable, "key-replaced", "a key of this server was replaced", "wait until the server was started again"},
 	{errCrossSite, http.StatusForbidden, "cross-site", "request from another site", "use this site's own pages, or a token without a browser"},
 	{errNoRoute, http.StatusNotFound, "not-found", "no such route", "see openapi.yaml for the routes"},

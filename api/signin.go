@@ -135,8 +135,7 @@ func (s *Server) GetMe(ctx context.Context, _ wire.GetMeRequestObject) (wire.Get
 	now, isOperator := s.now(), false
 	for _, a := range all {
 		isOperator = isOperator || valid(a, now)
-		me.Authorisations = append(me.Authorisations, wire.Authorisation{ID: a.ID, MachineID: a.Machine,
-			GrantedAt: utc(a.GrantedAt), ExpiresAt: utc(a.ExpiresAt)})
+		me.Authorisations = append(me.Authorisations, authorisationShape(a))
 	}
 	if isOperator {
 		me.Roles = append(me.Roles, string(operator))

@@ -116,6 +116,12 @@ func (s *Store) SetPIN(ctx context.Context, actor Actor, pinHash string) error {
 	return err
 }
 
+// HasPIN says whether a person has chosen a PIN.
+func (s *Store) HasPIN(ctx context.Context, person uuid.UUID) (has bool, err error) {
+	err = s.pool.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM pin WHERE person = $1)`, person).Scan(&has)
+	return has, err
+}
+
 // PINBySignIn finds an account and the hash of its PIN. Errors: ErrNotFound, also for a disabled
 // account and one without a PIN.
 func (s *Store) PINBySignIn(ctx context.Context, name string) (Person, string, error) {

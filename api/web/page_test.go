@@ -148,8 +148,8 @@ func TestFieldsHaveLabels(t *testing.T) {
 			}
 		}
 		for _, tag := range fieldTag.FindAllString(html, -1) {
-			if strings.Contains(tag, `type="hidden"`) || strings.Contains(tag, `type="radio"`) {
-				continue // radio buttons stand inside their labels
+			if strings.Contains(tag, `type="hidden"`) || strings.Contains(tag, `type="radio"`) || strings.Contains(tag, `type="checkbox"`) {
+				continue // radio buttons and boxes stand inside their labels
 			}
 			m := idAttribute.FindStringSubmatch(tag)
 			if m == nil || !labelled[m[1]] {

@@ -264,6 +264,15 @@ func sampleLogbook() LogbookView {
 	return v
 }
 
+func samplePeople() PeopleView {
+	row := AuthorisationRow{ID: "a1", Machine: "CO₂, lidded", Evidence: "supervised run", GrantedBy: "Runa Eik", GrantedAt: sampleNow.AddDate(-1, 0, 12),
+		Until: sampleNow.AddDate(0, 0, 12), IdleMonths: 6, Soon: "ends in 12 days"}
+	return PeopleView{Shell: sampleShell("People", "/people"), MayInvite: true, Link: "https://garden.example/join/AAAA-BBBB-CCCC-DDDD", LinkFor: "Ida Moe",
+		Roles:       []Role{{Value: "member", Label: "member", Chosen: true}, {Value: "officer", Label: "safety officer"}, {Value: "admin", Label: "admin"}},
+		People:      []PersonRow{{ID: "p1", Name: "Tove Lind", SignIn: "tove", Role: "member", Authorisations: []AuthorisationRow{row}}, {ID: "p2", Name: "Runa Eik", SignIn: "runa", Role: "safety officer", Closed: true}},
+		Invitations: []InvitationRow{{ID: "i1", Name: "Ida Moe", Role: "member", Until: sampleNow.AddDate(0, 0, 7)}}}
+}
+
 type samplePage struct {
 	name   string
 	render func(io.Writer) error
@@ -306,6 +315,22 @@ func samplePages() []samplePage {
 			return RenderHead(w, HeadView{Shell: sampleShell("Head", "/logbook"), Size: 1204,
 				Note:   "garden.example/log\n1204\nbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzMTI=\n\n— garden.example/log c2lnbmF0dXJl\n",
 				Groups: []string{"6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 3132"}})
+		}},
+		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
+		{"person", func(w io.Writer) error {
+			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),
+				MayChange: true, Roles: samplePeople().Roles, Machines: []Choice{{"m1", "Bay 1, CO₂, lidded"}, {"m2", "Bay 2, diode, open"}}, Until: "2027-11-25"})
+		}},
+		{"me", func(w io.Writer) error {
+			return RenderMe(w, MeView{Shell: sampleShell("Your account", "/me"), SignIn: "tove", Role: "member", Authorisations: samplePeople().People[0].Authorisations,
+				Sessions: []SessionRow{{ID: "s1", What: "a browser", Since: sampleNow, Used: sampleNow, Until: sampleNow.Add(12 * time.Hour), Here: true},
+					{ID: "s2", What: "token of label maker", Since: sampleNow.AddDate(0, -1, 0), Used: sampleNow, Until: sampleNow.AddDate(0, 5, 0)}},
+				Until: "2027-05-25", Token: "q1w2e3r4t5z6u7i8o9p0"})
+		}},
+		{"join", func(w io.Writer) error {
+			v := JoinView{Shell: sampleShell("Invitation", ""), Site: "Garden", Name: "Tove Lind", Path: "/join/AAAA-BBBB-CCCC-DDDD", MinPassword: 8}
+			v.Person = nil
+			return RenderJoin(w, v)
 		}},
 		{"problem", func(w io.Writer) error {
 			return RenderProblem(w, ProblemView{Shell: sampleShell("Not found", ""), Detail: "There is no such page, or it is not yours.", RequestID: "0190"})

@@ -48,7 +48,7 @@ type Reason struct {
 }
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
-var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol"}
+var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join"}
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {
 	all := map[string]*template.Template{}
@@ -83,6 +83,8 @@ func functions() template.FuncMap {
 		"entrytime": func(t time.Time) template.HTML { return timeElement(t, "2 Jan 2006 15:04:05 MST") },
 		"day":       func(t time.Time) template.HTML { return timeElement(t, "Monday 2 January, 15:04 MST") },
 		"date":      func(t time.Time) template.HTML { return timeElement(t, "Monday 2 January, MST") },
+		"yearday":   func(t time.Time) template.HTML { return timeElement(t, "2 January 2006") },
+		"minute":    func(t time.Time) template.HTML { return timeElement(t, "2 Jan 2006, 15:04") },
 		"clock":     func(t, now time.Time) template.HTML { return timeText(t, Clock(t, now)) },
 		"join":      strings.Join,
 		"seconds":   func(ms int64) int64 { return (ms + 999) / 1000 },

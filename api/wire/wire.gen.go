@@ -40,6 +40,30 @@ func (e InspectionSheet) Valid() bool {
 	}
 }
 
+// Defines values for NewInvitationRole.
+const (
+	NewInvitationRoleAdmin   NewInvitationRole = "admin"
+	NewInvitationRoleAll     NewInvitationRole = "all"
+	NewInvitationRoleMember  NewInvitationRole = "member"
+	NewInvitationRoleOfficer NewInvitationRole = "officer"
+)
+
+// Valid indicates whether the value is a known member of the NewInvitationRole enum.
+func (e NewInvitationRole) Valid() bool {
+	switch e {
+	case NewInvitationRoleAdmin:
+		return true
+	case NewInvitationRoleAll:
+		return true
+	case NewInvitationRoleMember:
+		return true
+	case NewInvitationRoleOfficer:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Operation.
 const (
 	Cut     Operation = "cut"
@@ -58,6 +82,54 @@ func (e Operation) Valid() bool {
 	case Engrave:
 		return true
 	case Mark:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PersonChangeRole.
+const (
+	PersonChangeRoleAdmin   PersonChangeRole = "admin"
+	PersonChangeRoleAll     PersonChangeRole = "all"
+	PersonChangeRoleMember  PersonChangeRole = "member"
+	PersonChangeRoleOfficer PersonChangeRole = "officer"
+)
+
+// Valid indicates whether the value is a known member of the PersonChangeRole enum.
+func (e PersonChangeRole) Valid() bool {
+	switch e {
+	case PersonChangeRoleAdmin:
+		return true
+	case PersonChangeRoleAll:
+		return true
+	case PersonChangeRoleMember:
+		return true
+	case PersonChangeRoleOfficer:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for SessionEntryKind.
+const (
+	SessionEntryKindBrowser SessionEntryKind = "browser"
+	SessionEntryKindScript  SessionEntryKind = "script"
+	SessionEntryKindStation SessionEntryKind = "station"
+	SessionEntryKindToken   SessionEntryKind = "token"
+)
+
+// Valid indicates whether the value is a known member of the SessionEntryKind enum.
+func (e SessionEntryKind) Valid() bool {
+	switch e {
+	case SessionEntryKindBrowser:
+		return true
+	case SessionEntryKindScript:
+		return true
+	case SessionEntryKindStation:
+		return true
+	case SessionEntryKindToken:
 		return true
 	default:
 		return false
@@ -90,20 +162,33 @@ func (e SetupMoveKind) Valid() bool {
 
 // Defines values for SignInKind.
 const (
-	Browser SignInKind = "browser"
-	Script  SignInKind = "script"
+	SignInKindBrowser SignInKind = "browser"
+	SignInKindScript  SignInKind = "script"
 )
 
 // Valid indicates whether the value is a known member of the SignInKind enum.
 func (e SignInKind) Valid() bool {
 	switch e {
-	case Browser:
+	case SignInKindBrowser:
 		return true
-	case Script:
+	case SignInKindScript:
 		return true
 	default:
 		return false
 	}
+}
+
+// Account defines model for Account.
+type Account struct {
+	AddedAt        time.Time          `json:"added_at"`
+	Authorisations []Authorisation    `json:"authorisations"`
+	Disabled       bool               `json:"disabled"`
+	ErasedAt       *time.Time         `json:"erased_at,omitempty"`
+	ID             openapi_types.UUID `json:"id"`
+	Name           string             `json:"name"`
+	Rev            int64              `json:"rev"`
+	Role           string             `json:"role"`
+	SignIn         string             `json:"sign_in"`
 }
 
 // AnswerValues defines model for AnswerValues.
@@ -120,10 +205,16 @@ type Array struct {
 
 // Authorisation defines model for Authorisation.
 type Authorisation struct {
-	ExpiresAt time.Time          `json:"expires_at"`
-	GrantedAt time.Time          `json:"granted_at"`
-	ID        openapi_types.UUID `json:"id"`
-	MachineID openapi_types.UUID `json:"machine_id"`
+	Evidence *string `json:"evidence,omitempty"`
+
+	// ExpiresAt by date, or earlier where it would lie idle too long
+	ExpiresAt   time.Time          `json:"expires_at"`
+	GrantedAt   time.Time          `json:"granted_at"`
+	GrantedBy   *string            `json:"granted_by,omitempty"`
+	ID          openapi_types.UUID `json:"id"`
+	IdleMonths  *int64             `json:"idle_months,omitempty"`
+	MachineID   openapi_types.UUID `json:"machine_id"`
+	MachineName *string            `json:"machine_name,omitempty"`
 }
 
 // Bar defines model for Bar.
@@ -386,6 +477,38 @@ type Inspection struct {
 // InspectionSheet defines model for Inspection.Sheet.
 type InspectionSheet string
 
+// Invitation defines model for Invitation.
+type Invitation struct {
+	ExpiresAt time.Time           `json:"expires_at"`
+	ID        openapi_types.UUID  `json:"id"`
+	MadeAt    time.Time           `json:"made_at"`
+	Name      string              `json:"name"`
+	PersonID  *openapi_types.UUID `json:"person_id,omitempty"`
+	Role      string              `json:"role"`
+}
+
+// InvitationAccepted defines model for InvitationAccepted.
+type InvitationAccepted struct {
+	NewPassword string `json:"new_password"`
+	Secret      string `json:"secret"`
+
+	// SignIn for a new account
+	SignIn *string `json:"sign_in,omitempty"`
+}
+
+// InvitationList defines model for InvitationList.
+type InvitationList struct {
+	Invitations []Invitation `json:"invitations"`
+}
+
+// InvitationMade defines model for InvitationMade.
+type InvitationMade struct {
+	Invitation Invitation `json:"invitation"`
+
+	// Path to open on this site
+	Path string `json:"path"`
+}
+
 // Job defines model for Job.
 type Job struct {
 	Copies       int64              `json:"copies"`
@@ -515,6 +638,27 @@ type Me struct {
 	Roles          []string        `json:"roles"`
 }
 
+// NewAuthorisation defines model for NewAuthorisation.
+type NewAuthorisation struct {
+	// Evidence a course, a supervised run
+	Evidence  string    `json:"evidence"`
+	ExpiresAt time.Time `json:"expires_at"`
+
+	// IdleMonths months without a run on the machine after which a refresher is due; none where it is missing
+	IdleMonths *int64             `json:"idle_months,omitempty"`
+	MachineID  openapi_types.UUID `json:"machine_id"`
+}
+
+// NewInvitation defines model for NewInvitation.
+type NewInvitation struct {
+	Name     *string             `json:"name,omitempty"`
+	PersonID *openapi_types.UUID `json:"person_id,omitempty"`
+	Role     *NewInvitationRole  `json:"role,omitempty"`
+}
+
+// NewInvitationRole defines model for NewInvitation.Role.
+type NewInvitationRole string
+
 // NewJob machine and lot as they were chosen for the plan; two machines of one profile get the same plan
 type NewJob struct {
 	Copies    int64              `json:"copies"`
@@ -523,6 +667,13 @@ type NewJob struct {
 	Plan      string             `json:"plan"`
 	StockID   openapi_types.UUID `json:"stock_id"`
 	Title     string             `json:"title"`
+}
+
+// NewToken defines model for NewToken.
+type NewToken struct {
+	ExpiresAt time.Time `json:"expires_at"`
+	Name      string    `json:"name"`
+	Scopes    []string  `json:"scopes"`
 }
 
 // Numbers defines model for Numbers.
@@ -589,6 +740,18 @@ type PINSignIn struct {
 	SignIn string `json:"sign_in"`
 }
 
+// PasswordChosen defines model for PasswordChosen.
+type PasswordChosen struct {
+	NewPassword string `json:"new_password"`
+	Password    string `json:"password"`
+}
+
+// PeoplePage defines model for PeoplePage.
+type PeoplePage struct {
+	Next   *openapi_types.UUID `json:"next,omitempty"`
+	People []Account           `json:"people"`
+}
+
 // Person defines model for Person.
 type Person struct {
 	ID     openapi_types.UUID `json:"id"`
@@ -596,6 +759,16 @@ type Person struct {
 	Role   string             `json:"role"`
 	SignIn string             `json:"sign_in"`
 }
+
+// PersonChange defines model for PersonChange.
+type PersonChange struct {
+	Disabled bool             `json:"disabled"`
+	Name     string           `json:"name"`
+	Role     PersonChangeRole `json:"role"`
+}
+
+// PersonChangeRole defines model for PersonChange.Role.
+type PersonChangeRole string
 
 // Piece defines model for Piece.
 type Piece struct {
@@ -723,6 +896,30 @@ type Run struct {
 	UnreadyReason string              `json:"unready_reason"`
 }
 
+// SessionEntry defines model for SessionEntry.
+type SessionEntry struct {
+	CreatedAt time.Time `json:"created_at"`
+	ExpiresAt time.Time `json:"expires_at"`
+
+	// Here the session that asks
+	Here bool               `json:"here"`
+	ID   openapi_types.UUID `json:"id"`
+	Kind SessionEntryKind   `json:"kind"`
+
+	// Name of a token's program
+	Name   *string   `json:"name,omitempty"`
+	Scopes *[]string `json:"scopes,omitempty"`
+	UsedAt time.Time `json:"used_at"`
+}
+
+// SessionEntryKind defines model for SessionEntry.Kind.
+type SessionEntryKind string
+
+// SessionList defines model for SessionList.
+type SessionList struct {
+	Sessions []SessionEntry `json:"sessions"`
+}
+
 // SessionOpened defines model for SessionOpened.
 type SessionOpened struct {
 	ExpiresAt time.Time `json:"expires_at"`
@@ -831,6 +1028,13 @@ type Tabs struct {
 	Count     *int64   `json:"count,omitempty"`
 	SpacingMm *float64 `json:"spacing_mm,omitempty"`
 	WidthMm   *float64 `json:"width_mm,omitempty"`
+}
+
+// TokenMade defines model for TokenMade.
+type TokenMade struct {
+	ExpiresAt time.Time          `json:"expires_at"`
+	ID        openapi_types.UUID `json:"id"`
+	Token     string             `json:"token"`
 }
 
 // Tool defines model for Tool.
@@ -979,6 +1183,12 @@ type FollowEventsParams struct {
 	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
 }
 
+// InviteParams defines parameters for Invite.
+type InviteParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // ListJobsParams defines parameters for ListJobs.
 type ListJobsParams struct {
 	// Cursor next of the page before
@@ -1054,6 +1264,33 @@ type MakeWorkerCodeParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// MakeTokenParams defines parameters for MakeToken.
+type MakeTokenParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// ListPeopleParams defines parameters for ListPeople.
+type ListPeopleParams struct {
+	// Cursor next of the page before
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit 1 to 200
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// ChangePersonParams defines parameters for ChangePerson.
+type ChangePersonParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// AuthoriseParams defines parameters for Authorise.
+type AuthoriseParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // MakePlanParams defines parameters for MakePlan.
 type MakePlanParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -1114,6 +1351,12 @@ type EnrolWorkerJSONRequestBody = WorkerEnrolment
 // ReplaceWorkerKeyJSONRequestBody defines body for ReplaceWorkerKey for application/json ContentType.
 type ReplaceWorkerKeyJSONRequestBody = WorkerKeyReplacement
 
+// InviteJSONRequestBody defines body for Invite for application/json ContentType.
+type InviteJSONRequestBody = NewInvitation
+
+// AcceptInvitationJSONRequestBody defines body for AcceptInvitation for application/json ContentType.
+type AcceptInvitationJSONRequestBody = InvitationAccepted
+
 // SubmitJobJSONRequestBody defines body for SubmitJob for application/json ContentType.
 type SubmitJobJSONRequestBody = NewJob
 
@@ -1126,8 +1369,20 @@ type LiftLockoutJSONRequestBody = ReasonGiven
 // MakeStationCodeJSONRequestBody defines body for MakeStationCode for application/json ContentType.
 type MakeStationCodeJSONRequestBody = StationNamed
 
+// ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
+type ChangePasswordJSONRequestBody = PasswordChosen
+
 // SetPINJSONRequestBody defines body for SetPIN for application/json ContentType.
 type SetPINJSONRequestBody = PINChosen
+
+// MakeTokenJSONRequestBody defines body for MakeToken for application/json ContentType.
+type MakeTokenJSONRequestBody = NewToken
+
+// ChangePersonJSONRequestBody defines body for ChangePerson for application/json ContentType.
+type ChangePersonJSONRequestBody = PersonChange
+
+// AuthoriseJSONRequestBody defines body for Authorise for application/json ContentType.
+type AuthoriseJSONRequestBody = NewAuthorisation
 
 // MakePlanJSONRequestBody defines body for MakePlan for application/json ContentType.
 type MakePlanJSONRequestBody = PlanChoice
@@ -1155,6 +1410,9 @@ type OpenStationSessionJSONRequestBody = PINSignIn
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
+	// WithdrawAuthorisation End an authorisation at once
+	// (DELETE /authorisations/{id})
+	WithdrawAuthorisation(ctx echo.Context, id ID) error
 	// GetBoard What runs where and what is next
 	// (GET /board)
 	GetBoard(ctx echo.Context) error
@@ -1185,6 +1443,18 @@ type ServerInterface interface {
 	// GetHealth Whether the server can work
 	// (GET /health)
 	GetHealth(ctx echo.Context) error
+	// ListInvitations Links that still wait
+	// (GET /invitations)
+	ListInvitations(ctx echo.Context) error
+	// Invite A link by which somebody chooses sign-in name and password
+	// (POST /invitations)
+	Invite(ctx echo.Context, params InviteParams) error
+	// AcceptInvitation Choose sign-in name and password
+	// (POST /invitations/accept)
+	AcceptInvitation(ctx echo.Context) error
+	// WithdrawInvitation End a link
+	// (DELETE /invitations/{id})
+	WithdrawInvitation(ctx echo.Context, id ID) error
 	// ListJobs The caller's jobs, newest first
 	// (GET /jobs)
 	ListJobs(ctx echo.Context, params ListJobsParams) error
@@ -1248,9 +1518,36 @@ type ServerInterface interface {
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx echo.Context) error
+	// ChangePassword Change one's own password
+	// (PUT /me/password)
+	ChangePassword(ctx echo.Context) error
 	// SetPIN Choose the PIN for stations
 	// (PUT /me/pin)
 	SetPIN(ctx echo.Context) error
+	// ListSessions Where one is signed in, and the tokens of one's programs
+	// (GET /me/sessions)
+	ListSessions(ctx echo.Context) error
+	// EndOneSession End one of one's own sessions or tokens
+	// (DELETE /me/sessions/{id})
+	EndOneSession(ctx echo.Context, id ID) error
+	// MakeToken A token for a program
+	// (POST /me/tokens)
+	MakeToken(ctx echo.Context, params MakeTokenParams) error
+	// ListPeople People by name, with what they may operate
+	// (GET /people)
+	ListPeople(ctx echo.Context, params ListPeopleParams) error
+	// ErasePerson Forget who a person was
+	// (DELETE /people/{id})
+	ErasePerson(ctx echo.Context, id ID) error
+	// GetPerson One person
+	// (GET /people/{id})
+	GetPerson(ctx echo.Context, id ID) error
+	// ChangePerson Change a person's name or role, close or open the account
+	// (PUT /people/{id})
+	ChangePerson(ctx echo.Context, id ID, params ChangePersonParams) error
+	// Authorise Let a person operate a machine
+	// (POST /people/{id}/authorisations)
+	Authorise(ctx echo.Context, id ID, params AuthoriseParams) error
 	// MakePlan Plan a drawing for a machine and a stock
 	// (POST /plans)
 	MakePlan(ctx echo.Context, params MakePlanParams) error
@@ -1322,6 +1619,22 @@ type ServerInterface interface {
 // ServerInterfaceWrapper converts echo contexts to parameters.
 type ServerInterfaceWrapper struct {
 	Handler ServerInterface
+}
+
+// WithdrawAuthorisation converts echo context to params.
+func (w *ServerInterfaceWrapper) WithdrawAuthorisation(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.WithdrawAuthorisation(ctx, id)
+	return err
 }
 
 // GetBoard converts echo context to params.
@@ -1471,6 +1784,69 @@ func (w *ServerInterfaceWrapper) GetHealth(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetHealth(ctx)
+	return err
+}
+
+// ListInvitations converts echo context to params.
+func (w *ServerInterfaceWrapper) ListInvitations(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListInvitations(ctx)
+	return err
+}
+
+// Invite converts echo context to params.
+func (w *ServerInterfaceWrapper) Invite(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params InviteParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.Invite(ctx, params)
+	return err
+}
+
+// AcceptInvitation converts echo context to params.
+func (w *ServerInterfaceWrapper) AcceptInvitation(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AcceptInvitation(ctx)
+	return err
+}
+
+// WithdrawInvitation converts echo context to params.
+func (w *ServerInterfaceWrapper) WithdrawInvitation(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.WithdrawInvitation(ctx, id)
 	return err
 }
 
@@ -1950,12 +2326,204 @@ func (w *ServerInterfaceWrapper) GetMe(ctx echo.Context) error {
 	return err
 }
 
+// ChangePassword converts echo context to params.
+func (w *ServerInterfaceWrapper) ChangePassword(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChangePassword(ctx)
+	return err
+}
+
 // SetPIN converts echo context to params.
 func (w *ServerInterfaceWrapper) SetPIN(ctx echo.Context) error {
 	var err error
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.SetPIN(ctx)
+	return err
+}
+
+// ListSessions converts echo context to params.
+func (w *ServerInterfaceWrapper) ListSessions(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListSessions(ctx)
+	return err
+}
+
+// EndOneSession converts echo context to params.
+func (w *ServerInterfaceWrapper) EndOneSession(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.EndOneSession(ctx, id)
+	return err
+}
+
+// MakeToken converts echo context to params.
+func (w *ServerInterfaceWrapper) MakeToken(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params MakeTokenParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.MakeToken(ctx, params)
+	return err
+}
+
+// ListPeople converts echo context to params.
+func (w *ServerInterfaceWrapper) ListPeople(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListPeopleParams
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListPeople(ctx, params)
+	return err
+}
+
+// ErasePerson converts echo context to params.
+func (w *ServerInterfaceWrapper) ErasePerson(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ErasePerson(ctx, id)
+	return err
+}
+
+// GetPerson converts echo context to params.
+func (w *ServerInterfaceWrapper) GetPerson(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetPerson(ctx, id)
+	return err
+}
+
+// ChangePerson converts echo context to params.
+func (w *ServerInterfaceWrapper) ChangePerson(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ChangePersonParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChangePerson(ctx, id, params)
+	return err
+}
+
+// Authorise converts echo context to params.
+func (w *ServerInterfaceWrapper) Authorise(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AuthoriseParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.Authorise(ctx, id, params)
 	return err
 }
 
@@ -2491,6 +3059,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 		Handler: si,
 	}
 
+	router.DELETE(options.BaseURL+"/authorisations/:id", wrapper.WithdrawAuthorisation, options.OperationMiddlewares["withdrawAuthorisation"]...)
 	router.GET(options.BaseURL+"/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
 	router.POST(options.BaseURL+"/drawings", wrapper.ReceiveDrawing, options.OperationMiddlewares["receiveDrawing"]...)
 	router.GET(options.BaseURL+"/drawings/:id", wrapper.GetDrawing, options.OperationMiddlewares["getDrawing"]...)
@@ -2501,6 +3070,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/enrol/worker-key", wrapper.ReplaceWorkerKey, options.OperationMiddlewares["replaceWorkerKey"]...)
 	router.GET(options.BaseURL+"/events", wrapper.FollowEvents, options.OperationMiddlewares["followEvents"]...)
 	router.GET(options.BaseURL+"/health", wrapper.GetHealth, options.OperationMiddlewares["getHealth"]...)
+	router.GET(options.BaseURL+"/invitations", wrapper.ListInvitations, options.OperationMiddlewares["listInvitations"]...)
+	router.POST(options.BaseURL+"/invitations", wrapper.Invite, options.OperationMiddlewares["invite"]...)
+	router.DELETE(options.BaseURL+"/invitations/:id", wrapper.WithdrawInvitation, options.OperationMiddlewares["withdrawInvitation"]...)
+	router.POST(options.BaseURL+"/invitations/accept", wrapper.AcceptInvitation, options.OperationMiddlewares["acceptInvitation"]...)
 	router.GET(options.BaseURL+"/jobs", wrapper.ListJobs, options.OperationMiddlewares["listJobs"]...)
 	router.POST(options.BaseURL+"/jobs", wrapper.SubmitJob, options.OperationMiddlewares["submitJob"]...)
 	router.GET(options.BaseURL+"/jobs/:id", wrapper.GetJob, options.OperationMiddlewares["getJob"]...)
@@ -2522,7 +3095,16 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/machines/:id/worker-code", wrapper.MakeWorkerCode, options.OperationMiddlewares["makeWorkerCode"]...)
 	router.GET(options.BaseURL+"/materials", wrapper.ListMaterials, options.OperationMiddlewares["listMaterials"]...)
 	router.GET(options.BaseURL+"/me", wrapper.GetMe, options.OperationMiddlewares["getMe"]...)
+	router.PUT(options.BaseURL+"/me/password", wrapper.ChangePassword, options.OperationMiddlewares["changePassword"]...)
 	router.PUT(options.BaseURL+"/me/pin", wrapper.SetPIN, options.OperationMiddlewares["setPIN"]...)
+	router.GET(options.BaseURL+"/me/sessions", wrapper.ListSessions, options.OperationMiddlewares["listSessions"]...)
+	router.DELETE(options.BaseURL+"/me/sessions/:id", wrapper.EndOneSession, options.OperationMiddlewares["endOneSession"]...)
+	router.POST(options.BaseURL+"/me/tokens", wrapper.MakeToken, options.OperationMiddlewares["makeToken"]...)
+	router.GET(options.BaseURL+"/people", wrapper.ListPeople, options.OperationMiddlewares["listPeople"]...)
+	router.DELETE(options.BaseURL+"/people/:id", wrapper.ErasePerson, options.OperationMiddlewares["erasePerson"]...)
+	router.GET(options.BaseURL+"/people/:id", wrapper.GetPerson, options.OperationMiddlewares["getPerson"]...)
+	router.PUT(options.BaseURL+"/people/:id", wrapper.ChangePerson, options.OperationMiddlewares["changePerson"]...)
+	router.POST(options.BaseURL+"/people/:id/authorisations", wrapper.Authorise, options.OperationMiddlewares["authorise"]...)
 	router.POST(options.BaseURL+"/plans", wrapper.MakePlan, options.OperationMiddlewares["makePlan"]...)
 	router.GET(options.BaseURL+"/plans/:digest", wrapper.GetPlan, options.OperationMiddlewares["getPlan"]...)
 	router.GET(options.BaseURL+"/plans/:digest/picture.svg", wrapper.GetPlanPicture, options.OperationMiddlewares["getPlanPicture"]...)
@@ -2549,6 +3131,39 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 }
 
 type ProblemApplicationProblemPlusJSONResponse Problem
+
+type WithdrawAuthorisationRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type WithdrawAuthorisationResponseObject interface {
+	VisitWithdrawAuthorisationResponse(w http.ResponseWriter) error
+}
+
+type WithdrawAuthorisation204Response struct {
+}
+
+func (response WithdrawAuthorisation204Response) VisitWithdrawAuthorisationResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type WithdrawAuthorisationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawAuthorisationdefaultApplicationProblemPlusJSONResponse) VisitWithdrawAuthorisationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
 
 type GetBoardRequestObject struct {
 }
@@ -2965,6 +3580,156 @@ type GetHealthdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetHealthdefaultApplicationProblemPlusJSONResponse) VisitGetHealthResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListInvitationsRequestObject struct {
+}
+
+type ListInvitationsResponseObject interface {
+	VisitListInvitationsResponse(w http.ResponseWriter) error
+}
+
+type ListInvitations200JSONResponse InvitationList
+
+func (response ListInvitations200JSONResponse) VisitListInvitationsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListInvitationsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListInvitationsdefaultApplicationProblemPlusJSONResponse) VisitListInvitationsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type InviteRequestObject struct {
+	Params InviteParams
+	Body   *InviteJSONRequestBody
+}
+
+type InviteResponseObject interface {
+	VisitInviteResponse(w http.ResponseWriter) error
+}
+
+type Invite201JSONResponse InvitationMade
+
+func (response Invite201JSONResponse) VisitInviteResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type InvitedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response InvitedefaultApplicationProblemPlusJSONResponse) VisitInviteResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AcceptInvitationRequestObject struct {
+	Body *AcceptInvitationJSONRequestBody
+}
+
+type AcceptInvitationResponseObject interface {
+	VisitAcceptInvitationResponse(w http.ResponseWriter) error
+}
+
+type AcceptInvitation201JSONResponse Person
+
+func (response AcceptInvitation201JSONResponse) VisitAcceptInvitationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AcceptInvitationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AcceptInvitationdefaultApplicationProblemPlusJSONResponse) VisitAcceptInvitationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawInvitationRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type WithdrawInvitationResponseObject interface {
+	VisitWithdrawInvitationResponse(w http.ResponseWriter) error
+}
+
+type WithdrawInvitation204Response struct {
+}
+
+func (response WithdrawInvitation204Response) VisitWithdrawInvitationResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type WithdrawInvitationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawInvitationdefaultApplicationProblemPlusJSONResponse) VisitWithdrawInvitationResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -3819,6 +4584,39 @@ func (response GetMedefaultApplicationProblemPlusJSONResponse) VisitGetMeRespons
 	return err
 }
 
+type ChangePasswordRequestObject struct {
+	Body *ChangePasswordJSONRequestBody
+}
+
+type ChangePasswordResponseObject interface {
+	VisitChangePasswordResponse(w http.ResponseWriter) error
+}
+
+type ChangePassword204Response struct {
+}
+
+func (response ChangePassword204Response) VisitChangePasswordResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type ChangePassworddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChangePassworddefaultApplicationProblemPlusJSONResponse) VisitChangePasswordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type SetPINRequestObject struct {
 	Body *SetPINJSONRequestBody
 }
@@ -3841,6 +4639,330 @@ type SetPINdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response SetPINdefaultApplicationProblemPlusJSONResponse) VisitSetPINResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSessionsRequestObject struct {
+}
+
+type ListSessionsResponseObject interface {
+	VisitListSessionsResponse(w http.ResponseWriter) error
+}
+
+type ListSessions200JSONResponse SessionList
+
+func (response ListSessions200JSONResponse) VisitListSessionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSessionsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSessionsdefaultApplicationProblemPlusJSONResponse) VisitListSessionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndOneSessionRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type EndOneSessionResponseObject interface {
+	VisitEndOneSessionResponse(w http.ResponseWriter) error
+}
+
+type EndOneSession204Response struct {
+}
+
+func (response EndOneSession204Response) VisitEndOneSessionResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type EndOneSessiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EndOneSessiondefaultApplicationProblemPlusJSONResponse) VisitEndOneSessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeTokenRequestObject struct {
+	Params MakeTokenParams
+	Body   *MakeTokenJSONRequestBody
+}
+
+type MakeTokenResponseObject interface {
+	VisitMakeTokenResponse(w http.ResponseWriter) error
+}
+
+type MakeToken201JSONResponse TokenMade
+
+func (response MakeToken201JSONResponse) VisitMakeTokenResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeTokendefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response MakeTokendefaultApplicationProblemPlusJSONResponse) VisitMakeTokenResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPeopleRequestObject struct {
+	Params ListPeopleParams
+}
+
+type ListPeopleResponseObject interface {
+	VisitListPeopleResponse(w http.ResponseWriter) error
+}
+
+type ListPeople200JSONResponse PeoplePage
+
+func (response ListPeople200JSONResponse) VisitListPeopleResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPeopledefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPeopledefaultApplicationProblemPlusJSONResponse) VisitListPeopleResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ErasePersonRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type ErasePersonResponseObject interface {
+	VisitErasePersonResponse(w http.ResponseWriter) error
+}
+
+type ErasePerson204Response struct {
+}
+
+func (response ErasePerson204Response) VisitErasePersonResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type ErasePersondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ErasePersondefaultApplicationProblemPlusJSONResponse) VisitErasePersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPersonRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetPersonResponseObject interface {
+	VisitGetPersonResponse(w http.ResponseWriter) error
+}
+
+type GetPerson200ResponseHeaders struct {
+	ETag *string
+}
+
+type GetPerson200JSONResponse struct {
+	Body    Account
+	Headers GetPerson200ResponseHeaders
+}
+
+func (response GetPerson200JSONResponse) VisitGetPersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPersondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPersondefaultApplicationProblemPlusJSONResponse) VisitGetPersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangePersonRequestObject struct {
+	ID     ID `json:"id"`
+	Params ChangePersonParams
+	Body   *ChangePersonJSONRequestBody
+}
+
+type ChangePersonResponseObject interface {
+	VisitChangePersonResponse(w http.ResponseWriter) error
+}
+
+type ChangePerson200ResponseHeaders struct {
+	ETag *string
+}
+
+type ChangePerson200JSONResponse struct {
+	Body    Account
+	Headers ChangePerson200ResponseHeaders
+}
+
+func (response ChangePerson200JSONResponse) VisitChangePersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangePersondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChangePersondefaultApplicationProblemPlusJSONResponse) VisitChangePersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AuthoriseRequestObject struct {
+	ID     ID `json:"id"`
+	Params AuthoriseParams
+	Body   *AuthoriseJSONRequestBody
+}
+
+type AuthoriseResponseObject interface {
+	VisitAuthoriseResponse(w http.ResponseWriter) error
+}
+
+type Authorise201JSONResponse Authorisation
+
+func (response Authorise201JSONResponse) VisitAuthoriseResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AuthorisedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AuthorisedefaultApplicationProblemPlusJSONResponse) VisitAuthoriseResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -4722,6 +5844,9 @@ func (response RevokeStationdefaultApplicationProblemPlusJSONResponse) VisitRevo
 
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
+	// WithdrawAuthorisation End an authorisation at once
+	// (DELETE /authorisations/{id})
+	WithdrawAuthorisation(ctx context.Context, request WithdrawAuthorisationRequestObject) (WithdrawAuthorisationResponseObject, error)
 	// GetBoard What runs where and what is next
 	// (GET /board)
 	GetBoard(ctx context.Context, request GetBoardRequestObject) (GetBoardResponseObject, error)
@@ -4752,6 +5877,18 @@ type StrictServerInterface interface {
 	// GetHealth Whether the server can work
 	// (GET /health)
 	GetHealth(ctx context.Context, request GetHealthRequestObject) (GetHealthResponseObject, error)
+	// ListInvitations Links that still wait
+	// (GET /invitations)
+	ListInvitations(ctx context.Context, request ListInvitationsRequestObject) (ListInvitationsResponseObject, error)
+	// Invite A link by which somebody chooses sign-in name and password
+	// (POST /invitations)
+	Invite(ctx context.Context, request InviteRequestObject) (InviteResponseObject, error)
+	// AcceptInvitation Choose sign-in name and password
+	// (POST /invitations/accept)
+	AcceptInvitation(ctx context.Context, request AcceptInvitationRequestObject) (AcceptInvitationResponseObject, error)
+	// WithdrawInvitation End a link
+	// (DELETE /invitations/{id})
+	WithdrawInvitation(ctx context.Context, request WithdrawInvitationRequestObject) (WithdrawInvitationResponseObject, error)
 	// ListJobs The caller's jobs, newest first
 	// (GET /jobs)
 	ListJobs(ctx context.Context, request ListJobsRequestObject) (ListJobsResponseObject, error)
@@ -4815,9 +5952,36 @@ type StrictServerInterface interface {
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
+	// ChangePassword Change one's own password
+	// (PUT /me/password)
+	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
 	// SetPIN Choose the PIN for stations
 	// (PUT /me/pin)
 	SetPIN(ctx context.Context, request SetPINRequestObject) (SetPINResponseObject, error)
+	// ListSessions Where one is signed in, and the tokens of one's programs
+	// (GET /me/sessions)
+	ListSessions(ctx context.Context, request ListSessionsRequestObject) (ListSessionsResponseObject, error)
+	// EndOneSession End one of one's own sessions or tokens
+	// (DELETE /me/sessions/{id})
+	EndOneSession(ctx context.Context, request EndOneSessionRequestObject) (EndOneSessionResponseObject, error)
+	// MakeToken A token for a program
+	// (POST /me/tokens)
+	MakeToken(ctx context.Context, request MakeTokenRequestObject) (MakeTokenResponseObject, error)
+	// ListPeople People by name, with what they may operate
+	// (GET /people)
+	ListPeople(ctx context.Context, request ListPeopleRequestObject) (ListPeopleResponseObject, error)
+	// ErasePerson Forget who a person was
+	// (DELETE /people/{id})
+	ErasePerson(ctx context.Context, request ErasePersonRequestObject) (ErasePersonResponseObject, error)
+	// GetPerson One person
+	// (GET /people/{id})
+	GetPerson(ctx context.Context, request GetPersonRequestObject) (GetPersonResponseObject, error)
+	// ChangePerson Change a person's name or role, close or open the account
+	// (PUT /people/{id})
+	ChangePerson(ctx context.Context, request ChangePersonRequestObject) (ChangePersonResponseObject, error)
+	// Authorise Let a person operate a machine
+	// (POST /people/{id}/authorisations)
+	Authorise(ctx context.Context, request AuthoriseRequestObject) (AuthoriseResponseObject, error)
 	// MakePlan Plan a drawing for a machine and a stock
 	// (POST /plans)
 	MakePlan(ctx context.Context, request MakePlanRequestObject) (MakePlanResponseObject, error)
@@ -4896,6 +6060,31 @@ func NewStrictHandler(ssi StrictServerInterface, middlewares []StrictMiddlewareF
 type strictHandler struct {
 	ssi         StrictServerInterface
 	middlewares []StrictMiddlewareFunc
+}
+
+// WithdrawAuthorisation operation middleware
+func (sh *strictHandler) WithdrawAuthorisation(ctx echo.Context, id ID) error {
+	var request WithdrawAuthorisationRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawAuthorisation(ctx.Request().Context(), request.(WithdrawAuthorisationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawAuthorisation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(WithdrawAuthorisationResponseObject); ok {
+		return validResponse.VisitWithdrawAuthorisationResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
 }
 
 // GetBoard operation middleware
@@ -5209,6 +6398,148 @@ func (sh *strictHandler) GetHealth(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetHealthResponseObject); ok {
 		return validResponse.VisitGetHealthResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListInvitations operation middleware
+func (sh *strictHandler) ListInvitations(ctx echo.Context) error {
+	var request ListInvitationsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListInvitations(ctx.Request().Context(), request.(ListInvitationsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListInvitations")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListInvitationsResponseObject); ok {
+		return validResponse.VisitListInvitationsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// Invite operation middleware
+func (sh *strictHandler) Invite(ctx echo.Context, params InviteParams) error {
+	var request InviteRequestObject
+
+	request.Params = params
+
+	var body InviteJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.Invite(ctx.Request().Context(), request.(InviteRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "Invite")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(InviteResponseObject); ok {
+		return validResponse.VisitInviteResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AcceptInvitation operation middleware
+func (sh *strictHandler) AcceptInvitation(ctx echo.Context) error {
+	var request AcceptInvitationRequestObject
+
+	var body AcceptInvitationJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AcceptInvitation(ctx.Request().Context(), request.(AcceptInvitationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AcceptInvitation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AcceptInvitationResponseObject); ok {
+		return validResponse.VisitAcceptInvitationResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// WithdrawInvitation operation middleware
+func (sh *strictHandler) WithdrawInvitation(ctx echo.Context, id ID) error {
+	var request WithdrawInvitationRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawInvitation(ctx.Request().Context(), request.(WithdrawInvitationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawInvitation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(WithdrawInvitationResponseObject); ok {
+		return validResponse.VisitWithdrawInvitationResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -5826,6 +7157,52 @@ func (sh *strictHandler) GetMe(ctx echo.Context) error {
 	return nil
 }
 
+// ChangePassword operation middleware
+func (sh *strictHandler) ChangePassword(ctx echo.Context) error {
+	var request ChangePasswordRequestObject
+
+	var body ChangePasswordJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChangePassword(ctx.Request().Context(), request.(ChangePasswordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChangePassword")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChangePasswordResponseObject); ok {
+		return validResponse.VisitChangePasswordResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // SetPIN operation middleware
 func (sh *strictHandler) SetPIN(ctx echo.Context) error {
 	var request SetPINRequestObject
@@ -5866,6 +7243,275 @@ func (sh *strictHandler) SetPIN(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(SetPINResponseObject); ok {
 		return validResponse.VisitSetPINResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListSessions operation middleware
+func (sh *strictHandler) ListSessions(ctx echo.Context) error {
+	var request ListSessionsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSessions(ctx.Request().Context(), request.(ListSessionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSessions")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListSessionsResponseObject); ok {
+		return validResponse.VisitListSessionsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// EndOneSession operation middleware
+func (sh *strictHandler) EndOneSession(ctx echo.Context, id ID) error {
+	var request EndOneSessionRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EndOneSession(ctx.Request().Context(), request.(EndOneSessionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EndOneSession")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(EndOneSessionResponseObject); ok {
+		return validResponse.VisitEndOneSessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// MakeToken operation middleware
+func (sh *strictHandler) MakeToken(ctx echo.Context, params MakeTokenParams) error {
+	var request MakeTokenRequestObject
+
+	request.Params = params
+
+	var body MakeTokenJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.MakeToken(ctx.Request().Context(), request.(MakeTokenRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "MakeToken")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(MakeTokenResponseObject); ok {
+		return validResponse.VisitMakeTokenResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListPeople operation middleware
+func (sh *strictHandler) ListPeople(ctx echo.Context, params ListPeopleParams) error {
+	var request ListPeopleRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPeople(ctx.Request().Context(), request.(ListPeopleRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPeople")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListPeopleResponseObject); ok {
+		return validResponse.VisitListPeopleResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ErasePerson operation middleware
+func (sh *strictHandler) ErasePerson(ctx echo.Context, id ID) error {
+	var request ErasePersonRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ErasePerson(ctx.Request().Context(), request.(ErasePersonRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ErasePerson")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ErasePersonResponseObject); ok {
+		return validResponse.VisitErasePersonResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetPerson operation middleware
+func (sh *strictHandler) GetPerson(ctx echo.Context, id ID) error {
+	var request GetPersonRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPerson(ctx.Request().Context(), request.(GetPersonRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPerson")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetPersonResponseObject); ok {
+		return validResponse.VisitGetPersonResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ChangePerson operation middleware
+func (sh *strictHandler) ChangePerson(ctx echo.Context, id ID, params ChangePersonParams) error {
+	var request ChangePersonRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body ChangePersonJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChangePerson(ctx.Request().Context(), request.(ChangePersonRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChangePerson")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChangePersonResponseObject); ok {
+		return validResponse.VisitChangePersonResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// Authorise operation middleware
+func (sh *strictHandler) Authorise(ctx echo.Context, id ID, params AuthoriseParams) error {
+	var request AuthoriseRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body AuthoriseJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.Authorise(ctx.Request().Context(), request.(AuthoriseRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "Authorise")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AuthoriseResponseObject); ok {
+		return validResponse.VisitAuthoriseResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -1,0 +1,224 @@
+package api
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+
+	"kerfgate/api/wire"
+	"kerfgate/db"
+)
+
+// joined makes an account by invitation, as a person does, and gives its sign-in's bearer token.
+func (w *workshop) joined(t *testing.T, name, signIn string, role db.Role) (id uuid.UUID, token string) {
+	t.Helper()
+	admin := w.signedIn(t, w.Admin)
+	var made wire.InvitationMade
+	w.as(t, admin, http.MethodPost, "/invitations", fmt.Sprintf(`{"name":%q,"role":%q}`, name, role), http.StatusCreated, &made)
+	secret := strings.TrimPrefix(made.Path, joinPath)
+	var p wire.Person
+	w.as(t, "", http.MethodPost, "/invitations/accept", fmt.Sprintf(`{"secret":%q,"sign_in":%q,"new_password":"a long enough password"}`, secret, signIn), http.StatusCreated, &p)
+	if p.Name != name || p.Role != string(role) {
+		t.Fatalf("joined as %+v", p)
+	}
+	var opened wire.SessionOpened
+	w.as(t, "", http.MethodPost, "/sessions", fmt.Sprintf(`{"sign_in":%q,"password":"a long enough password"}`, signIn), http.StatusCreated, &opened)
+	return p.ID, *opened.Token
+}
+
+// TestS27_Invitations: a link works once; what does not hold is refused the same way, whatever it was,
+// and too many tries close it to the address.
+func TestS27_Invitations(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	admin := w.signedIn(t, w.Admin)
+	const accept = "/invitations/accept"
+	body := func(secret, signIn, password string) string {
+		return fmt.Sprintf(`{"secret":%q,"sign_in":%q,"new_password":%q}`, secret, signIn, password)
+	}
+	var made wire.InvitationMade
+	w.as(t, admin, http.MethodPost, "/invitations", `{"name":"Fern of bed 3"}`, http.StatusCreated, &made)
+	if made.Invitation.Role != "member" {
+		t.Errorf("an invitation without a role is for a %s", made.Invitation.Role)
+	}
+	secret := strings.TrimPrefix(made.Path, joinPath)
+	w.as(t, "", http.MethodPost, accept, body(secret, "fern", "short"), http.StatusUnprocessableEntity, nil)
+	w.as(t, "", http.MethodPost, accept, body(secret, "", "a long enough password"), http.StatusUnprocessableEntity, nil)
+	w.as(t, "", http.MethodPost, accept, body(secret, "member", "a long enough password"), http.StatusConflict, nil)
+	w.as(t, "", http.MethodPost, accept, body(secret, "fern", "a long enough password"), http.StatusCreated, nil)
+	w.as(t, "", http.MethodPost, accept, body(secret, "fern2", "a long enough password"), http.StatusForbidden, nil)
+
+	w.as(t, admin, http.MethodPost, "/invitations", `{"name":"Moss"}`, http.StatusCreated, &made)
+	var list wire.InvitationList
+	w.as(t, admin, http.MethodGet, "/invitations", "", http.StatusOK, &list)
+	if len(list.Invitations) != 1 || list.Invitations[0].Name != "Moss" {
+		t.Errorf("links that wait: %+v", list)
+	}
+	w.as(t, admin, http.MethodDelete, "/invitations/"+made.Invitation.ID.String(), "", http.StatusNoContent, nil)
+	w.as(t, admin, http.MethodPost, "/invitations", `{"name":""}`, http.StatusUnprocessableEntity, nil)
+	w.as(t, admin, http.MethodPost, "/invitations", `{"person_id":"`+uuid.NewString()+`"}`, http.StatusNotFound, nil)
+	for range 4 { // with the used link above that makes five
+		w.as(t, "", http.MethodPost, accept, body(strings.TrimPrefix(made.Path, joinPath), "moss", "a long enough password"), http.StatusForbidden, nil)
+	}
+	w.as(t, "", http.MethodPost, accept, body("AAAA-BBBB-CCCC-DDDD", "moss", "a long enough password"), http.StatusTooManyRequests, nil)
+}
+
+// TestPeople: the list goes on where it ended, a change wants the rev that was read, closing signs out.
+func TestPeople(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	admin, officer := w.signedIn(t, w.Admin), w.signedIn(t, w.Officer)
+	id, token := w.joined(t, "Fern of bed 3", "fern", db.RoleMember)
+	path := "/people/" + id.String()
+
+	var page wire.PeoplePage
+	seen := map[uuid.UUID]bool{}
+	for cursor := ""; ; cursor = "&cursor=" + page.Next.String() {
+		page = wire.PeoplePage{}
+		w.as(t, officer, http.MethodGet, "/people?limit=2"+cursor, "", http.StatusOK, &page)
+		for _, p := range page.People {
+			seen[p.ID] = true
+		}
+		if page.Next == nil {
+			break
+		}
+	}
+	if len(seen) != 5 || !seen[id] {
+		t.Errorf("%d people", len(seen))
+	}
+	w.as(t, officer, http.MethodGet, "/people?limit=0", "", http.StatusUnprocessableEntity, nil)
+
+	rec := w.as(t, officer, http.MethodGet, path, "", http.StatusOK, nil)
+	change := func(role string, closed bool) string {
+		return fmt.Sprintf(`{"name":"Fern","role":%q,"disabled":%v}`, role, closed)
+	}
+	w.as(t, officer, http.MethodPut, path, change("officer", false), http.StatusForbidden, nil)
+	w.as(t, admin, http.MethodPut, path, change("gardener", false), http.StatusUnprocessableEntity, nil)
+	w.as(t, admin, http.MethodPut, path, change("all", false), http.StatusUnprocessableEntity, nil)
+	w.as(t, admin, http.MethodPut, path, change("officer", false), http.StatusPreconditionFailed, nil, "If-Match", `"99"`)
+	w.as(t, token, http.MethodGet, "/people", "", http.StatusForbidden, nil)
+	var account wire.Account
+	w.as(t, admin, http.MethodPut, path, change("officer", false), http.StatusOK, &account, "If-Match", rec.Header().Get("ETag"))
+	w.as(t, token, http.MethodGet, "/people", "", http.StatusOK, nil) // a right works at once (S11)
+	w.as(t, admin, http.MethodPut, path, change("member", true), http.StatusOK, &account)
+	if !account.Disabled {
+		t.Error("not closed")
+	}
+	w.as(t, token, http.MethodGet, "/me", "", http.StatusUnauthorized, nil)
+	w.as(t, "", http.MethodPost, "/sessions", `{"sign_in":"fern","password":"a long enough password"}`, http.StatusUnauthorized, nil)
+
+	w.as(t, admin, http.MethodDelete, "/people/"+w.Admin.Person.String(), "", http.StatusUnprocessableEntity, nil)
+	w.as(t, admin, http.MethodDelete, path, "", http.StatusNoContent, nil)
+	account = wire.Account{}
+	w.as(t, admin, http.MethodGet, path, "", http.StatusOK, &account)
+	if account.ErasedAt == nil || account.Name != "erased" {
+		t.Errorf("erased: %+v", account)
+	}
+}
+
+// TestAuthorisations: who grants, on what evidence; nobody for themselves; withdrawn it is gone.
+func TestAuthorisations(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	officer := w.signedIn(t, w.Officer)
+	id, token := w.joined(t, "Fern of bed 3", "fern", db.RoleMember)
+	path := "/people/" + id.String() + "/authorisations"
+	body := func(evidence string, until time.Time) string {
+		return fmt.Sprintf(`{"machine_id":%q,"expires_at":%q,"evidence":%q,"idle_months":6}`, w.Machine.ID, until.UTC().Format(time.RFC3339), evidence)
+	}
+	w.as(t, token, http.MethodPost, path, body("me", time.Now().AddDate(1, 0, 0)), http.StatusForbidden, nil)
+	w.as(t, officer, http.MethodPost, path, body("", time.Now().AddDate(1, 0, 0)), http.StatusUnprocessableEntity, nil)
+	w.as(t, officer, http.MethodPost, path, body("supervised run", time.Now().Add(-time.Hour)), http.StatusUnprocessableEntity, nil)
+	w.as(t, officer, http.MethodPost, "/people/"+w.Officer.Person.String()+"/authorisations", body("me", time.Now().AddDate(1, 0, 0)), http.StatusUnprocessableEntity, nil)
+	var a wire.Authorisation
+	w.as(t, officer, http.MethodPost, path, body("supervised run", time.Now().AddDate(1, 0, 0)), http.StatusCreated, &a)
+	if a.GrantedBy == nil || *a.GrantedBy != "Officer of the garden" || *a.IdleMonths != 6 {
+		t.Errorf("%+v", a)
+	}
+	var me wire.Me
+	w.as(t, token, http.MethodGet, "/me", "", http.StatusOK, &me)
+	if len(me.Authorisations) != 1 || strings.Join(me.Roles, " ") != "member operator" {
+		t.Errorf("%+v", me)
+	}
+	w.as(t, officer, http.MethodDelete, "/authorisations/"+a.ID.String(), "", http.StatusNoContent, nil)
+	me = wire.Me{}
+	w.as(t, token, http.MethodGet, "/me", "", http.StatusOK, &me)
+	if len(me.Authorisations) != 0 {
+		t.Errorf("withdrawn, and still there: %+v", me)
+	}
+}
+
+// TestTokens: a program's token reads and hands in by its scopes, and nothing else at all: of every
+// route of the matrix it may ask the reading ones, or the four that hand in.
+func TestTokens(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	_, session := w.joined(t, "Fern of bed 3", "fern", db.RoleAdmin)
+	until := time.Now().AddDate(0, 6, 0).UTC().Format(time.RFC3339)
+	token := func(scopes string) string {
+		var made wire.TokenMade
+		w.as(t, session, http.MethodPost, "/me/tokens", fmt.Sprintf(`{"name":"label maker","scopes":[%s],"expires_at":%q}`, scopes, until), http.StatusCreated, &made)
+		return made.Token
+	}
+	w.as(t, session, http.MethodPost, "/me/tokens", `{"name":"label maker","scopes":["sign"],"expires_at":"`+until+`"}`, http.StatusUnprocessableEntity, nil)
+	reads, handsIn := token(`"read"`), token(`"hand-in"`)
+	for _, r := range policy() {
+		if r.open() {
+			continue
+		}
+		for name, x := range map[string]struct {
+			token string
+			may   bool
+		}{"read": {reads, r.method == http.MethodGet}, "hand-in": {handsIn, r.handIn}} {
+			rec := ask(t, w.s.Handler(), r.method, concrete(r.path), x.token, "")
+			outside := rec.Code == http.StatusForbidden && strings.Contains(rec.Body.String(), "/problems/scope")
+			if outside == x.may {
+				t.Errorf("%s %s with scope %s: %d", r.method, r.path, name, rec.Code)
+			}
+		}
+	}
+	for _, page := range []string{"/people", "/hand-in", "/me"} {
+		if rec := ask(t, w.s.Handler(), http.MethodGet, page, reads, ""); rec.Code != http.StatusForbidden {
+			t.Errorf("page %s with a token: %d", page, rec.Code)
+		}
+	}
+	var list wire.SessionList
+	w.as(t, session, http.MethodGet, "/me/sessions", "", http.StatusOK, &list)
+	if len(list.Sessions) != 3 {
+		t.Fatalf("%d sessions", len(list.Sessions))
+	}
+	for _, se := range list.Sessions {
+		if se.Kind == "token" {
+			w.as(t, session, http.MethodDelete, "/me/sessions/"+se.ID.String(), "", http.StatusNoContent, nil)
+		} else if !se.Here {
+			t.Error("the session that asks is not marked")
+		}
+	}
+	w.as(t, reads, http.MethodGet, "/me", "", http.StatusUnauthorized, nil)
+}
+
+// TestChangePassword: the old one is asked, other sessions end, this one stays.
+func TestChangePassword(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	_, here := w.joined(t, "Fern of bed 3", "fern", db.RoleMember)
+	var there wire.SessionOpened
+	w.as(t, "", http.MethodPost, "/sessions", `{"sign_in":"fern","password":"a long enough password"}`, http.StatusCreated, &there)
+	change := func(before, after string, want int) {
+		t.Helper()
+		w.as(t, here, http.MethodPut, "/me/password", fmt.Sprintf(`{"password":%q,"new_password":%q}`, before, after), want, nil)
+	}
+	change("a long enough password", "short", http.StatusUnprocessableEntity)
+	change("a long enough password", strings.Repeat("long ", 30), http.StatusNoContent) // nothing is cut off (S12)
+	w.as(t, *there.Token, http.MethodGet, "/me", "", http.StatusUnauthorized, nil)
+	w.as(t, here, http.MethodGet, "/me", "", http.StatusOK, nil)
+	w.as(t, "", http.MethodPost, "/sessions", fmt.Sprintf(`{"sign_in":"fern","password":%q}`, strings.Repeat("long ", 30)), http.StatusCreated, nil)
+	for range 5 {
+		change("not the password", "another long password", http.StatusUnprocessableEntity)
+	}
+	change(strings.Repeat("long ", 30), "another long password", http.StatusTooManyRequests)
+}
