@@ -54,6 +54,7 @@ type commands struct {
 	Enrol      enrolCommand      `cmd:"" help:"Make the one-time code with which a worker or a station joins the site."`
 	ReplaceKey replaceKeyCommand `cmd:"" help:"Replace the site's permit key or log key; the old one signs for the new."`
 	Person     personCommand     `cmd:"" help:"Add an account; its password is read from standard input."`
+	Invite     inviteCommand     `cmd:"" help:"Print a link by which somebody chooses sign-in name and password, once: the first admin too."`
 	Machine    machineCommand    `cmd:"" help:"Add a machine, or let a person operate it."`
 	Migrate    migrateCommand    `cmd:"" help:"Bring the database to this version's schema, as its owner role."`
 	Roles      rolesCommand      `cmd:"" help:"Print the SQL that makes roles and database on a shared Postgres."`
@@ -139,12 +140,16 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	cfg := serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: reach.Listener, TLS: reach.TLS, Log: log,
 		Trust: reach.Trust, CAFingerprint: reach.Fingerprint, WorkerBrokerURL: s.Broker, Origin: reach.Origin,
 		Site: db.Site{Name: s.Site, Kind: s.Kind, FireWatchMinutes: s.FireWatch}, Failpoint: failpoint(s.Keys)}
-	ready := func(*serve.Server) {
+	ready := func(server *serve.Server) {
 		scheme, _, _ := strings.Cut(reach.Origin, ":")
 		if reach.Fingerprint != "" {
 			fmt.Printf("stations and workers reach it at %s\nfingerprint of the site's CA (SHA-256) %s\n", reach.Origin, reach.Fingerprint)
 		}
 		fmt.Printf("ready %s://%s\n", scheme, reach.Listener.Addr())
+		if has, err := server.Store.HasAdmin(ctx); err == nil && !has {
+			fmt.Printf("this site has no admin yet; make the first one's link with: kerfgate invite --name … --role %s --origin %s\n",
+				firstRole(s.Kind), reach.Origin)
+		}
 	}
 	if s.BrokerListen != "" {
 		own, err := serve.NewOwnBroker(s.BrokerListen, s.BrokerData, reach, cfg)
@@ -159,6 +164,14 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	ready(server)
 	return server.Run(ctx)
+}
+
+// firstRole is the role that a site's first person needs.
+func firstRole(kind string) db.Role {
+	if kind == db.SiteAlone {
+		return db.RoleAll
+	}
+	return db.RoleAdmin
 }
 
 // closed is the error of closing what may have been closed before.
@@ -374,7 +387,7 @@ type personCommand struct {
 	siteFlags
 	SignIn string `help:"Sign-in name." required:""`
 	Name   string `help:"What the person is called." required:""`
-	Role   string `help:"member, officer or admin." enum:"member,officer,admin" default:"member"`
+	Role   string `help:"member, officer or admin; all on a site of one." enum:"member,officer,admin,all" default:"member"`
 }
 
 func (p *personCommand) Run(ctx context.Context) error {
@@ -389,6 +402,26 @@ func (p *personCommand) Run(ctx context.Context) error {
 	id, err := site.Person(ctx, p.SignIn, p.Name, db.Role(p.Role), strings.TrimRight(line, "\r\n"))
 	if err == nil {
 		fmt.Println(id)
+	}
+	return err
+}
+
+type inviteCommand struct {
+	siteFlags
+	Name   string `help:"Whom it is for." required:"" xor:"whom"`
+	SignIn string `help:"Sign-in name of an account that needs a new password." required:"" xor:"whom"`
+	Role   string `help:"member, officer or admin; all on a site of one." enum:"member,officer,admin,all" default:"member"`
+	Origin string `help:"Address of the pages, as people reach them." default:"http://127.0.0.1:8180" env:"KERFGATE_ORIGIN"`
+}
+
+func (i *inviteCommand) Run(ctx context.Context) error {
+	site, err := i.open()
+	if err != nil {
+		return err
+	}
+	path, until, err := site.Invite(ctx, i.SignIn, db.Invitation{Name: i.Name, Role: db.Role(i.Role)})
+	if err == nil {
+		fmt.Printf("%s%s\nworks once, until %s\n", strings.TrimRight(i.Origin, "/"), path, until.Local().Format("2 January 2006 15:04"))
 	}
 	return err
 }

@@ -67,11 +67,7 @@ func (s *Server) WithdrawInvitation(ctx context.Context, request wire.WithdrawIn
 
 // AcceptInvitation is POST /invitations/accept.
 func (s *Server) AcceptInvitation(ctx context.Context, request wire.AcceptInvitationRequestObject) (wire.AcceptInvitationResponseObject, error) {
-	signIn := ""
-	if request.Body.SignIn != nil {
-		signIn = *request.Body.SignIn
-	}
-	p, err := s.accept(ctx, request.Body.Secret, signIn, request.Body.NewPassword)
+	p, err := s.accept(ctx, request.Body.Secret, db.NewPerson{SignInName: text(request.Body.SignIn), Name: text(request.Body.Name)}, request.Body.NewPassword)
 	if err != nil {
 		return nil, err
 	}
@@ -80,19 +76,18 @@ func (s *Server) AcceptInvitation(ctx context.Context, request wire.AcceptInvita
 
 // accept makes the account of an invitation. Five wrong secrets close it to the address for a while,
 // as with enrolment codes.
-func (s *Server) accept(ctx context.Context, text, signIn, password string) (db.Person, error) {
-	invited, hash, err := s.invitedBy(ctx, text)
+func (s *Server) accept(ctx context.Context, secret string, chosen db.NewPerson, password string) (db.Person, error) {
+	invited, hash, err := s.invitedBy(ctx, secret)
 	if err != nil {
 		return db.Person{}, err
 	}
-	if invited.Person == uuid.Nil && signIn == "" {
+	if invited.Person == uuid.Nil && chosen.SignInName == "" {
 		return db.Person{}, invalid("sign_in", "a new account needs a sign-in name", "choose one, without spaces")
 	}
-	passwordHash, err := HashPassword(ctx, password)
-	if err != nil {
+	if chosen.PasswordHash, err = HashPassword(ctx, password); err != nil {
 		return db.Person{}, err
 	}
-	return s.store.AcceptInvitation(ctx, hash, signIn, passwordHash)
+	return s.store.AcceptInvitation(ctx, hash, chosen)
 }
 
 // invitedBy finds the invitation of a secret. Errors: db.ErrInvitation, and a limitedError.

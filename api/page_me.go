@@ -123,7 +123,7 @@ func (s *Server) joinPage(c echo.Context) error {
 func (s *Server) joinForm(c echo.Context) error {
 	ctx := c.Request().Context()
 	v := web.JoinView{Shell: s.shell(c, "Invitation", ""), Site: s.cfg.Site, MinPassword: MinPassword, SignIn: c.FormValue("sign_in")}
-	p, err := s.accept(ctx, c.Param("code"), c.FormValue("sign_in"), c.FormValue("new_password"))
+	p, err := s.accept(ctx, c.Param("code"), db.NewPerson{SignInName: c.FormValue("sign_in"), Name: c.FormValue("name")}, c.FormValue("new_password"))
 	if err == nil {
 		v.Done, v.SignIn = true, p.SignInName
 		return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderJoin(w, v) })

@@ -101,7 +101,7 @@ func TestErasePerson(t *testing.T) {
 	if _, err := w.Invite(ctx, w.Admin, db.Invitation{Name: name, Role: db.RoleMember}, link); err != nil {
 		t.Fatal(err)
 	}
-	p, err := w.AcceptInvitation(ctx, link, signIn, "a hash")
+	p, err := w.AcceptInvitation(ctx, link, db.NewPerson{SignInName: signIn, PasswordHash: "a hash"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -188,7 +188,9 @@ func TestS27_Invitation(t *testing.T) {
 	var wg sync.WaitGroup
 	got := make([]error, 4)
 	for i := range got {
-		wg.Go(func() { _, got[i] = w.AcceptInvitation(ctx, one, "thyme"+string(rune('a'+i)), "a hash") })
+		wg.Go(func() {
+			_, got[i] = w.AcceptInvitation(ctx, one, db.NewPerson{SignInName: "thyme" + string(rune('a'+i)), PasswordHash: "a hash"})
+		})
 	}
 	wg.Wait()
 	made := 0
@@ -212,7 +214,7 @@ func TestS27_Invitation(t *testing.T) {
 	if err := w.WithdrawInvitation(ctx, w.Admin, withdrawn.ID); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.AcceptInvitation(ctx, two, "sage", "a hash"); !errors.Is(err, db.ErrInvitation) {
+	if _, err := w.AcceptInvitation(ctx, two, db.NewPerson{SignInName: "sage", PasswordHash: "a hash"}); !errors.Is(err, db.ErrInvitation) {
 		t.Errorf("a withdrawn link: %v", err)
 	}
 	token := []byte(strings.Repeat("o", 32))
@@ -222,7 +224,7 @@ func TestS27_Invitation(t *testing.T) {
 	if _, err := w.Invite(ctx, w.Admin, db.Invitation{Person: w.Member.Person}, three); err != nil {
 		t.Fatal(err)
 	}
-	if p, err := w.AcceptInvitation(ctx, three, "", "another hash"); err != nil || p.ID != w.Member.Person {
+	if p, err := w.AcceptInvitation(ctx, three, db.NewPerson{SignInName: "", PasswordHash: "another hash"}); err != nil || p.ID != w.Member.Person {
 		t.Fatal(p, err)
 	}
 	if _, hash, err := w.PersonBySignIn(ctx, "member"); err != nil || hash != "another hash" {

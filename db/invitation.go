@@ -60,7 +60,9 @@ func (s *Store) Invite(ctx context.Context, actor Actor, i Invitation, hash [32]
 	_, err := s.commit(ctx, func(context.Context) (write, error) {
 		return write{
 			statements: []statement{
-				{sql: `UPDATE invitation SET ended_at = now() WHERE person = $1 AND ended_at IS NULL`, args: []any{whom}, rows: anyRows},
+				// A newer link for the same account, or of the same name from the command line, ends the older.
+				{sql: `UPDATE invitation SET ended_at = now() WHERE ended_at IS NULL AND (person = $1 OR $1::uuid IS NULL AND $2::uuid IS NULL AND made_by IS NULL AND person IS NULL AND name = $3)`,
+					args: []any{whom, person(actor), i.Name}, rows: anyRows},
 				{sql: `INSERT INTO invitation (id, secret_hash, role, name, person, made_by, expires_at) VALUES ($1, $2, $3, $4, $5, $6, now() + $7::interval)`,
 					args: []any{i.ID, hash[:], i.Role, i.Name, whom, person(actor), invitationLasts}, rows: 1}},
 			entries: []draft{{kind: logbook.PersonInvited, actor: actor, subjects: subjects, body: logbook.Body{"role": string(i.Role)}}},
@@ -115,10 +117,10 @@ func (s *Store) WithdrawInvitation(ctx context.Context, actor Actor, id uuid.UUI
 	return err
 }
 
-// AcceptInvitation makes the account that an invitation is for, with the sign-in name and the argon2id
-// hash that its holder chose; for an account that exists it sets the password and leaves the sign-in
-// name. Errors: ErrInvitation, ErrSignInTaken, *Refused.
-func (s *Store) AcceptInvitation(ctx context.Context, hash [32]byte, signIn, passwordHash string) (Person, error) {
+// AcceptInvitation makes the account that an invitation is for, with the sign-in name, the argon2id
+// hash and, where it is not empty, the name that its holder chose; the role is the invitation's. For an
+// account that exists it sets the password alone. Errors: ErrInvitation, ErrSignInTaken, *Refused.
+func (s *Store) AcceptInvitation(ctx context.Context, hash [32]byte, chosen NewPerson) (Person, error) {
 	var accepted Person
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
 		i, err := s.InvitationBySecret(ctx, hash)
@@ -127,10 +129,14 @@ func (s *Store) AcceptInvitation(ctx context.Context, hash [32]byte, signIn, pas
 		}
 		var w write
 		if i.Person == uuid.Nil {
-			w, accepted, err = addPerson(System, NewPerson{SignInName: signIn, Name: i.Name, Role: i.Role, PasswordHash: passwordHash})
+			p := chosen
+			if p.Role = i.Role; strings.TrimSpace(p.Name) == "" {
+				p.Name = i.Name
+			}
+			w, accepted, err = addPerson(System, p)
 		} else {
 			accepted, _, err = s.personToChange(ctx, i.Person, 0)
-			w = newPassword(Actor{Person: i.Person}, i.Person, uuid.Nil, passwordHash)
+			w = newPassword(Actor{Person: i.Person}, i.Person, uuid.Nil, chosen.PasswordHash)
 		}
 		if err != nil {
 			return write{}, err

@@ -489,8 +489,10 @@ type Invitation struct {
 
 // InvitationAccepted defines model for InvitationAccepted.
 type InvitationAccepted struct {
-	NewPassword string `json:"new_password"`
-	Secret      string `json:"secret"`
+	// Name for a new account; the invitation's where it is missing
+	Name        *string `json:"name,omitempty"`
+	NewPassword string  `json:"new_password"`
+	Secret      string  `json:"secret"`
 
 	// SignIn for a new account
 	SignIn *string `json:"sign_in,omitempty"`

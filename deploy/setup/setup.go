@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -58,6 +59,24 @@ func (s Site) Person(ctx context.Context, signIn, name string, role db.Role, pas
 		return err
 	})
 	return id, err
+}
+
+// Invite makes a one-time link, for a new account or, with a sign-in name, for that account's new
+// password, and gives its path on the site's pages. Errors: those of db.Store.Invite.
+func (s Site) Invite(ctx context.Context, signIn string, wanted db.Invitation) (path string, until time.Time, err error) {
+	err = s.with(ctx, func(store *db.Store) error {
+		if signIn != "" {
+			p, _, err := store.PersonBySignIn(ctx, signIn)
+			if err != nil {
+				return fmt.Errorf("%s: %w", signIn, err)
+			}
+			wanted.Person = p.ID
+		}
+		made, at, err := api.NewInvitation(ctx, store, db.System, wanted)
+		path, until = at, made.ExpiresAt
+		return err
+	})
+	return path, until, err
 }
 
 // Machine adds a machine with the profile in the JSON text, whose fields are those of

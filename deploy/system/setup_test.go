@@ -36,6 +36,28 @@ func TestSetupCommands(t *testing.T) {
 		t.Errorf("a second basil: %v %s", err, out)
 	}
 
+	// A link makes an admin, and a later one gives somebody who forgot it a new password.
+	link := func(args ...string) string {
+		t.Helper()
+		out, err := run("", append([]string{"invite", "--origin", "http://garden.example"}, args...)...)
+		at, _, _ := strings.Cut(out, "\n")
+		secret, ok := strings.CutPrefix(at, "http://garden.example/join/")
+		if err != nil || !ok {
+			t.Fatalf("invite: %v %s", err, out)
+		}
+		return secret
+	}
+	nobody := &caller{t: t, address: s.address()}
+	nobody.post("/invitations/accept", object{"secret": link("--name", "first admin", "--role", "admin"), "sign_in": "sorrel", "name": "Sorrel", "new_password": "a long enough password"})
+	if got := signIn(t, s.address(), "sorrel", "a long enough password").get("/me").str("person.name"); got != "Sorrel" {
+		t.Errorf("the invited admin is %q", got)
+	}
+	nobody.post("/invitations/accept", object{"secret": link("--sign-in", "basil"), "new_password": "another long password"})
+	basil = signIn(t, s.address(), "basil", "another long password")
+	if out, err := run("", "invite", "--name", "x", "--sign-in", "basil"); err == nil {
+		t.Errorf("a name and a sign-in name at once: %s", out)
+	}
+
 	profile, err := json.Marshal(demo.Plotter())
 	if err != nil {
 		t.Fatal(err)
