@@ -53,6 +53,9 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/station/:id", roles: []role{anyone}, handler: s.stationPage},
 		{method: http.MethodGet, path: "/station/:id/main", roles: []role{anyone}, handler: s.stationMain},
 
+		{method: http.MethodGet, path: "/history", roles: []role{member}, handler: s.historyPage},
+		{method: http.MethodGet, path: "/runs/:id", roles: []role{member}, handler: s.runPage},
+
 		{method: http.MethodGet, path: "/people", roles: []role{officer, admin}, handler: s.peoplePage},
 		{method: http.MethodPost, path: "/people/invite", roles: []role{admin}, body: formBody, handler: s.inviteForm},
 		{method: http.MethodPost, path: "/people/invite/:id/withdraw", roles: []role{admin}, body: formBody, handler: s.withdrawInvitationForm},

@@ -106,7 +106,7 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	}
 	// The newest run stands first.
 	for i := len(j.Runs) - 1; i >= 0; i-- {
-		run, err := s.runView(ctx, j.Runs[i], len(j.Runs)-i <= gateRecords)
+		run, err := s.runView(ctx, j.Runs[i], v.Machine.Simulated, len(j.Runs)-i <= gateRecords)
 		if err != nil {
 			return v, err
 		}
@@ -147,10 +147,10 @@ func (s *Server) jobNotBefore(ctx context.Context, j db.Job) (*time.Time, error)
 	return last, nil
 }
 
-func (s *Server) runView(ctx context.Context, r db.Run, withGate bool) (web.RunView, error) {
+func (s *Server) runView(ctx context.Context, r db.Run, simulated string, withGate bool) (web.RunView, error) {
 	v := web.RunView{ID: r.ID.String(), Number: r.Number, Copy: r.Copy, Copies: r.Copies, Phase: string(r.Phase), Outcome: string(r.Outcome),
 		Words: runWords(r), Operator: r.OperatorName, StartedAt: s.localOrNil(r.StartedAt), EndedAt: s.localOrNil(r.EndedAt),
-		PlannedMS: r.PlanTotalMS, RealMS: r.RealMS, SheetFate: string(r.SheetFate), Flame: r.Flame}
+		PlannedMS: r.PlanTotalMS, RealMS: r.RealMS, Simulated: simulated, SheetFate: string(r.SheetFate), Flame: r.Flame}
 	if p := r.Placement; p != nil {
 		v.Origin = fmt.Sprintf("x %s, y %s mm", web.Millimetres(p.Origin.X), web.Millimetres(p.Origin.Y))
 	}

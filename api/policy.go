@@ -142,6 +142,8 @@ func policy() []rule {
 		handIn(post("/jobs/:id/withdraw", 0, member)),
 
 		get("/board", anyone),
+		get("/runs", member),
+		get("/runs/export", member),
 		get("/runs/:id", member),
 		get("/runs/:id/gate", operator, officer),
 		post("/runs/:id/checklist", 0, operator),

@@ -55,7 +55,7 @@ func (s *Server) GetRunPicture(ctx context.Context, request wire.GetRunPictureRe
 func runShape(r db.Run) wire.Run {
 	shape := wire.Run{
 		ID: r.ID, Number: r.Number, JobID: r.Job, JobTitle: r.JobTitle, Copy: r.Copy, Copies: r.Copies,
-		MemberID: r.Member, MemberName: r.MemberName, MachineID: r.Machine, Plan: r.Plan.String(),
+		MemberID: r.Member, MemberName: r.MemberName, MachineID: r.Machine, MachineName: r.MachineName, Bay: r.MachineBay, Plan: r.Plan.String(),
 		PlannedS: seconds(r.PlanTotalMS), StockID: r.Stock, MaterialName: r.MaterialName, StockLot: r.StockLot,
 		Tool: r.Tool, Phase: string(r.Phase), Outcome: string(r.Outcome), Reason: r.Reason,
 		Ready: r.Ready, UnreadyReason: r.UnreadyReason, OperatorID: someID(r.Operator), OperatorName: r.OperatorName,

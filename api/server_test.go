@@ -313,7 +313,7 @@ func TestS5_CrossSite(t *testing.T) {
 func TestUnknownRoute(t *testing.T) {
 	t.Parallel()
 	s, _ := gateless(t, nil)
-	for _, path := range []string{"/nowhere", base, base + "/nowhere", base + "/runs", "/api/v2/me"} {
+	for _, path := range []string{"/nowhere", base, base + "/nowhere", base + "/runs/archive/1", "/api/v2/me"} {
 		rec := ask(t, s.Handler(), http.MethodGet, path, string(admin), "")
 		if rec.Code != http.StatusNotFound {
 			t.Errorf("%s: %d", path, rec.Code)

@@ -27,6 +27,8 @@ type Run struct {
 	Member        uuid.UUID
 	MemberName    string
 	Machine       uuid.UUID
+	MachineName   string
+	MachineBay    string
 	Plan          canon.Digest
 	PlanTotalMS   int64
 	Stock         uuid.UUID
@@ -122,12 +124,12 @@ func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set m
 const selectRun = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.member, p.name, r.machine, r.plan, coalesce(pl.total_ms, 0), r.stock,
 		ma.name, st.lot, j.tool, r.phase, r.outcome, r.reason, r.ready, r.unready_reason, r.operator, coalesce(op.name, ''),
 		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms, r.taps, r.misses,
-		r.picture IS NOT NULL, r.proposed_at, r.phase_at, r.started_at, r.ended_at, r.rev
+		r.picture IS NOT NULL, r.proposed_at, r.phase_at, r.started_at, r.ended_at, r.rev, m.name, m.bay
 	FROM run r CROSS JOIN LATERAL (SELECT title, copies, member, tool FROM job WHERE id = r.job LIMIT 1) j
 	JOIN person p ON p.id = j.member
 	JOIN stock st ON st.id = r.stock JOIN material ma ON ma.id = st.material
 	LEFT JOIN LATERAL (SELECT total_ms FROM plan WHERE digest = r.plan AND member = j.member AND machine = r.machine LIMIT 1) pl ON true
-	LEFT JOIN person op ON op.id = r.operator WHERE `
+	LEFT JOIN person op ON op.id = r.operator JOIN machine m ON m.id = r.machine WHERE `
 
 func scanRun(row pgx.CollectableRow) (r Run, err error) {
 	var digest []byte
@@ -138,7 +140,7 @@ func scanRun(row pgx.CollectableRow) (r Run, err error) {
 	err = row.Scan(&r.ID, &r.Number, &r.Job, &r.JobTitle, &r.Copy, &r.Copies, &r.Member, &r.MemberName, &r.Machine, &digest, &r.PlanTotalMS,
 		&r.Stock, &r.MaterialName, &r.StockLot, &r.Tool, &r.Phase, &r.Outcome, &r.Reason, &r.Ready, &r.UnreadyReason, &operator, &r.OperatorName,
 		&x, &y, &homed, &placedBy, &placedAt, &r.NeverMoved, &r.Flame, &r.SheetFate, &r.PauseToken, &r.RealMS, &r.Taps, &r.Misses, &r.HasPicture,
-		&r.ProposedAt, &r.PhaseAt, &r.StartedAt, &r.EndedAt, &r.Rev)
+		&r.ProposedAt, &r.PhaseAt, &r.StartedAt, &r.EndedAt, &r.Rev, &r.MachineName, &r.MachineBay)
 	if err != nil {
 		return r, err
 	}

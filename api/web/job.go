@@ -46,6 +46,7 @@ type RunView struct {
 	EndedAt    *time.Time
 	PlannedMS  int64
 	RealMS     int64
+	Simulated  string // what a simulated machine shortens; empty for a real one
 	PictureURL string // the machine's picture of the sheet, empty if there is none
 	SheetFate  string
 	Flame      bool

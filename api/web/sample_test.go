@@ -316,6 +316,17 @@ func samplePages() []samplePage {
 				Note:   "garden.example/log\n1204\nbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzMTI=\n\n— garden.example/log c2lnbmF0dXJl\n",
 				Groups: []string{"6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 3132"}})
 		}},
+		{"history", func(w io.Writer) error {
+			return RenderHistory(w, HistoryView{Shell: sampleShell("What ran", "/history"), All: true, CSV: "/api/v1/runs/export?", Lines: "/api/v1/runs/export?format=jsonl", Older: "/history?after=1",
+				Machines: []Role{{Value: "m1", Label: "Bay 1, CO₂, lidded", Chosen: true}}, Outcomes: []Role{{Value: "completed", Label: "completed"}},
+				Runs: []OverRow{{ID: "r1", Title: "Bed signs", Machine: "Bay 1, CO₂, lidded", Member: "Tove Lind", Operator: "Runa Eik", Outcome: "completed", Number: 41, Copy: 1, Copies: 2, EndedAt: sampleNow, PlannedMS: 260_000, RealMS: 262_000},
+					{ID: "r2", Title: "Drawer fronts", Machine: "Bay 2, diode, open", Member: "Tove Lind", Operator: "Runa Eik", Outcome: "stopped", Reason: "stopped by a person", Number: 40, Copy: 1, Copies: 1, EndedAt: sampleNow, PlannedMS: 760_000, RealMS: 62_000, Flame: true}}})
+		}},
+		{"run", func(w io.Writer) error {
+			j := sampleJob()
+			return RenderRun(w, RunPageView{Shell: sampleShell("Run", "/history"), RunView: j.Runs[0], JobID: j.ID, JobTitle: j.JobTitle, Member: j.Member,
+				Machine: j.Machine, Tool: j.Tool, Material: j.Material, Lot: j.Lot, Plan: j.Plan, ReadsLog: true})
+		}},
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
 			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),

@@ -178,6 +178,123 @@ func (e SignInKind) Valid() bool {
 	}
 }
 
+// Defines values for Format.
+const (
+	FormatCsv   Format = "csv"
+	FormatJsonl Format = "jsonl"
+)
+
+// Valid indicates whether the value is a known member of the Format enum.
+func (e Format) Valid() bool {
+	switch e {
+	case FormatCsv:
+		return true
+	case FormatJsonl:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for OutcomeOf.
+const (
+	OutcomeOfCompleted   OutcomeOf = "completed"
+	OutcomeOfFailed      OutcomeOf = "failed"
+	OutcomeOfInterrupted OutcomeOf = "interrupted"
+	OutcomeOfStopped     OutcomeOf = "stopped"
+	OutcomeOfWithdrawn   OutcomeOf = "withdrawn"
+)
+
+// Valid indicates whether the value is a known member of the OutcomeOf enum.
+func (e OutcomeOf) Valid() bool {
+	switch e {
+	case OutcomeOfCompleted:
+		return true
+	case OutcomeOfFailed:
+		return true
+	case OutcomeOfInterrupted:
+		return true
+	case OutcomeOfStopped:
+		return true
+	case OutcomeOfWithdrawn:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ListRunsParamsOutcome.
+const (
+	ListRunsParamsOutcomeCompleted   ListRunsParamsOutcome = "completed"
+	ListRunsParamsOutcomeFailed      ListRunsParamsOutcome = "failed"
+	ListRunsParamsOutcomeInterrupted ListRunsParamsOutcome = "interrupted"
+	ListRunsParamsOutcomeStopped     ListRunsParamsOutcome = "stopped"
+	ListRunsParamsOutcomeWithdrawn   ListRunsParamsOutcome = "withdrawn"
+)
+
+// Valid indicates whether the value is a known member of the ListRunsParamsOutcome enum.
+func (e ListRunsParamsOutcome) Valid() bool {
+	switch e {
+	case ListRunsParamsOutcomeCompleted:
+		return true
+	case ListRunsParamsOutcomeFailed:
+		return true
+	case ListRunsParamsOutcomeInterrupted:
+		return true
+	case ListRunsParamsOutcomeStopped:
+		return true
+	case ListRunsParamsOutcomeWithdrawn:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ExportRunsParamsOutcome.
+const (
+	ExportRunsParamsOutcomeCompleted   ExportRunsParamsOutcome = "completed"
+	ExportRunsParamsOutcomeFailed      ExportRunsParamsOutcome = "failed"
+	ExportRunsParamsOutcomeInterrupted ExportRunsParamsOutcome = "interrupted"
+	ExportRunsParamsOutcomeStopped     ExportRunsParamsOutcome = "stopped"
+	ExportRunsParamsOutcomeWithdrawn   ExportRunsParamsOutcome = "withdrawn"
+)
+
+// Valid indicates whether the value is a known member of the ExportRunsParamsOutcome enum.
+func (e ExportRunsParamsOutcome) Valid() bool {
+	switch e {
+	case ExportRunsParamsOutcomeCompleted:
+		return true
+	case ExportRunsParamsOutcomeFailed:
+		return true
+	case ExportRunsParamsOutcomeInterrupted:
+		return true
+	case ExportRunsParamsOutcomeStopped:
+		return true
+	case ExportRunsParamsOutcomeWithdrawn:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ExportRunsParamsFormat.
+const (
+	ExportRunsParamsFormatCsv   ExportRunsParamsFormat = "csv"
+	ExportRunsParamsFormatJsonl ExportRunsParamsFormat = "jsonl"
+)
+
+// Valid indicates whether the value is a known member of the ExportRunsParamsFormat enum.
+func (e ExportRunsParamsFormat) Valid() bool {
+	switch e {
+	case ExportRunsParamsFormatCsv:
+		return true
+	case ExportRunsParamsFormatJsonl:
+		return true
+	default:
+		return false
+	}
+}
+
 // Account defines model for Account.
 type Account struct {
 	AddedAt        time.Time          `json:"added_at"`
@@ -863,6 +980,7 @@ type ReasonGiven struct {
 
 // Run defines model for Run.
 type Run struct {
+	Bay           string              `json:"bay"`
 	Copies        int64               `json:"copies"`
 	Copy          int64               `json:"copy"`
 	EndedAt       *time.Time          `json:"ended_at,omitempty"`
@@ -872,6 +990,7 @@ type Run struct {
 	JobID         openapi_types.UUID  `json:"job_id"`
 	JobTitle      string              `json:"job_title"`
 	MachineID     openapi_types.UUID  `json:"machine_id"`
+	MachineName   string              `json:"machine_name"`
 	MaterialName  string              `json:"material_name"`
 	MemberID      openapi_types.UUID  `json:"member_id"`
 	MemberName    string              `json:"member_name"`
@@ -896,6 +1015,12 @@ type Run struct {
 	StockLot      string              `json:"stock_lot"`
 	Tool          string              `json:"tool"`
 	UnreadyReason string              `json:"unready_reason"`
+}
+
+// RunPage defines model for RunPage.
+type RunPage struct {
+	Next *openapi_types.UUID `json:"next,omitempty"`
+	Runs []Run               `json:"runs"`
 }
 
 // SessionEntry defines model for SessionEntry.
@@ -1132,8 +1257,17 @@ type Cursor = openapi_types.UUID
 // Digest defines model for Digest.
 type Digest = string
 
+// EndedFrom defines model for EndedFrom.
+type EndedFrom = time.Time
+
+// EndedTo defines model for EndedTo.
+type EndedTo = time.Time
+
 // FileName defines model for FileName.
 type FileName = string
+
+// Format defines model for Format.
+type Format string
 
 // From defines model for From.
 type From = int64
@@ -1161,6 +1295,18 @@ type LastEventID = string
 
 // Limit defines model for Limit.
 type Limit = int
+
+// MachineOf defines model for MachineOf.
+type MachineOf = openapi_types.UUID
+
+// MaterialOf defines model for MaterialOf.
+type MaterialOf = openapi_types.UUID
+
+// OutcomeOf defines model for OutcomeOf.
+type OutcomeOf string
+
+// PersonOf defines model for PersonOf.
+type PersonOf = openapi_types.UUID
 
 // Subject defines model for Subject.
 type Subject = openapi_types.UUID
@@ -1298,6 +1444,66 @@ type MakePlanParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
+
+// ListRunsParams defines parameters for ListRuns.
+type ListRunsParams struct {
+	// MachineID only on this machine
+	MachineID *MachineOf `form:"machine_id,omitempty" json:"machine_id,omitempty"`
+
+	// PersonID only what this person handed in or attended
+	PersonID *PersonOf `form:"person_id,omitempty" json:"person_id,omitempty"`
+
+	// MaterialID only in this material
+	MaterialID *MaterialOf `form:"material_id,omitempty" json:"material_id,omitempty"`
+
+	// Outcome only with this outcome
+	Outcome *ListRunsParamsOutcome `form:"outcome,omitempty" json:"outcome,omitempty"`
+
+	// From ended at this instant or later
+	From *EndedFrom `form:"from,omitempty" json:"from,omitempty"`
+
+	// To ended before this instant
+	To *EndedTo `form:"to,omitempty" json:"to,omitempty"`
+
+	// Cursor next of the page before
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit 1 to 200
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// ListRunsParamsOutcome defines parameters for ListRuns.
+type ListRunsParamsOutcome string
+
+// ExportRunsParams defines parameters for ExportRuns.
+type ExportRunsParams struct {
+	// MachineID only on this machine
+	MachineID *MachineOf `form:"machine_id,omitempty" json:"machine_id,omitempty"`
+
+	// PersonID only what this person handed in or attended
+	PersonID *PersonOf `form:"person_id,omitempty" json:"person_id,omitempty"`
+
+	// MaterialID only in this material
+	MaterialID *MaterialOf `form:"material_id,omitempty" json:"material_id,omitempty"`
+
+	// Outcome only with this outcome
+	Outcome *ExportRunsParamsOutcome `form:"outcome,omitempty" json:"outcome,omitempty"`
+
+	// From ended at this instant or later
+	From *EndedFrom `form:"from,omitempty" json:"from,omitempty"`
+
+	// To ended before this instant
+	To *EndedTo `form:"to,omitempty" json:"to,omitempty"`
+
+	// Format csv or jsonl
+	Format *ExportRunsParamsFormat `form:"format,omitempty" json:"format,omitempty"`
+}
+
+// ExportRunsParamsOutcome defines parameters for ExportRuns.
+type ExportRunsParamsOutcome string
+
+// ExportRunsParamsFormat defines parameters for ExportRuns.
+type ExportRunsParamsFormat string
 
 // OpenChecklistParams defines parameters for OpenChecklist.
 type OpenChecklistParams struct {
@@ -1559,6 +1765,12 @@ type ServerInterface interface {
 	// GetPlanPicture The plan as it will run, drawn from its own geometry
 	// (GET /plans/{digest}/picture.svg)
 	GetPlanPicture(ctx echo.Context, digest Digest) error
+	// ListRuns Runs that are over, newest first
+	// (GET /runs)
+	ListRuns(ctx echo.Context, params ListRunsParams) error
+	// ExportRuns Runs that are over, as one file
+	// (GET /runs/export)
+	ExportRuns(ctx echo.Context, params ExportRunsParams) error
 	// GetRun One run
 	// (GET /runs/{id})
 	GetRun(ctx echo.Context, id ID) error
@@ -2590,6 +2802,133 @@ func (w *ServerInterfaceWrapper) GetPlanPicture(ctx echo.Context) error {
 	return err
 }
 
+// ListRuns converts echo context to params.
+func (w *ServerInterfaceWrapper) ListRuns(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListRunsParams
+	// ------------- Optional query parameter "machine_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "machine_id", ctx.QueryParams(), &params.MachineID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter machine_id: %s", err))
+	}
+
+	// ------------- Optional query parameter "person_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "person_id", ctx.QueryParams(), &params.PersonID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter person_id: %s", err))
+	}
+
+	// ------------- Optional query parameter "material_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "material_id", ctx.QueryParams(), &params.MaterialID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter material_id: %s", err))
+	}
+
+	// ------------- Optional query parameter "outcome" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "outcome", ctx.QueryParams(), &params.Outcome, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter outcome: %s", err))
+	}
+
+	// ------------- Optional query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "from", ctx.QueryParams(), &params.From, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter from: %s", err))
+	}
+
+	// ------------- Optional query parameter "to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "to", ctx.QueryParams(), &params.To, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter to: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListRuns(ctx, params)
+	return err
+}
+
+// ExportRuns converts echo context to params.
+func (w *ServerInterfaceWrapper) ExportRuns(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ExportRunsParams
+	// ------------- Optional query parameter "machine_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "machine_id", ctx.QueryParams(), &params.MachineID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter machine_id: %s", err))
+	}
+
+	// ------------- Optional query parameter "person_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "person_id", ctx.QueryParams(), &params.PersonID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter person_id: %s", err))
+	}
+
+	// ------------- Optional query parameter "material_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "material_id", ctx.QueryParams(), &params.MaterialID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter material_id: %s", err))
+	}
+
+	// ------------- Optional query parameter "outcome" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "outcome", ctx.QueryParams(), &params.Outcome, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter outcome: %s", err))
+	}
+
+	// ------------- Optional query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "from", ctx.QueryParams(), &params.From, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter from: %s", err))
+	}
+
+	// ------------- Optional query parameter "to" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "to", ctx.QueryParams(), &params.To, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter to: %s", err))
+	}
+
+	// ------------- Optional query parameter "format" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "format", ctx.QueryParams(), &params.Format, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter format: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ExportRuns(ctx, params)
+	return err
+}
+
 // GetRun converts echo context to params.
 func (w *ServerInterfaceWrapper) GetRun(ctx echo.Context) error {
 	var err error
@@ -3110,6 +3449,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/plans", wrapper.MakePlan, options.OperationMiddlewares["makePlan"]...)
 	router.GET(options.BaseURL+"/plans/:digest", wrapper.GetPlan, options.OperationMiddlewares["getPlan"]...)
 	router.GET(options.BaseURL+"/plans/:digest/picture.svg", wrapper.GetPlanPicture, options.OperationMiddlewares["getPlanPicture"]...)
+	router.GET(options.BaseURL+"/runs", wrapper.ListRuns, options.OperationMiddlewares["listRuns"]...)
 	router.GET(options.BaseURL+"/runs/:id", wrapper.GetRun, options.OperationMiddlewares["getRun"]...)
 	router.PUT(options.BaseURL+"/runs/:id/answers/:item", wrapper.GiveAnswer, options.OperationMiddlewares["giveAnswer"]...)
 	router.DELETE(options.BaseURL+"/runs/:id/checklist", wrapper.ReleaseChecklist, options.OperationMiddlewares["releaseChecklist"]...)
@@ -3124,6 +3464,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/runs/:id/setup", wrapper.SetUp, options.OperationMiddlewares["setUp"]...)
 	router.POST(options.BaseURL+"/runs/:id/sign", wrapper.SignRun, options.OperationMiddlewares["signRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/stop", wrapper.StopRun, options.OperationMiddlewares["stopRun"]...)
+	router.GET(options.BaseURL+"/runs/export", wrapper.ExportRuns, options.OperationMiddlewares["exportRuns"]...)
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
@@ -5100,6 +5441,133 @@ func (response GetPlanPicturedefaultApplicationProblemPlusJSONResponse) VisitGet
 	return err
 }
 
+type ListRunsRequestObject struct {
+	Params ListRunsParams
+}
+
+type ListRunsResponseObject interface {
+	VisitListRunsResponse(w http.ResponseWriter) error
+}
+
+type ListRuns200JSONResponse RunPage
+
+func (response ListRuns200JSONResponse) VisitListRunsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRunsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListRunsdefaultApplicationProblemPlusJSONResponse) VisitListRunsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExportRunsRequestObject struct {
+	Params ExportRunsParams
+}
+
+type ExportRunsResponseObject interface {
+	VisitExportRunsResponse(w http.ResponseWriter) error
+}
+
+type ExportRuns200ApplicationXNdjsonResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response ExportRuns200ApplicationXNdjsonResponse) VisitExportRunsResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/x-ndjson")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
+}
+
+type ExportRuns200TextCsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response ExportRuns200TextCsvResponse) VisitExportRunsResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type ExportRunsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ExportRunsdefaultApplicationProblemPlusJSONResponse) VisitExportRunsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetRunRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -5993,6 +6461,12 @@ type StrictServerInterface interface {
 	// GetPlanPicture The plan as it will run, drawn from its own geometry
 	// (GET /plans/{digest}/picture.svg)
 	GetPlanPicture(ctx context.Context, request GetPlanPictureRequestObject) (GetPlanPictureResponseObject, error)
+	// ListRuns Runs that are over, newest first
+	// (GET /runs)
+	ListRuns(ctx context.Context, request ListRunsRequestObject) (ListRunsResponseObject, error)
+	// ExportRuns Runs that are over, as one file
+	// (GET /runs/export)
+	ExportRuns(ctx context.Context, request ExportRunsRequestObject) (ExportRunsResponseObject, error)
 	// GetRun One run
 	// (GET /runs/{id})
 	GetRun(ctx context.Context, request GetRunRequestObject) (GetRunResponseObject, error)
@@ -7612,6 +8086,56 @@ func (sh *strictHandler) GetPlanPicture(ctx echo.Context, digest Digest) error {
 		return err
 	} else if validResponse, ok := response.(GetPlanPictureResponseObject); ok {
 		return validResponse.VisitGetPlanPictureResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListRuns operation middleware
+func (sh *strictHandler) ListRuns(ctx echo.Context, params ListRunsParams) error {
+	var request ListRunsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRuns(ctx.Request().Context(), request.(ListRunsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRuns")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListRunsResponseObject); ok {
+		return validResponse.VisitListRunsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ExportRuns operation middleware
+func (sh *strictHandler) ExportRuns(ctx echo.Context, params ExportRunsParams) error {
+	var request ExportRunsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ExportRuns(ctx.Request().Context(), request.(ExportRunsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ExportRuns")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ExportRunsResponseObject); ok {
+		return validResponse.VisitExportRunsResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
