@@ -127,28 +127,28 @@ func (l *line) complete(seen map[byte]bool, value map[byte]float64, ways int) er
 	}
 	if seen['F'] {
 		if value['F'] <= 0 {
-			return errors.New("F must be above zero")
+			return errors.New("no such speed, F must be above zero")
 		}
 		l.after.feed = value['F']
 	}
 	if seen['P'] != (l.way == dwell) {
-		return errors.New("G4 and P go together")
+		return errors.New("a wait is G4 with P")
 	}
 	if l.seconds = value['P']; l.seconds < 0 {
-		return errors.New("P must not be below zero")
+		return errors.New("no such time, P must not be below zero")
 	}
 	if seen['S'] {
 		s := value['S']
 		if s != math.Trunc(s) || s < 0 || s > 1000 {
-			return errors.New("S is thousandths, 0 to 1000")
+			return errors.New("no such power, S is thousandths, 0 to 1000")
 		}
 		if !l.toolOn && (l.way != straight || l.after.rapid) {
-			return errors.New("S stands with M3 or in a G1 line")
+			return errors.New("power stands with M3 or in a G1 line")
 		}
 		l.setsPower, l.after.power = true, int64(s)
 	}
 	if l.toolOn && l.after.power < 0 {
-		return errors.New("M3, but how much S was never said")
+		return errors.New("tool on, but how much S was never said")
 	}
 	switch l.way {
 	case straight:
@@ -175,7 +175,7 @@ func (l *line) travel(place bool, seen map[byte]bool, value map[byte]float64) er
 	l.speed = rapidMMPerMin / 60.0
 	if !l.after.rapid {
 		if l.after.feed == 0 {
-			return errors.New("G1, but how fast was never said")
+			return errors.New("going, but how fast was never said")
 		}
 		l.speed = l.after.feed / 60
 	}
