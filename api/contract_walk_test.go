@@ -31,7 +31,7 @@ func TestContract_Walk(t *testing.T) {
 		} else if slices.Equal(r.roles, []role{admin}) {
 			token = asAdmin
 		}
-		missing := strings.NewReplacer(":id", uuid.NewString(), ":digest", strings.Repeat("ab", 32), ":item", "eyewear", ":index", "1000000").Replace(path)
+		missing := strings.NewReplacer(":id", uuid.NewString(), ":digest", strings.Repeat("ab", 32), ":item", "eyewear", ":index", "1000000", ":n", "1").Replace(path)
 		body := bodies[op.OperationID]
 		if body == "" && r.body > 0 {
 			body = "{}"
@@ -82,6 +82,11 @@ var bodies = map[string]string{
 	"authorise":          `{"machine_id":"00000000-0000-4000-8000-000000000002","expires_at":"2027-01-01T00:00:00Z","evidence":"supervised run"}`,
 	"invite":             `{"name":"Fern","role":"member"}`,
 	"acceptInvitation":   `{"secret":"AAAA-BBBB-CCCC-DDDD","sign_in":"fern","new_password":"a long enough password"}`,
+	"reportIncident":     `{"kind":"near miss","machine_id":"00000000-0000-4000-8000-000000000002","what":"lid opened","severity":"none","potential":"treatment"}`,
+	"addIncidentNote":    `{"about":"fact","text":"the magnet had come off"}`,
+	"addFollowUp":        `{"what":"screw it on","remedy":"engineering","owner_id":"00000000-0000-4000-8000-000000000002","due":"2027-01-01"}`,
+	"finishFollowUp":     `{"result":"screwed on"}`,
+	"closeIncident":      `{"closing":"looked at every month"}`,
 	"makeStationCode":    `{"name":"tablet"}`,
 	"enrolStation":       `{"code":"AAAA-BBBB-CCCC-DDDD"}`,
 	"enrolWorker":        `{"secret":"AAAA-BBBB-CCCC-DDDD","public_key":"U","last_report":0}`,

@@ -56,6 +56,16 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/history", roles: []role{member}, handler: s.historyPage},
 		{method: http.MethodGet, path: "/runs/:id", roles: []role{member}, handler: s.runPage},
 
+		{method: http.MethodGet, path: "/incidents", roles: []role{member}, handler: s.incidentsPage},
+		{method: http.MethodGet, path: "/incidents/new", roles: []role{anyone}, handler: s.reportPage},
+		{method: http.MethodPost, path: "/incidents/new", roles: []role{anyone}, body: photoBody + formBody, upload: true, handler: s.reportForm},
+		{method: http.MethodGet, path: "/incidents/:id", roles: []role{member}, handler: s.incidentPage},
+		{method: http.MethodPost, path: "/incidents/:id/note", roles: []role{operator, officer, admin}, body: formBody, handler: s.incidentNoteForm},
+		{method: http.MethodPost, path: "/incidents/:id/photo", roles: []role{operator, officer, admin}, body: photoBody + formBody, upload: true, handler: s.incidentPhotoForm},
+		{method: http.MethodPost, path: "/incidents/:id/follow-up", roles: []role{officer, admin}, body: formBody, handler: s.followUpForm},
+		{method: http.MethodPost, path: "/incidents/:id/done", roles: []role{member}, body: formBody, handler: s.followUpDoneForm},
+		{method: http.MethodPost, path: "/incidents/:id/close", roles: []role{officer}, body: formBody, handler: s.closeIncidentForm},
+
 		{method: http.MethodGet, path: "/people", roles: []role{officer, admin}, handler: s.peoplePage},
 		{method: http.MethodPost, path: "/people/invite", roles: []role{admin}, body: formBody, handler: s.inviteForm},
 		{method: http.MethodPost, path: "/people/invite/:id/withdraw", roles: []role{admin}, body: formBody, handler: s.withdrawInvitationForm},
@@ -110,12 +120,12 @@ func (s *Server) showProblem(c echo.Context, p *problem) error {
 	if p.status == http.StatusUnauthorized && req.Method == http.MethodGet && !fragment {
 		return c.Redirect(http.StatusSeeOther, "/sign-in?next="+url.QueryEscape(req.URL.RequestURI()))
 	}
-	v := web.ProblemView{Shell: s.shell(c, sentence(p.title), ""), Detail: p.detail, RequestID: visitOf(c).id.String()}
+	v := web.ProblemView{Shell: s.shell(c, web.Sentence(p.title), ""), Detail: p.detail, RequestID: visitOf(c).id.String()}
 	if v.Problem = pageReasons(p); p.status == http.StatusNotFound {
 		v.Title, v.Problem = "Not found", nil
 		v.Detail = "There is no such page, or what it shows belongs to somebody else."
 	} else if len(p.reasons) == 1 && p.reasons[0].What == p.title {
-		v.Problem, v.Detail = nil, sentence(p.reasons[0].Next)+"."
+		v.Problem, v.Detail = nil, web.Sentence(p.reasons[0].Next)+"."
 	}
 	return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderProblem(w, v) })
 }
@@ -125,9 +135,9 @@ func pageReasons(p *problem) *web.Problem {
 	if len(p.reasons) == 0 {
 		return nil
 	}
-	shown := &web.Problem{Title: sentence(p.title)}
+	shown := &web.Problem{Title: web.Sentence(p.title)}
 	for _, r := range p.reasons {
-		shown.Reasons = append(shown.Reasons, web.Reason{What: sentence(r.What), Next: sentence(r.Next), Limit: text(r.Limit), Value: text(r.Value)})
+		shown.Reasons = append(shown.Reasons, web.Reason{What: web.Sentence(r.What), Next: web.Sentence(r.Next), Limit: text(r.Limit), Value: text(r.Value)})
 	}
 	return shown
 }
@@ -137,14 +147,6 @@ func text(s *string) string {
 		return ""
 	}
 	return *s
-}
-
-// sentence begins with a capital letter, as people read.
-func sentence(s string) string {
-	for i, r := range s {
-		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
-	}
-	return s
 }
 
 // refusedForm says whether a form's error is shown on its own page, with everything typed kept. It

@@ -206,7 +206,7 @@ func (s *Server) lockoutView(l *db.Lockout, who reader) *web.LockoutView {
 	}
 	v := &web.LockoutView{Reason: "The reason is shown to members.", By: "a person", Since: s.local(l.SetAt)}
 	if who.signed {
-		v.Reason, v.By = sentence(l.Reason), l.SetName
+		v.Reason, v.By = web.Sentence(l.Reason), l.SetName
 		if l.SetBy == uuid.Nil {
 			v.By = "the system"
 		}

@@ -217,7 +217,7 @@ func runWords(r db.Run) string {
 	case r.Outcome == queue.OutcomeWithdrawn:
 		return "Withdrawn before it started."
 	case r.NeverMoved:
-		return sentence(string(r.Outcome)) + because + "; the machine never moved" + sheet + "."
+		return web.Sentence(string(r.Outcome)) + because + "; the machine never moved" + sheet + "."
 	}
-	return sentence(string(r.Outcome)) + because + sheet + "."
+	return web.Sentence(string(r.Outcome)) + because + sheet + "."
 }

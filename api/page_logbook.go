@@ -52,7 +52,7 @@ func (s *Server) logbookCheck(c echo.Context) error {
 			return err
 		}
 		s.log.Error("logbook check failed", "status", finding.Status, "finding", finding.Error())
-		found.Found = sentence(finding.Error())
+		found.Found = web.Sentence(finding.Error())
 	}
 	found.Checked = []string{
 		fmt.Sprintf("%d entries read: no gap, every hash computed anew, up to the root %s", report.Entries, hex.EncodeToString(report.Root[:4])),
@@ -160,6 +160,11 @@ var kindWords = map[logbook.Kind]string{
 	logbook.JournalHeard:           "heard the worker’s journal",
 	logbook.JournalWrittenOff:      "wrote the worker’s journal off",
 	logbook.PersonAdded:            "added a person",
+	logbook.IncidentAdded:          "added to an incident",
+	logbook.IncidentClosed:         "closed an incident",
+	logbook.FollowUpSet:            "set a follow-up of an incident",
+	logbook.FollowUpDone:           "finished a follow-up of an incident",
+	logbook.PhotoKept:              "kept a photo of an incident",
 	logbook.PersonChanged:          "changed a person",
 	logbook.PersonErased:           "erased a person",
 	logbook.PersonInvited:          "invited a person",

@@ -42,7 +42,7 @@ func planView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
 				"from the machine’s extraction as commissioned; a lower bound, since material may go on gassing"}})
 	}
 	for _, w := range p.Warnings {
-		v.Warnings = append(v.Warnings, web.Reason{What: sentence(w.What), Next: sentence(w.Next), Value: w.Where})
+		v.Warnings = append(v.Warnings, web.Reason{What: web.Sentence(w.What), Next: web.Sentence(w.Next), Value: w.Where})
 	}
 	v.Legend = web.Legend(p)
 	return v

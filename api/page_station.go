@@ -196,7 +196,7 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	if who.signed {
 		for _, reason := range g.Reasons {
 			// While the checklist is answered the placing row and the bars say this themselves.
-			v.Reasons = append(v.Reasons, web.Reason{What: sentence(reason.What), Next: reason.Next})
+			v.Reasons = append(v.Reasons, web.Reason{What: web.Sentence(reason.What), Next: reason.Next})
 		}
 	}
 	st := g.Facts.Stock
@@ -227,12 +227,12 @@ func thicknessWords(st material.Stock) string {
 // stationBar adds to a bar the fields that answer it. A yes-or-no question that comes last gets
 // buttons of its own, so that it takes one touch.
 func stationBar(b checklist.Bar, drawn web.GateBar) web.StationBar {
-	v := web.StationBar{GateBar: drawn, Ask: sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Answered: b.Answered}
+	v := web.StationBar{GateBar: drawn, Ask: web.Sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Answered: b.Answered}
 	if b.Needs == b.Item.Ask {
 		v.Needs = ""
 	}
 	for i, f := range b.Item.Fields {
-		field := web.FieldView{ID: "field-" + b.Item.Key + "-" + f.Key, Key: f.Key, Title: sentence(f.Title), Kind: string(f.Kind),
+		field := web.FieldView{ID: "field-" + b.Item.Key + "-" + f.Key, Key: f.Key, Title: web.Sentence(f.Title), Kind: string(f.Kind),
 			Unit: f.Unit, Value: b.Values[f.Key], Choices: f.Choices, Holds: f.Standing && b.Standing && b.Values[f.Key] != ""}
 		if f.Kind == checklist.FieldYes && i == len(b.Item.Fields)-1 {
 			v.AskYes = &field
@@ -265,7 +265,7 @@ func (s *Server) stationPlan(ctx context.Context, l db.Lane, r db.Run, who reade
 	v.Order, v.Pieces = orderWords(p), web.PieceWords(p)
 	v.Extents = web.Size(p.Extents.Width(), p.Extents.Height())
 	for _, w := range p.Warnings {
-		v.Warnings = append(v.Warnings, web.Reason{What: sentence(w.What), Next: w.Next})
+		v.Warnings = append(v.Warnings, web.Reason{What: web.Sentence(w.What), Next: w.Next})
 	}
 	return nil
 }

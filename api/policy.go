@@ -78,8 +78,8 @@ func policy() []rule {
 	signIn := rule{routeKey: routeKey{http.MethodPost, base + "/sessions"}, roles: []role{anyone}, body: 4 * kib}
 	drawings := post("/drawings", drawingBody, member)
 	drawings.upload = true
-	enrolling := func(path string) rule {
-		return rule{routeKey: routeKey{http.MethodPost, base + path}, roles: []role{anyone}, body: 4 * kib}
+	unsigned := func(path string, body int64) rule {
+		return rule{routeKey: routeKey{http.MethodPost, base + path}, roles: []role{anyone}, body: body}
 	}
 	handIn := func(r rule) rule {
 		r.handIn = true
@@ -91,7 +91,7 @@ func policy() []rule {
 	return []rule{
 		get("/health", anyone),
 		signIn,
-		enrolling("/sessions/pin"),
+		unsigned("/sessions/pin", 4*kib),
 		del("/sessions/current", member),
 		get("/me", member),
 		put("/me/pin", 4*kib, member),
@@ -109,12 +109,12 @@ func policy() []rule {
 		get("/invitations", admin),
 		post("/invitations", 4*kib, admin),
 		del("/invitations/:id", admin),
-		enrolling("/invitations/accept"),
+		unsigned("/invitations/accept", 4*kib),
 
 		get("/enrol/trust", anyone),
-		enrolling("/enrol/worker"),
-		enrolling("/enrol/worker-key"),
-		enrolling("/enrol/station"),
+		unsigned("/enrol/worker", 4*kib),
+		unsigned("/enrol/worker-key", 4*kib),
+		unsigned("/enrol/station", 4*kib),
 		get("/stations", officer, admin),
 		del("/stations/:id", officer, admin),
 		post("/machines/:id/worker-code", 0, officer, admin),
@@ -158,6 +158,16 @@ func policy() []rule {
 		stop("/runs/:id/stop"),
 		post("/runs/:id/inspection", jsonBody, operator, officer),
 		get("/runs/:id/picture.png", member),
+
+		get("/incidents", member),
+		unsigned("/incidents", jsonBody),
+		get("/incidents/rates", officer, admin),
+		get("/incidents/:id", member),
+		post("/incidents/:id/notes", jsonBody, operator, officer, admin),
+		post("/incidents/:id/follow-ups", jsonBody, officer, admin),
+		post("/follow-ups/:id/done", jsonBody, member),
+		post("/incidents/:id/close", jsonBody, officer),
+		get("/incidents/:id/photos/:n", member),
 
 		get("/logbook", officer, admin),
 		get("/logbook/export", officer, admin),

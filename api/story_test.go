@@ -281,7 +281,11 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	w := newWorkshop(t)
 	job := w.handIn(t, w.signedIn(t, w.Member), 1)
 	officer, adminToken := w.signedIn(t, w.Officer), w.signedIn(t, w.Admin)
-	fill := strings.NewReplacer("/people/:id", "/people/"+w.Member.Person.String(), "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
+	incident, err := w.ReportIncident(t.Context(), w.Member, db.NewIncident{Kind: db.IncidentNearMiss, Machine: w.Machine.ID, What: "lid opened", Severity: "none", Potential: "none", Photo: []byte("jpeg")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	fill := strings.NewReplacer("/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
 		"/jobs/:id", "/jobs/"+job.ID.String(), "/runs/:id", "/runs/"+job.Runs[0].ID.String(), ":digest", job.Plan, ":index", "0")
 	before := w.rows(t)
 	for _, r := range policy() {

@@ -108,7 +108,7 @@ func (s *Store) sheetFate(ctx context.Context, w *write, r Run, fate SheetFate) 
 // reportFire adds lockout and incident to the inspection that saw a flame or glow.
 func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate) error {
 	incident := newID()
-	w.statements = append(w.statements, statement{sql: `INSERT INTO incident (id, kind, machine, run, reported_by) VALUES ($1, 'fire', $2, $3, $4)`,
+	w.statements = append(w.statements, statement{sql: `INSERT INTO incident (id, kind, machine, run, reported_by, what) VALUES ($1, 'fire', $2, $3, $4, 'flame or glow seen at the inspection')`,
 		args: []any{incident, g.Run.Machine, g.Run.ID, actor.Person}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.IncidentOpened, actor: actor,
 		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("incident", incident)), body: logbook.Body{"kind": "fire"}})

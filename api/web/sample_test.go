@@ -264,6 +264,14 @@ func sampleLogbook() LogbookView {
 	return v
 }
 
+func sampleIncident() IncidentView {
+	return IncidentView{Shell: sampleShell("Incident", "/incidents"), IncidentRow: IncidentRow{ID: "i1", Kind: "exposure", Machine: "Bay 2, diode, open", What: "The lid was opened while the beam was on.", Severity: "none", Potential: "lasting harm", RunID: "r1", RunNumber: 40, At: sampleNow, Open: 1},
+		Reporter: "somebody at the station tablet at bay 2", ReportedAt: sampleNow, MayNote: true, MayFollow: true, MayClose: true, FirstAid: true, Beams: []string{"445 nm, at most 5 W, continuous wave"},
+		Notes: []NoteRow{{About: "root cause", Text: "The magnet had come off the lid switch.", By: "Runa Eik", At: sampleNow}}, NoteAbout: []string{"fact", "root cause"}, Remedies: []string{"elimination", "engineering"}, Due: "2026-12-09",
+		Particulars: []Fact{{"who was hurt", "nobody"}}, People: []Choice{{"p1", "Tove Lind"}}, Deadlines: []DeadlineRow{{Law: "US, 29 CFR 1904", What: "a stay in hospital as an in-patient", Source: "29 CFR 1904.39", Until: sampleNow.Add(24 * time.Hour)}},
+		FollowUps: []FollowUpRow{{ID: "f1", What: "Screw the magnet on", Remedy: "engineering", Owner: "Tove Lind", Due: sampleNow.AddDate(0, 0, -1), Overdue: true, Mine: true}}}
+}
+
 func samplePeople() PeopleView {
 	row := AuthorisationRow{ID: "a1", Machine: "CO₂, lidded", Evidence: "supervised run", GrantedBy: "Runa Eik", GrantedAt: sampleNow.AddDate(-1, 0, 12),
 		Until: sampleNow.AddDate(0, 0, 12), IdleMonths: 6, Soon: "ends in 12 days"}
@@ -327,6 +335,21 @@ func samplePages() []samplePage {
 			return RenderRun(w, RunPageView{Shell: sampleShell("Run", "/history"), RunView: j.Runs[0], JobID: j.ID, JobTitle: j.JobTitle, Member: j.Member,
 				Machine: j.Machine, Tool: j.Tool, Material: j.Material, Lot: j.Lot, Plan: j.Plan, ReadsLog: true})
 		}},
+		{"incidents", func(w io.Writer) error {
+			return RenderIncidents(w, IncidentsView{Shell: sampleShell("Incidents", "/incidents"), Incidents: []IncidentRow{sampleIncident().IncidentRow},
+				Rates: []RateRow{{Month: "November 2026", Kind: "near miss", Count: 2, Hours: "31.5", Rate: "6.3"}}})
+		}},
+		{"report", func(w io.Writer) error {
+			v := ReportView{Shell: sampleShell("Report an incident", "/incidents"), Station: "tablet at bay 1", LockOut: true, Machines: []Role{{Value: "m1", Label: "Bay 1, CO₂, lidded", Chosen: true}}}
+			for _, k := range []string{"injury", "fire", "exposure", "damage", "near miss", "interlock defeat", "hazard observation"} {
+				v.Kinds = append(v.Kinds, Role{Value: k, Label: k})
+			}
+			for _, h := range []string{"none", "first aid", "treatment", "lasting harm", "death"} {
+				v.Severity, v.Potential = append(v.Severity, Role{Value: h, Label: h}), append(v.Potential, Role{Value: h, Label: h})
+			}
+			return RenderReport(w, v)
+		}},
+		{"incident", func(w io.Writer) error { return RenderIncident(w, sampleIncident()) }},
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
 			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),

@@ -48,7 +48,7 @@ type Reason struct {
 }
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
-var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "history", "run"}
+var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "history", "run", "incidents", "report", "incident"}
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {
 	all := map[string]*template.Template{}
@@ -86,6 +86,7 @@ func functions() template.FuncMap {
 		"yearday":   func(t time.Time) template.HTML { return timeElement(t, "2 January 2006") },
 		"minute":    func(t time.Time) template.HTML { return timeElement(t, "2 Jan 2006, 15:04") },
 		"clock":     func(t, now time.Time) template.HTML { return timeText(t, Clock(t, now)) },
+		"sentence":  Sentence,
 		"join":      strings.Join,
 		"seconds":   func(ms int64) int64 { return (ms + 999) / 1000 },
 	}

@@ -75,3 +75,11 @@ func Count(n int, one, many string) string {
 	}
 	return strconv.Itoa(n) + " " + many
 }
+
+// Sentence begins with a capital letter, as people read.
+func Sentence(s string) string {
+	for i, r := range s {
+		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
+	}
+	return s
+}

@@ -40,6 +40,141 @@ func (e InspectionSheet) Valid() bool {
 	}
 }
 
+// Defines values for NewFollowUpRemedy.
+const (
+	Administrative      NewFollowUpRemedy = "administrative"
+	Elimination         NewFollowUpRemedy = "elimination"
+	Engineering         NewFollowUpRemedy = "engineering"
+	ProtectiveEquipment NewFollowUpRemedy = "protective equipment"
+)
+
+// Valid indicates whether the value is a known member of the NewFollowUpRemedy enum.
+func (e NewFollowUpRemedy) Valid() bool {
+	switch e {
+	case Administrative:
+		return true
+	case Elimination:
+		return true
+	case Engineering:
+		return true
+	case ProtectiveEquipment:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewIncidentKind.
+const (
+	Damage            NewIncidentKind = "damage"
+	Exposure          NewIncidentKind = "exposure"
+	Fire              NewIncidentKind = "fire"
+	HazardObservation NewIncidentKind = "hazard observation"
+	Injury            NewIncidentKind = "injury"
+	InterlockDefeat   NewIncidentKind = "interlock defeat"
+	NearMiss          NewIncidentKind = "near miss"
+)
+
+// Valid indicates whether the value is a known member of the NewIncidentKind enum.
+func (e NewIncidentKind) Valid() bool {
+	switch e {
+	case Damage:
+		return true
+	case Exposure:
+		return true
+	case Fire:
+		return true
+	case HazardObservation:
+		return true
+	case Injury:
+		return true
+	case InterlockDefeat:
+		return true
+	case NearMiss:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewIncidentPotential.
+const (
+	NewIncidentPotentialDeath       NewIncidentPotential = "death"
+	NewIncidentPotentialFirstAid    NewIncidentPotential = "first aid"
+	NewIncidentPotentialLastingHarm NewIncidentPotential = "lasting harm"
+	NewIncidentPotentialNone        NewIncidentPotential = "none"
+	NewIncidentPotentialTreatment   NewIncidentPotential = "treatment"
+)
+
+// Valid indicates whether the value is a known member of the NewIncidentPotential enum.
+func (e NewIncidentPotential) Valid() bool {
+	switch e {
+	case NewIncidentPotentialDeath:
+		return true
+	case NewIncidentPotentialFirstAid:
+		return true
+	case NewIncidentPotentialLastingHarm:
+		return true
+	case NewIncidentPotentialNone:
+		return true
+	case NewIncidentPotentialTreatment:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewIncidentSeverity.
+const (
+	NewIncidentSeverityDeath       NewIncidentSeverity = "death"
+	NewIncidentSeverityFirstAid    NewIncidentSeverity = "first aid"
+	NewIncidentSeverityLastingHarm NewIncidentSeverity = "lasting harm"
+	NewIncidentSeverityNone        NewIncidentSeverity = "none"
+	NewIncidentSeverityTreatment   NewIncidentSeverity = "treatment"
+)
+
+// Valid indicates whether the value is a known member of the NewIncidentSeverity enum.
+func (e NewIncidentSeverity) Valid() bool {
+	switch e {
+	case NewIncidentSeverityDeath:
+		return true
+	case NewIncidentSeverityFirstAid:
+		return true
+	case NewIncidentSeverityLastingHarm:
+		return true
+	case NewIncidentSeverityNone:
+		return true
+	case NewIncidentSeverityTreatment:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewIncidentNoteAbout.
+const (
+	Fact            NewIncidentNoteAbout = "fact"
+	ImmediateCause  NewIncidentNoteAbout = "immediate cause"
+	RootCause       NewIncidentNoteAbout = "root cause"
+	UnderlyingCause NewIncidentNoteAbout = "underlying cause"
+)
+
+// Valid indicates whether the value is a known member of the NewIncidentNoteAbout enum.
+func (e NewIncidentNoteAbout) Valid() bool {
+	switch e {
+	case Fact:
+		return true
+	case ImmediateCause:
+		return true
+	case RootCause:
+		return true
+	case UnderlyingCause:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NewInvitationRole.
 const (
 	NewInvitationRoleAdmin   NewInvitationRole = "admin"
@@ -524,6 +659,29 @@ type Field struct {
 	Unit     *string   `json:"unit,omitempty"`
 }
 
+// FollowUp defines model for FollowUp.
+type FollowUp struct {
+	DoneAt    *time.Time         `json:"done_at,omitempty"`
+	DoneBy    *string            `json:"done_by,omitempty"`
+	Due       openapi_types.Date `json:"due"`
+	ID        openapi_types.UUID `json:"id"`
+	OwnerID   openapi_types.UUID `json:"owner_id"`
+	OwnerName string             `json:"owner_name"`
+	Remedy    string             `json:"remedy"`
+	Result    *string            `json:"result,omitempty"`
+	What      string             `json:"what"`
+}
+
+// FollowUpMade defines model for FollowUpMade.
+type FollowUpMade struct {
+	ID openapi_types.UUID `json:"id"`
+}
+
+// FollowUpResult defines model for FollowUpResult.
+type FollowUpResult struct {
+	Result string `json:"result"`
+}
+
 // Gate open is true when every bar is up and nothing else says no
 type Gate struct {
 	Bars             []Bar    `json:"bars"`
@@ -582,6 +740,84 @@ type HotSpot struct {
 	Why    string  `json:"why"`
 	XMm    float64 `json:"x_mm"`
 	YMm    float64 `json:"y_mm"`
+}
+
+// Incident defines model for Incident.
+type Incident struct {
+	At            time.Time          `json:"at"`
+	ClosedAt      *time.Time         `json:"closed_at,omitempty"`
+	ClosedBy      *string            `json:"closed_by,omitempty"`
+	Closing       string             `json:"closing"`
+	HappenedAt    time.Time          `json:"happened_at"`
+	ID            openapi_types.UUID `json:"id"`
+	Kind          string             `json:"kind"`
+	MachineID     openapi_types.UUID `json:"machine_id"`
+	MachineName   string             `json:"machine_name"`
+	OpenFollowUps int64              `json:"open_follow_ups"`
+	Photos        int64              `json:"photos"`
+	Potential     string             `json:"potential"`
+
+	// ReporterName empty for somebody at a station who was not signed in
+	ReporterName string              `json:"reporter_name"`
+	Rev          int64               `json:"rev"`
+	RunID        *openapi_types.UUID `json:"run_id,omitempty"`
+	RunNumber    *int64              `json:"run_number,omitempty"`
+	Severity     string              `json:"severity"`
+	Station      string              `json:"station"`
+	What         string              `json:"what"`
+}
+
+// IncidentClosing defines model for IncidentClosing.
+type IncidentClosing struct {
+	Closing string `json:"closing"`
+}
+
+// IncidentDetail defines model for IncidentDetail.
+type IncidentDetail struct {
+	FollowUps   []FollowUp           `json:"follow_ups"`
+	Incident    Incident             `json:"incident"`
+	Notes       []IncidentNote       `json:"notes"`
+	Particulars *IncidentParticulars `json:"particulars,omitempty"`
+}
+
+// IncidentNote defines model for IncidentNote.
+type IncidentNote struct {
+	About string    `json:"about"`
+	At    time.Time `json:"at"`
+	By    string    `json:"by"`
+	Text  string    `json:"text"`
+}
+
+// IncidentPage defines model for IncidentPage.
+type IncidentPage struct {
+	Incidents []Incident          `json:"incidents"`
+	Next      *openapi_types.UUID `json:"next,omitempty"`
+}
+
+// IncidentParticulars defines model for IncidentParticulars.
+type IncidentParticulars struct {
+	Admitted      *bool   `json:"admitted,omitempty"`
+	Airflow       *string `json:"airflow,omitempty"`
+	Damage        *string `json:"damage,omitempty"`
+	DaysOff       *int64  `json:"days_off,omitempty"`
+	Doing         *string `json:"doing,omitempty"`
+	EmergencyStop *string `json:"emergency_stop,omitempty"`
+	HarmedBy      *string `json:"harmed_by,omitempty"`
+	Hospital      *bool   `json:"hospital,omitempty"`
+	Hurt          *string `json:"hurt,omitempty"`
+	Injury        *string `json:"injury,omitempty"`
+	Interlock     *string `json:"interlock,omitempty"`
+	LostPart      *bool   `json:"lost_part,omitempty"`
+	Measures      *string `json:"measures,omitempty"`
+	PutOutWith    *string `json:"put_out_with,omitempty"`
+	Treatment     *string `json:"treatment,omitempty"`
+	Visitor       *bool   `json:"visitor,omitempty"`
+	Witnesses     *string `json:"witnesses,omitempty"`
+}
+
+// IncidentRates defines model for IncidentRates.
+type IncidentRates struct {
+	Months []MonthOfIncidents `json:"months"`
 }
 
 // Inspection defines model for Inspection.
@@ -757,6 +993,21 @@ type Me struct {
 	Roles          []string        `json:"roles"`
 }
 
+// MonthOfIncidents defines model for MonthOfIncidents.
+type MonthOfIncidents struct {
+	Count int64 `json:"count"`
+
+	// Kind empty where nothing was reported
+	Kind         string  `json:"kind"`
+	MachineHours float64 `json:"machine_hours"`
+
+	// Month year and month
+	Month string `json:"month"`
+
+	// Per100MachineHours missing where no machine ran
+	Per100MachineHours *float64 `json:"per_100_machine_hours,omitempty"`
+}
+
 // NewAuthorisation defines model for NewAuthorisation.
 type NewAuthorisation struct {
 	// Evidence a course, a supervised run
@@ -767,6 +1018,50 @@ type NewAuthorisation struct {
 	IdleMonths *int64             `json:"idle_months,omitempty"`
 	MachineID  openapi_types.UUID `json:"machine_id"`
 }
+
+// NewFollowUp defines model for NewFollowUp.
+type NewFollowUp struct {
+	Due     openapi_types.Date `json:"due"`
+	OwnerID openapi_types.UUID `json:"owner_id"`
+	Remedy  NewFollowUpRemedy  `json:"remedy"`
+	What    string             `json:"what"`
+}
+
+// NewFollowUpRemedy defines model for NewFollowUp.Remedy.
+type NewFollowUpRemedy string
+
+// NewIncident defines model for NewIncident.
+type NewIncident struct {
+	HappenedAt *time.Time      `json:"happened_at,omitempty"`
+	Kind       NewIncidentKind `json:"kind"`
+
+	// LockOut take the machine out of use in the same step
+	LockOut     *bool                `json:"lock_out,omitempty"`
+	MachineID   openapi_types.UUID   `json:"machine_id"`
+	Particulars *IncidentParticulars `json:"particulars,omitempty"`
+	Potential   NewIncidentPotential `json:"potential"`
+	RunID       *openapi_types.UUID  `json:"run_id,omitempty"`
+	Severity    NewIncidentSeverity  `json:"severity"`
+	What        string               `json:"what"`
+}
+
+// NewIncidentKind defines model for NewIncident.Kind.
+type NewIncidentKind string
+
+// NewIncidentPotential defines model for NewIncident.Potential.
+type NewIncidentPotential string
+
+// NewIncidentSeverity defines model for NewIncident.Severity.
+type NewIncidentSeverity string
+
+// NewIncidentNote defines model for NewIncidentNote.
+type NewIncidentNote struct {
+	About NewIncidentNoteAbout `json:"about"`
+	Text  string               `json:"text"`
+}
+
+// NewIncidentNoteAbout defines model for NewIncidentNote.About.
+type NewIncidentNoteAbout string
 
 // NewInvitation defines model for NewInvitation.
 type NewInvitation struct {
@@ -1308,6 +1603,9 @@ type OutcomeOf string
 // PersonOf defines model for PersonOf.
 type PersonOf = openapi_types.UUID
 
+// PhotoNumber defines model for PhotoNumber.
+type PhotoNumber = int64
+
 // Subject defines model for Subject.
 type Subject = openapi_types.UUID
 
@@ -1329,6 +1627,39 @@ type ReceiveDrawingParams struct {
 type FollowEventsParams struct {
 	// LastEventID id of the last event that came
 	LastEventID *LastEventID `json:"Last-Event-ID,omitempty"`
+}
+
+// FinishFollowUpParams defines parameters for FinishFollowUp.
+type FinishFollowUpParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// ListIncidentsParams defines parameters for ListIncidents.
+type ListIncidentsParams struct {
+	// Cursor next of the page before
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit 1 to 200
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CloseIncidentParams defines parameters for CloseIncident.
+type CloseIncidentParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// AddFollowUpParams defines parameters for AddFollowUp.
+type AddFollowUpParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// AddIncidentNoteParams defines parameters for AddIncidentNote.
+type AddIncidentNoteParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
 // InviteParams defines parameters for Invite.
@@ -1559,6 +1890,21 @@ type EnrolWorkerJSONRequestBody = WorkerEnrolment
 // ReplaceWorkerKeyJSONRequestBody defines body for ReplaceWorkerKey for application/json ContentType.
 type ReplaceWorkerKeyJSONRequestBody = WorkerKeyReplacement
 
+// FinishFollowUpJSONRequestBody defines body for FinishFollowUp for application/json ContentType.
+type FinishFollowUpJSONRequestBody = FollowUpResult
+
+// ReportIncidentJSONRequestBody defines body for ReportIncident for application/json ContentType.
+type ReportIncidentJSONRequestBody = NewIncident
+
+// CloseIncidentJSONRequestBody defines body for CloseIncident for application/json ContentType.
+type CloseIncidentJSONRequestBody = IncidentClosing
+
+// AddFollowUpJSONRequestBody defines body for AddFollowUp for application/json ContentType.
+type AddFollowUpJSONRequestBody = NewFollowUp
+
+// AddIncidentNoteJSONRequestBody defines body for AddIncidentNote for application/json ContentType.
+type AddIncidentNoteJSONRequestBody = NewIncidentNote
+
 // InviteJSONRequestBody defines body for Invite for application/json ContentType.
 type InviteJSONRequestBody = NewInvitation
 
@@ -1648,9 +1994,36 @@ type ServerInterface interface {
 	// FollowEvents Live events
 	// (GET /events)
 	FollowEvents(ctx echo.Context, params FollowEventsParams) error
+	// FinishFollowUp Say what was done
+	// (POST /follow-ups/{id}/done)
+	FinishFollowUp(ctx echo.Context, id ID, params FinishFollowUpParams) error
 	// GetHealth Whether the server can work
 	// (GET /health)
 	GetHealth(ctx echo.Context) error
+	// ListIncidents Incidents, newest first
+	// (GET /incidents)
+	ListIncidents(ctx echo.Context, params ListIncidentsParams) error
+	// ReportIncident Report an incident
+	// (POST /incidents)
+	ReportIncident(ctx echo.Context) error
+	// IncidentRates Incidents by month and kind, and machine hours
+	// (GET /incidents/rates)
+	IncidentRates(ctx echo.Context) error
+	// GetIncident One incident with notes and follow-ups
+	// (GET /incidents/{id})
+	GetIncident(ctx echo.Context, id ID) error
+	// CloseIncident Close an incident
+	// (POST /incidents/{id}/close)
+	CloseIncident(ctx echo.Context, id ID, params CloseIncidentParams) error
+	// AddFollowUp Say what is to be done, by whom, until when
+	// (POST /incidents/{id}/follow-ups)
+	AddFollowUp(ctx echo.Context, id ID, params AddFollowUpParams) error
+	// AddIncidentNote Add a fact or a cause
+	// (POST /incidents/{id}/notes)
+	AddIncidentNote(ctx echo.Context, id ID, params AddIncidentNoteParams) error
+	// GetIncidentPhoto A photo of an incident, counted from 1
+	// (GET /incidents/{id}/photos/{n})
+	GetIncidentPhoto(ctx echo.Context, id ID, n PhotoNumber) error
 	// ListInvitations Links that still wait
 	// (GET /invitations)
 	ListInvitations(ctx echo.Context) error
@@ -1992,12 +2365,239 @@ func (w *ServerInterfaceWrapper) FollowEvents(ctx echo.Context) error {
 	return err
 }
 
+// FinishFollowUp converts echo context to params.
+func (w *ServerInterfaceWrapper) FinishFollowUp(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params FinishFollowUpParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.FinishFollowUp(ctx, id, params)
+	return err
+}
+
 // GetHealth converts echo context to params.
 func (w *ServerInterfaceWrapper) GetHealth(ctx echo.Context) error {
 	var err error
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetHealth(ctx)
+	return err
+}
+
+// ListIncidents converts echo context to params.
+func (w *ServerInterfaceWrapper) ListIncidents(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListIncidentsParams
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListIncidents(ctx, params)
+	return err
+}
+
+// ReportIncident converts echo context to params.
+func (w *ServerInterfaceWrapper) ReportIncident(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ReportIncident(ctx)
+	return err
+}
+
+// IncidentRates converts echo context to params.
+func (w *ServerInterfaceWrapper) IncidentRates(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.IncidentRates(ctx)
+	return err
+}
+
+// GetIncident converts echo context to params.
+func (w *ServerInterfaceWrapper) GetIncident(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetIncident(ctx, id)
+	return err
+}
+
+// CloseIncident converts echo context to params.
+func (w *ServerInterfaceWrapper) CloseIncident(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CloseIncidentParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CloseIncident(ctx, id, params)
+	return err
+}
+
+// AddFollowUp converts echo context to params.
+func (w *ServerInterfaceWrapper) AddFollowUp(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddFollowUpParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddFollowUp(ctx, id, params)
+	return err
+}
+
+// AddIncidentNote converts echo context to params.
+func (w *ServerInterfaceWrapper) AddIncidentNote(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddIncidentNoteParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddIncidentNote(ctx, id, params)
+	return err
+}
+
+// GetIncidentPhoto converts echo context to params.
+func (w *ServerInterfaceWrapper) GetIncidentPhoto(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "n" -------------
+	var n PhotoNumber
+
+	err = runtime.BindStyledParameterWithOptions("simple", "n", ctx.Param("n"), &n, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "integer", Format: "int64", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter n: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetIncidentPhoto(ctx, id, n)
 	return err
 }
 
@@ -3410,7 +4010,16 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/enrol/worker", wrapper.EnrolWorker, options.OperationMiddlewares["enrolWorker"]...)
 	router.POST(options.BaseURL+"/enrol/worker-key", wrapper.ReplaceWorkerKey, options.OperationMiddlewares["replaceWorkerKey"]...)
 	router.GET(options.BaseURL+"/events", wrapper.FollowEvents, options.OperationMiddlewares["followEvents"]...)
+	router.POST(options.BaseURL+"/follow-ups/:id/done", wrapper.FinishFollowUp, options.OperationMiddlewares["finishFollowUp"]...)
 	router.GET(options.BaseURL+"/health", wrapper.GetHealth, options.OperationMiddlewares["getHealth"]...)
+	router.GET(options.BaseURL+"/incidents", wrapper.ListIncidents, options.OperationMiddlewares["listIncidents"]...)
+	router.POST(options.BaseURL+"/incidents", wrapper.ReportIncident, options.OperationMiddlewares["reportIncident"]...)
+	router.GET(options.BaseURL+"/incidents/:id", wrapper.GetIncident, options.OperationMiddlewares["getIncident"]...)
+	router.POST(options.BaseURL+"/incidents/:id/close", wrapper.CloseIncident, options.OperationMiddlewares["closeIncident"]...)
+	router.POST(options.BaseURL+"/incidents/:id/follow-ups", wrapper.AddFollowUp, options.OperationMiddlewares["addFollowUp"]...)
+	router.POST(options.BaseURL+"/incidents/:id/notes", wrapper.AddIncidentNote, options.OperationMiddlewares["addIncidentNote"]...)
+	router.GET(options.BaseURL+"/incidents/:id/photos/:n", wrapper.GetIncidentPhoto, options.OperationMiddlewares["getIncidentPhoto"]...)
+	router.GET(options.BaseURL+"/incidents/rates", wrapper.IncidentRates, options.OperationMiddlewares["incidentRates"]...)
 	router.GET(options.BaseURL+"/invitations", wrapper.ListInvitations, options.OperationMiddlewares["listInvitations"]...)
 	router.POST(options.BaseURL+"/invitations", wrapper.Invite, options.OperationMiddlewares["invite"]...)
 	router.DELETE(options.BaseURL+"/invitations/:id", wrapper.WithdrawInvitation, options.OperationMiddlewares["withdrawInvitation"]...)
@@ -3896,6 +4505,41 @@ func (response FollowEventsdefaultApplicationProblemPlusJSONResponse) VisitFollo
 	return err
 }
 
+type FinishFollowUpRequestObject struct {
+	ID     ID `json:"id"`
+	Params FinishFollowUpParams
+	Body   *FinishFollowUpJSONRequestBody
+}
+
+type FinishFollowUpResponseObject interface {
+	VisitFinishFollowUpResponse(w http.ResponseWriter) error
+}
+
+type FinishFollowUp204Response struct {
+}
+
+func (response FinishFollowUp204Response) VisitFinishFollowUpResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type FinishFollowUpdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response FinishFollowUpdefaultApplicationProblemPlusJSONResponse) VisitFinishFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetHealthRequestObject struct {
 }
 
@@ -3923,6 +4567,318 @@ type GetHealthdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetHealthdefaultApplicationProblemPlusJSONResponse) VisitGetHealthResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListIncidentsRequestObject struct {
+	Params ListIncidentsParams
+}
+
+type ListIncidentsResponseObject interface {
+	VisitListIncidentsResponse(w http.ResponseWriter) error
+}
+
+type ListIncidents200JSONResponse IncidentPage
+
+func (response ListIncidents200JSONResponse) VisitListIncidentsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListIncidentsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListIncidentsdefaultApplicationProblemPlusJSONResponse) VisitListIncidentsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportIncidentRequestObject struct {
+	Body *ReportIncidentJSONRequestBody
+}
+
+type ReportIncidentResponseObject interface {
+	VisitReportIncidentResponse(w http.ResponseWriter) error
+}
+
+type ReportIncident201JSONResponse Incident
+
+func (response ReportIncident201JSONResponse) VisitReportIncidentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportIncidentdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReportIncidentdefaultApplicationProblemPlusJSONResponse) VisitReportIncidentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type IncidentRatesRequestObject struct {
+}
+
+type IncidentRatesResponseObject interface {
+	VisitIncidentRatesResponse(w http.ResponseWriter) error
+}
+
+type IncidentRates200JSONResponse IncidentRates
+
+func (response IncidentRates200JSONResponse) VisitIncidentRatesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type IncidentRatesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response IncidentRatesdefaultApplicationProblemPlusJSONResponse) VisitIncidentRatesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetIncidentRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetIncidentResponseObject interface {
+	VisitGetIncidentResponse(w http.ResponseWriter) error
+}
+
+type GetIncident200JSONResponse IncidentDetail
+
+func (response GetIncident200JSONResponse) VisitGetIncidentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetIncidentdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetIncidentdefaultApplicationProblemPlusJSONResponse) VisitGetIncidentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CloseIncidentRequestObject struct {
+	ID     ID `json:"id"`
+	Params CloseIncidentParams
+	Body   *CloseIncidentJSONRequestBody
+}
+
+type CloseIncidentResponseObject interface {
+	VisitCloseIncidentResponse(w http.ResponseWriter) error
+}
+
+type CloseIncident204Response struct {
+}
+
+func (response CloseIncident204Response) VisitCloseIncidentResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type CloseIncidentdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CloseIncidentdefaultApplicationProblemPlusJSONResponse) VisitCloseIncidentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFollowUpRequestObject struct {
+	ID     ID `json:"id"`
+	Params AddFollowUpParams
+	Body   *AddFollowUpJSONRequestBody
+}
+
+type AddFollowUpResponseObject interface {
+	VisitAddFollowUpResponse(w http.ResponseWriter) error
+}
+
+type AddFollowUp201JSONResponse FollowUpMade
+
+func (response AddFollowUp201JSONResponse) VisitAddFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddFollowUpdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddFollowUpdefaultApplicationProblemPlusJSONResponse) VisitAddFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddIncidentNoteRequestObject struct {
+	ID     ID `json:"id"`
+	Params AddIncidentNoteParams
+	Body   *AddIncidentNoteJSONRequestBody
+}
+
+type AddIncidentNoteResponseObject interface {
+	VisitAddIncidentNoteResponse(w http.ResponseWriter) error
+}
+
+type AddIncidentNote204Response struct {
+}
+
+func (response AddIncidentNote204Response) VisitAddIncidentNoteResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type AddIncidentNotedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddIncidentNotedefaultApplicationProblemPlusJSONResponse) VisitAddIncidentNoteResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetIncidentPhotoRequestObject struct {
+	ID ID          `json:"id"`
+	N  PhotoNumber `json:"n"`
+}
+
+type GetIncidentPhotoResponseObject interface {
+	VisitGetIncidentPhotoResponse(w http.ResponseWriter) error
+}
+
+type GetIncidentPhoto200ImageJpegResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetIncidentPhoto200ImageJpegResponse) VisitGetIncidentPhotoResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "image/jpeg")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetIncidentPhotodefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetIncidentPhotodefaultApplicationProblemPlusJSONResponse) VisitGetIncidentPhotoResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -6344,9 +7300,36 @@ type StrictServerInterface interface {
 	// FollowEvents Live events
 	// (GET /events)
 	FollowEvents(ctx context.Context, request FollowEventsRequestObject) (FollowEventsResponseObject, error)
+	// FinishFollowUp Say what was done
+	// (POST /follow-ups/{id}/done)
+	FinishFollowUp(ctx context.Context, request FinishFollowUpRequestObject) (FinishFollowUpResponseObject, error)
 	// GetHealth Whether the server can work
 	// (GET /health)
 	GetHealth(ctx context.Context, request GetHealthRequestObject) (GetHealthResponseObject, error)
+	// ListIncidents Incidents, newest first
+	// (GET /incidents)
+	ListIncidents(ctx context.Context, request ListIncidentsRequestObject) (ListIncidentsResponseObject, error)
+	// ReportIncident Report an incident
+	// (POST /incidents)
+	ReportIncident(ctx context.Context, request ReportIncidentRequestObject) (ReportIncidentResponseObject, error)
+	// IncidentRates Incidents by month and kind, and machine hours
+	// (GET /incidents/rates)
+	IncidentRates(ctx context.Context, request IncidentRatesRequestObject) (IncidentRatesResponseObject, error)
+	// GetIncident One incident with notes and follow-ups
+	// (GET /incidents/{id})
+	GetIncident(ctx context.Context, request GetIncidentRequestObject) (GetIncidentResponseObject, error)
+	// CloseIncident Close an incident
+	// (POST /incidents/{id}/close)
+	CloseIncident(ctx context.Context, request CloseIncidentRequestObject) (CloseIncidentResponseObject, error)
+	// AddFollowUp Say what is to be done, by whom, until when
+	// (POST /incidents/{id}/follow-ups)
+	AddFollowUp(ctx context.Context, request AddFollowUpRequestObject) (AddFollowUpResponseObject, error)
+	// AddIncidentNote Add a fact or a cause
+	// (POST /incidents/{id}/notes)
+	AddIncidentNote(ctx context.Context, request AddIncidentNoteRequestObject) (AddIncidentNoteResponseObject, error)
+	// GetIncidentPhoto A photo of an incident, counted from 1
+	// (GET /incidents/{id}/photos/{n})
+	GetIncidentPhoto(ctx context.Context, request GetIncidentPhotoRequestObject) (GetIncidentPhotoResponseObject, error)
 	// ListInvitations Links that still wait
 	// (GET /invitations)
 	ListInvitations(ctx context.Context, request ListInvitationsRequestObject) (ListInvitationsResponseObject, error)
@@ -6857,6 +7840,55 @@ func (sh *strictHandler) FollowEvents(ctx echo.Context, params FollowEventsParam
 	return nil
 }
 
+// FinishFollowUp operation middleware
+func (sh *strictHandler) FinishFollowUp(ctx echo.Context, id ID, params FinishFollowUpParams) error {
+	var request FinishFollowUpRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body FinishFollowUpJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.FinishFollowUp(ctx.Request().Context(), request.(FinishFollowUpRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "FinishFollowUp")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(FinishFollowUpResponseObject); ok {
+		return validResponse.VisitFinishFollowUpResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetHealth operation middleware
 func (sh *strictHandler) GetHealth(ctx echo.Context) error {
 	var request GetHealthRequestObject
@@ -6874,6 +7906,298 @@ func (sh *strictHandler) GetHealth(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetHealthResponseObject); ok {
 		return validResponse.VisitGetHealthResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListIncidents operation middleware
+func (sh *strictHandler) ListIncidents(ctx echo.Context, params ListIncidentsParams) error {
+	var request ListIncidentsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListIncidents(ctx.Request().Context(), request.(ListIncidentsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListIncidents")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListIncidentsResponseObject); ok {
+		return validResponse.VisitListIncidentsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ReportIncident operation middleware
+func (sh *strictHandler) ReportIncident(ctx echo.Context) error {
+	var request ReportIncidentRequestObject
+
+	var body ReportIncidentJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReportIncident(ctx.Request().Context(), request.(ReportIncidentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReportIncident")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ReportIncidentResponseObject); ok {
+		return validResponse.VisitReportIncidentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// IncidentRates operation middleware
+func (sh *strictHandler) IncidentRates(ctx echo.Context) error {
+	var request IncidentRatesRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.IncidentRates(ctx.Request().Context(), request.(IncidentRatesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "IncidentRates")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(IncidentRatesResponseObject); ok {
+		return validResponse.VisitIncidentRatesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetIncident operation middleware
+func (sh *strictHandler) GetIncident(ctx echo.Context, id ID) error {
+	var request GetIncidentRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetIncident(ctx.Request().Context(), request.(GetIncidentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetIncident")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetIncidentResponseObject); ok {
+		return validResponse.VisitGetIncidentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CloseIncident operation middleware
+func (sh *strictHandler) CloseIncident(ctx echo.Context, id ID, params CloseIncidentParams) error {
+	var request CloseIncidentRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body CloseIncidentJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CloseIncident(ctx.Request().Context(), request.(CloseIncidentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CloseIncident")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CloseIncidentResponseObject); ok {
+		return validResponse.VisitCloseIncidentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddFollowUp operation middleware
+func (sh *strictHandler) AddFollowUp(ctx echo.Context, id ID, params AddFollowUpParams) error {
+	var request AddFollowUpRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body AddFollowUpJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddFollowUp(ctx.Request().Context(), request.(AddFollowUpRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddFollowUp")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddFollowUpResponseObject); ok {
+		return validResponse.VisitAddFollowUpResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddIncidentNote operation middleware
+func (sh *strictHandler) AddIncidentNote(ctx echo.Context, id ID, params AddIncidentNoteParams) error {
+	var request AddIncidentNoteRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body AddIncidentNoteJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddIncidentNote(ctx.Request().Context(), request.(AddIncidentNoteRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddIncidentNote")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddIncidentNoteResponseObject); ok {
+		return validResponse.VisitAddIncidentNoteResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetIncidentPhoto operation middleware
+func (sh *strictHandler) GetIncidentPhoto(ctx echo.Context, id ID, n PhotoNumber) error {
+	var request GetIncidentPhotoRequestObject
+
+	request.ID = id
+	request.N = n
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetIncidentPhoto(ctx.Request().Context(), request.(GetIncidentPhotoRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetIncidentPhoto")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetIncidentPhotoResponseObject); ok {
+		return validResponse.VisitGetIncidentPhotoResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -85,6 +85,11 @@ const (
 	HeadKept               Kind = "head.kept"
 	ReportRejected         Kind = "report.rejected"
 	IncidentOpened         Kind = "incident.opened"
+	IncidentAdded          Kind = "incident.added" // body "about", a digest of the text
+	IncidentClosed         Kind = "incident.closed"
+	FollowUpSet            Kind = "follow_up.set"
+	FollowUpDone           Kind = "follow_up.done"
+	PhotoKept              Kind = "photo.kept" // of an incident; body "photo", its SHA-256
 	WorkerSeen             Kind = "worker.seen"
 	PairAdded              Kind = "pair.added" // a pair of eyewear came into the register
 	PairLookedAt           Kind = "pair.looked_at"
@@ -129,6 +134,7 @@ var kinds = []Kind{
 	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff, PairAdded, PairLookedAt, PairRetired,
 	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, KeyReplaced,
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
+	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
 }
 

@@ -63,6 +63,8 @@ func (s *site) requests(tb testing.TB) []request {
 		{"history of a person", v1 + "/runs?person_id=" + s.busiest.String(), "officer"},
 		{"history of a material", v1 + "/runs?material_id=" + s.Material.ID.String(), "officer"},
 		{"page of the history", "/history", "officer"},
+		{"incidents", v1 + "/incidents", "member"},
+		{"incidents by month", v1 + "/incidents/rates", "officer"},
 		{"people", v1 + "/people", "officer"},
 		{"gate", v1 + "/runs/" + run + "/gate", "officer"},
 		{"logbook", v1 + "/logbook", "officer"},
