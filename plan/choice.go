@@ -39,6 +39,14 @@ type Choices struct {
 	// SpreadPermille is how much longer, in thousandths, the way with the tool off may become so that
 	// neighbours are not cut one right after the other.
 	SpreadPermille int64 `json:"spread_permille,omitempty"`
+	// AsDrawn leaves lines as they are drawn, in their order and direction: nothing is joined, sorted or
+	// moved for the kerf. It is for patterns that test the machine.
+	AsDrawn bool `json:"as_drawn,omitempty"`
+	// Uncorrected tells the machine the lines without making up for its geometry, so that each runs along
+	// one axis alone: for the pattern that finds out about it.
+	Uncorrected bool `json:"uncorrected,omitempty"`
+	// Trial gives the drawing's groups settings of their own, which nothing has proven; see Trial.
+	Trial Trial `json:"trial,omitempty"`
 }
 
 // Tabs are short parts of each piece's outline that are left standing, so that it does not fall.

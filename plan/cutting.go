@@ -38,6 +38,9 @@ func (m *maker) tangled(err error) {
 // understand looks at the lines as drawn, tells what it finds, and moves cut lines by half a kerf into
 // the waste where that is wanted.
 func (m *maker) understand(lines []contour.Line) cutting {
+	if m.req.Choices.AsDrawn {
+		return asDrawn(lines)
+	}
 	options := m.cutOptions()
 	drawn, err := contour.Understand(lines, options)
 	if err != nil {

@@ -56,7 +56,10 @@ func Make(req Request) (*Plan, error) {
 	for range rows {
 		parents = append(parents, -1)
 	}
-	visits := m.ordered(all, parents)
+	visits := all
+	if !m.req.Choices.AsDrawn {
+		visits = m.ordered(all, parents)
+	}
 	pieces, frees := m.pieces(c, visits)
 	strokes := m.strokes(visits, g.groups, c, frees, extents)
 	if len(m.reasons) > 0 {
@@ -68,7 +71,7 @@ func Make(req Request) (*Plan, error) {
 		Tool: m.tool.Name, ToolKind: m.tool.Kind, Material: req.Material.Name, Stock: req.Stock.Lot,
 		Groups: g.groups, Strokes: strokes, Pieces: pieces, PurgeS: m.purge, Hot: []HotSpot{},
 		Extents:   extents.Move(geom.Pt(-extents.Min.X, -extents.Min.Y)),
-		SheetSize: geom.Pt(req.Stock.SheetWidthUM, req.Stock.SheetHeightUM),
+		SheetSize: geom.Pt(req.Stock.SheetWidthUM, req.Stock.SheetHeightUM), Uncorrected: req.Choices.Uncorrected,
 	}
 	var err error
 	if p.Profile, err = req.Profile.Digest(); err != nil {
@@ -90,6 +93,7 @@ type maker struct {
 	purge               int64
 	ops                 map[int]Operation // by group index
 	settings            map[Operation]material.Setting
+	trial               map[int]material.Setting // by group index; of a trial instead of settings
 	reasons             []Reason
 	warnings            []Warning
 	notes               []note
@@ -130,6 +134,9 @@ func (m *maker) clean(d *drawing.Drawing, g grouping) []contour.Line {
 	}
 	if len(m.reasons) > 0 {
 		return nil
+	}
+	if m.req.Choices.AsDrawn {
+		return flat.lines
 	}
 	cleaned, err := contour.Clean(flat.lines, m.cutOptions())
 	if err != nil {
@@ -198,6 +205,7 @@ func (m *maker) fit(all []task) geom.Box {
 			extents, some = b, true
 		})
 	}
+	m.fitsTrial(extents)
 	if !some {
 		m.refuse(Reason{What: "nothing is left that the tool could do", Next: "assign other operations or draw closed shapes",
 			Field: "operations"})

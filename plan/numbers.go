@@ -42,9 +42,24 @@ func (s Stroke) job() motion.Stroke {
 
 // Lines renders the plan for the machine, its origin placed at the given point of the bed (machine
 // coordinates, µm). The carriage is taken to stand at the origin. Lines are made as they are asked
-// for; the tool is off at the end, and who stops early must switch it off.
+// for; the tool is off at the end, and who stops early must switch it off. What the profile's geometry says
+// of the machine is made up for here, from the origin on.
 func Lines(p *Plan, profile machine.Profile, origin geom.Point) iter.Seq[motion.Line] {
-	return motion.Lines(p.job(profile, origin))
+	j := p.job(profile, origin)
+	if g := p.GeometryOn(profile); g != nil {
+		each := j.Each
+		if each == nil {
+			each = slices.Values(j.Strokes)
+		}
+		j.Strokes, j.Each = nil, func(yield func(motion.Stroke) bool) {
+			for s := range each {
+				if !yield(s.Told(g)) {
+					return
+				}
+			}
+		}
+	}
+	return motion.Lines(j)
 }
 
 // number computes what the plan takes and gives, and says what of it the machine cannot do as asked.
@@ -88,9 +103,10 @@ func (m *maker) number(p *Plan) {
 			n.Pieces++
 		}
 	}
-	if travel := m.req.Profile.TravelUM; p.Reach.Width() > travel.Width() || p.Reach.Height() > travel.Height() {
+	told := p.GeometryOn(m.req.Profile).ToldBox(p.Reach)
+	if travel := m.req.Profile.TravelUM; told.Width() > travel.Width() || told.Height() > travel.Height() {
 		m.refuse(Reason{What: "with over-travel and run-in the carriage needs more than the machine's travel", Next: "engrave slower, or take a larger machine",
-			Field: "settings", Limit: sizeText(travel.Width(), travel.Height()), Value: sizeText(p.Reach.Width(), p.Reach.Height())})
+			Field: "settings", Limit: sizeText(travel.Width(), travel.Height()), Value: sizeText(told.Width(), told.Height())})
 	}
 	m.tellProblems(t.Problems, p.Strokes)
 	if d != nil {
@@ -135,6 +151,9 @@ func (m *maker) dosed(p *Plan, job motion.Job) *dose.Dose {
 		works[i] = dose.Work{PitchUM: m.pitches[i], Again: m.again[i]}
 		if s.Operation == Cut {
 			works[i].KerfUM, works[i].DepthUM = m.settings[Cut].KerfUM, m.req.Stock.ThicknessUM
+			if m.trial != nil { // not known yet
+				works[i].KerfUM = m.tool.SpotUM
+			}
 		}
 	}
 	d, err := dose.Of(dose.Input{Job: job, PowerMW: m.tool.PowerMW, Works: works,

@@ -18,11 +18,19 @@ func (p *Plan) CheckPlacement(profile machine.Profile, origin geom.Point, sheet 
 			reasons = append(reasons, Reason{What: what, Next: next, Field: "placement", Limit: boxText(within), Value: boxText(box)})
 		}
 	}
-	reach := p.Extents.Union(p.Reach)
+	reach := p.GeometryOn(profile).ToldBox(p.Extents.Union(p.Reach))
 	check("the plan reaches beyond the machine's travel", "move the origin", reach, profile.TravelUM)
 	check("the plan reaches beyond the machine's hard stops", "move the origin", reach, profile.HardStops)
 	check("the plan reaches beyond the sheet", "move the origin or the sheet", p.Extents, sheet)
 	return reasons
+}
+
+// GeometryOn is what of a machine's geometry the plan's lines make up for; nil where nothing.
+func (p *Plan) GeometryOn(profile machine.Profile) *machine.Geometry {
+	if p.Uncorrected {
+		return nil
+	}
+	return profile.Geometry
 }
 
 func boxText(b geom.Box) string {

@@ -73,6 +73,8 @@ type Plan struct {
 	Warnings  []Warning    `json:"warnings"`
 	PurgeS    int64        `json:"purge_s"` // 0 for a pen
 	SheetSize geom.Point   `json:"sheet_size"`
+	// Uncorrected: the machine is told the lines as they are, whatever its profile says of its geometry.
+	Uncorrected bool `json:"uncorrected,omitempty"`
 
 	stored *source // of a plan that was opened, whose Strokes are not held
 }

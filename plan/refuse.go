@@ -143,6 +143,10 @@ func (m *maker) assign(groups []Group) {
 				Field: "operations." + name, Value: name})
 		}
 	}
+	if len(m.req.Choices.Trial) > 0 {
+		m.tried(groups)
+		return
+	}
 	for _, op := range runningOrder {
 		if used[op] {
 			m.setting(op)
@@ -186,8 +190,11 @@ func (m *maker) setting(op Operation) {
 			Next: "choose another operation, or have a settings trial made", Field: "settings", Value: string(op)})
 		return
 	}
-	s := m.req.Settings[i]
-	m.settings[op] = s
+	m.settings[op] = m.checked(op, m.req.Settings[i])
+}
+
+// checked is a setting, once what the machine cannot do of it is refused.
+func (m *maker) checked(op Operation, s material.Setting) material.Setting {
 	bad := func(what, next, limit string, value int64) {
 		m.refuse(Reason{What: fmt.Sprintf("%s: %s", op, what), Next: next, Field: "settings", Limit: limit, Value: fmt.Sprint(value)})
 	}
@@ -207,8 +214,9 @@ func (m *maker) setting(op Operation) {
 	if m.tool.Kind == machine.ToolPen && op == Cut {
 		m.refuse(Reason{What: "a pen does not cut", Next: "assign draw or mark, or take a beam", Field: "operations", Value: string(op)})
 	}
-	if m.tool.Kind == machine.ToolBeam && m.req.Material.Verdict == material.WithCare && s.Evidence == "" {
+	if m.tool.Kind == machine.ToolBeam && m.req.Material.Verdict == material.WithCare && s.Evidence == "" && !m.req.Choices.Unproven() {
 		m.refuse(Reason{What: fmt.Sprintf("%s is to be worked with care, and the setting to %s names no run that proved it", named(m.req.Material.Name), op),
 			Next: "have a settings trial made first", Field: "settings", Value: string(op)})
 	}
+	return s
 }

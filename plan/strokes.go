@@ -16,7 +16,7 @@ func (m *maker) strokes(visits []task, groups []Group, c cutting, frees []int64,
 	strokes := make([]Stroke, 0, len(visits))
 	points, divided := 0, 0
 	for k, v := range visits {
-		setting := m.settings[v.op]
+		setting := m.settingOf(v)
 		for _, way := range m.ways(v, frees[k] > 0, waste) {
 			if len(m.reasons) > 0 {
 				return nil

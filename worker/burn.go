@@ -131,7 +131,7 @@ func planProblem(p *plan.Plan, profile machine.Profile, digest canon.Digest, lea
 		box, marked = box.Union(way), marked.Union(on)
 	}
 	origin := geom.Pt(leave.OriginXUM, leave.OriginYUM)
-	moved := box.Move(origin)
+	moved := p.GeometryOn(profile).ToldBox(box).Move(origin)
 	start := geom.Box{Min: origin, Max: origin} // the carriage goes there first
 	if !start.Inside(profile.TravelUM) || !moved.Inside(profile.TravelUM) || !moved.Inside(profile.HardStops) ||
 		marked.Width() > leave.SheetWUM || marked.Height() > leave.SheetHUM ||

@@ -209,6 +209,6 @@ func (c *core) onAdopted(e evAdopted) {
 // extentsFit says whether the plan can lie anywhere in the travel at all: what it marks, and everywhere
 // that the carriage goes for it.
 func extentsFit(p *plan.Plan, profile machine.Profile) bool {
-	box := p.Extents.Union(p.Reach)
+	box := p.GeometryOn(profile).ToldBox(p.Extents.Union(p.Reach))
 	return box.Width() <= profile.TravelUM.Width() && box.Height() <= profile.TravelUM.Height()
 }

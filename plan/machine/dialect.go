@@ -140,6 +140,9 @@ func (d Driver) Problems() []string {
 	if d.MotionScale > 1 || d.WaitScale > 1 {
 		c.add("driver %s: only a simulated machine may have scaled times", d.Kind)
 	}
+	if d.Mechanics != nil {
+		c.add("driver %s: only a simulated machine may be given errors of its mechanics", d.Kind)
+	}
 	if d.Dialect == nil {
 		c.add("driver %s: the profile does not say how the machine answers (dialect)", d.Kind)
 		return c.list

@@ -37,6 +37,7 @@ func TestProblems(t *testing.T) {
 		"parity":                  func(d *machine.Driver) { d.Port.Parity = "" },
 		"cut_off_line":            func(d *machine.Driver) { d.Port.CutOffLine = "ring" },
 		"scaled times":            func(d *machine.Driver) { d.MotionScale = 10 },
+		"errors of its mechanics": func(d *machine.Driver) { d.Mechanics = &machine.Mechanics{} },
 		"does not say how":        func(d *machine.Driver) { d.Dialect = nil },
 		"line_end is missing":     func(d *machine.Driver) { d.Dialect.LineEnd = "" },
 		"stop is missing":         func(d *machine.Driver) { d.Dialect.Stop = "" },

@@ -29,6 +29,8 @@ type Profile struct {
 	// value).
 	BacklashXUM int64 `json:"backlash_x_um,omitempty"`
 	BacklashYUM int64 `json:"backlash_y_um,omitempty"`
+	// Geometry is what a calibration found of scale and squareness; nil = nothing is corrected.
+	Geometry *Geometry `json:"geometry,omitempty"`
 	// SupportUM is the distance from one support of the bed to the next, slats or cells; 0 = not known, so
 	// nothing is said of pieces that may tip or fall.
 	SupportUM  int64      `json:"support_um,omitempty"`
@@ -159,6 +161,8 @@ type Driver struct {
 	Port    *Port    `json:"port,omitempty"`
 	Program *Program `json:"program,omitempty"`
 	Dialect *Dialect `json:"dialect,omitempty"`
+	// Mechanics are the errors of a simulated machine; nil = it is built as the profile says.
+	Mechanics *Mechanics `json:"mechanics,omitempty"`
 }
 
 // Kinds of drivers.

@@ -1,6 +1,10 @@
 package simulated
 
-import "math"
+import (
+	"math"
+
+	"kerfgate/plan/machine"
+)
 
 // lost is the motion that each axis loses when it turns round: the motors move on by up to most
 // before the carriage follows. Where the motors are (carriage.at) and where the carriage is differ by
@@ -79,3 +83,16 @@ func later(d float64) float64 {
 }
 
 func clamp(v, most float64) float64 { return min(most, max(0, v)) }
+
+// over is the leg as the carriage goes it where its ways are built otherwise than its motors are told.
+func (l leg) over(built *machine.Geometry) leg {
+	if built == nil {
+		return l
+	}
+	l.from.x, l.from.y = built.Reached(l.from.x, l.from.y)
+	x, y := built.Reached(l.unit.x, l.unit.y)
+	if k := math.Hypot(x, y); k > 0 {
+		l.unit, l.v, l.a = vec{x / k, y / k}, l.v*k, l.a*k
+	}
+	return l
+}

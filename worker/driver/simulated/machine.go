@@ -63,6 +63,7 @@ type controller struct {
 	carriage carriage
 	supply   supply
 	lost     lost
+	built    *machine.Geometry // where the carriage goes when its motors stand somewhere
 	sheet    *sheet
 	stops    geom.Box
 	travel   geom.Box
@@ -131,6 +132,7 @@ func newController(cfg Config, tool machine.Tool) *controller {
 			tolerance: mm(p.CornerToleranceUM),
 		},
 		lost:  lost{most: vec{mm(p.BacklashXUM), mm(p.BacklashYUM)}},
+		built: p.Geometry,
 		stops: p.HardStops, travel: p.TravelUM,
 		placing: [2]machine.Placing{p.PlacingX, p.PlacingY},
 		limits: limits{
@@ -140,6 +142,9 @@ func newController(cfg Config, tool machine.Tool) *controller {
 		fault: cfg.Fault, edgeFile: cfg.EdgeFile, interlock: p.Enclosure.Interlock,
 		// The supply's timer is a thing of its own that no scale speeds up.
 		watchdogS: watchdog(cfg, tool).Seconds() * scale,
+	}
+	if b := p.Driver.Mechanics; b != nil {
+		m.lost.most, m.built = vec{mm(b.BacklashXUM), mm(b.BacklashYUM)}, &b.Geometry
 	}
 	m.supply.rand = rand.New(rand.NewPCG(cfg.Seed, 1))
 	m.supply.due = math.Inf(1)

@@ -54,7 +54,7 @@ func (m *controller) stand(h float64) {
 func (m *controller) burn(l leg) {
 	m.lost.follow(l, func(l leg) {
 		if m.supply.on && l.dt > 0 {
-			m.sheet.burn(l, m.supply.powerMW())
+			m.sheet.burn(l.over(m.built), m.supply.powerMW())
 		}
 	})
 }
