@@ -56,5 +56,4 @@ require (
 	golang.org/x/image v0.48.0 // indirect
 	golang.org/x/net v0.61.0 // indirect
 	golang.org/x/time v0.16.0 // indirect
-	gonum.org/v1/gonum v0.16.0 // indirect
 )

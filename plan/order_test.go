@@ -81,7 +81,7 @@ func TestOrderOfOperations(t *testing.T) {
 	req.Operations = map[string]Operation{}
 	for i, op := range ops {
 		fmt.Fprintf(&body, `<g id="layer %d"><rect x="%d" width="5" height="5"/></g>`, i, i*10)
-		req.Operations[letter(i)] = op
+		req.Operations[GroupLetter(i)] = op
 		if op != Cut {
 			req.Settings = append(req.Settings, material.Setting{Operation: string(op), SpeedUMPerS: 20_000, PowerPermille: 1000, Passes: 1})
 		}

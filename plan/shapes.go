@@ -23,7 +23,7 @@ func groupsOf(d *drawing.Drawing) grouping {
 		if !ok {
 			i = len(g.groups)
 			seen[k] = i
-			g.groups = append(g.groups, Group{Letter: letter(i), Layer: k.layer, Colour: k.colour})
+			g.groups = append(g.groups, Group{Letter: GroupLetter(i), Layer: k.layer, Colour: k.colour})
 		}
 		return i
 	}
@@ -40,8 +40,8 @@ func groupsOf(d *drawing.Drawing) grouping {
 	return g
 }
 
-// letter is A, B, … Z, AA, AB, … for 0, 1, …
-func letter(i int) string {
+// GroupLetter is A, B, … Z, AA, AB, … for 0, 1, …
+func GroupLetter(i int) string {
 	text := ""
 	for i++; i > 0; i = (i - 1) / 26 {
 		text = string(rune('A'+(i-1)%26)) + text
