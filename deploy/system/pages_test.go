@@ -1,0 +1,138 @@
+package system_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/chromedp"
+)
+
+// pageBytes is the most that a page may weigh over the wire without its pictures.
+const pageBytes = 150_000
+
+// axeRules are the rules of WCAG 2.2 AA and what is below it.
+const axeRules = `["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]`
+
+var idInPath = regexp.MustCompile(`[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}|[0-9a-f]{64}|/[0-9]+(/|$)`)
+
+// looked is what a browser found on one page.
+type looked struct {
+	Links      []string
+	Violations []string
+	Foreign    []string
+	Bytes      int
+	Wide       int // how many px the page is wider than its window
+	Tabindex   int // elements that would be reached out of turn
+}
+
+// lookScript asks axe-core, which is in the page already, and the browser itself.
+const lookScript = `(async () => {
+	const found = await axe.run(document, {runOnly: ` + axeRules + `});
+	const resources = [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")];
+	const own = (u) => new URL(u, location.href).origin === location.origin;
+	const worker = document.body.dataset.worker;
+	return JSON.stringify({
+		Links: [...document.querySelectorAll("a[href]")].filter((a) => !a.hasAttribute("download") && own(a.href)).map((a) => new URL(a.href).pathname),
+		Violations: found.violations.map((v) => v.id + ": " + v.nodes.slice(0, 3).map((n) => n.target.join(" ") + " (" + (n.any[0]?.message || n.all[0]?.message || v.help) + ")").join("; ")),
+		Foreign: resources.map((r) => r.name).filter((u) => !own(u) && !(worker && u.startsWith(worker))),
+		Bytes: resources.filter((r) => r.initiatorType !== "img" && own(r.name)).reduce((n, r) => n + (r.encodedBodySize || 0), 0),
+		Wide: document.documentElement.scrollWidth - window.innerWidth,
+		Tabindex: document.querySelectorAll('[tabindex]:not([tabindex="0"]):not([tabindex="-1"])').length,
+	});
+})()`
+
+// TestEveryPage walks through all pages that links lead to, as member, operator, officer and admin, in
+// three sizes: axe-core finds nothing against WCAG 2.2 AA, no script fails, nothing is asked of another
+// origin, no page is wider than its window or over its weight.
+func TestEveryPage(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("walks through every page in a browser")
+	}
+	axe, err := os.ReadFile(filepath.Join("..", "oracle", "node_modules", "axe-core", "axe.min.js"))
+	if err != nil {
+		t.Fatalf("the npm packages of the oracles are not installed; run: make install-test\n%v", err)
+	}
+	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	b := openBrowser(t, h.address)
+	at := ""
+	if err := chromedp.Listen(b.ctx, func(ev any) {
+		if e, ok := ev.(*log.EventEntryAdded); ok && e.Entry.Level == log.EntryLevelError {
+			t.Errorf("%s: the browser's console says %s %s", at, e.Entry.Text, e.Entry.URL)
+		}
+	}); err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]bool{}
+	weights := map[string]int{}
+	look := func(path string, width, height int64) looked {
+		t.Helper()
+		at = fmt.Sprintf("%s at %d px", path, width)
+		b.do("size", chromedp.EmulateViewport(width, height))
+		b.visit(path)
+		b.eval(string(axe) + "\n;undefined")
+		text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise))
+		if err != nil {
+			t.Fatalf("%s: %v", at, err)
+		}
+		var l looked
+		if err := json.Unmarshal([]byte(text), &l); err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range l.Violations {
+			t.Errorf("%s: %s", at, v)
+		}
+		if len(l.Foreign) > 0 || l.Wide > 0 || l.Tabindex > 0 || l.Bytes > pageBytes {
+			t.Errorf("%s: asks %v, %d px too wide, %d out of turn, %d bytes", at, l.Foreign, l.Wide, l.Tabindex, l.Bytes)
+		}
+		return l
+	}
+	for _, who := range []string{"", "thyme", "rowan", "juniper", "sage"} {
+		queue := []string{"/", "/sign-in", "/incidents/new", "/station-enrol", "/site-ca"}
+		if who != "" {
+			b.signIn(who, h.password(t, who), "/")
+		} else {
+			queue = slices.DeleteFunc(queue, func(p string) bool { return p == "/incidents/new" })
+		}
+		for len(queue) > 0 {
+			path := queue[0]
+			queue = queue[1:]
+			kind := who + idInPath.ReplaceAllString(path, "/:id/")
+			if seen[kind] || strings.HasPrefix(path, "/static/") || strings.HasPrefix(path, "/api/") || path == "/site-ca/certificate" {
+				continue
+			}
+			seen[kind] = true
+			page := strings.TrimPrefix(kind, who)
+			l := look(path, 1024, 768)
+			queue = append(queue, l.Links...)
+			if _, known := weights[page]; known {
+				continue // for somebody else a page differs by what they may do, not by its shape
+			}
+			weights[page] = l.Bytes
+			look(path, 360, 740)
+			look(path, 1920, 1080)
+			b.keep("page" + strings.ReplaceAll(strings.Trim(kind, "/"), "/", "-"))
+		}
+	}
+	// The check itself can fail.
+	b.visit("/")
+	b.eval(string(axe) + `;const i = document.createElement("img"); i.src = "/static/icon.svg"; i.style.width = "5000px"; document.querySelector("main").append(i)`)
+	if text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise)); err != nil || !strings.Contains(text, "image-alt") || strings.Contains(text, `"Wide":0`) {
+		t.Errorf("a picture without words, too wide for the page, is not found: %s %v", text, err)
+	}
+	for _, page := range []string{"/", "/hand-in", "/history", "/incidents", "/people", "/me", "/logbook", "/stations"} {
+		if _, ok := weights[page]; !ok {
+			t.Errorf("no link leads to %s", page)
+		}
+	}
+	for page, bytes := range weights {
+		t.Logf("%6d bytes  %s", bytes, page)
+	}
+}
