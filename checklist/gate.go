@@ -61,12 +61,14 @@ func ToolRefusals(p machine.Profile, tool machine.Tool, m material.Material) []R
 		return nil
 	}
 	var no []Reason
-	if worst, ok := p.CutOff.Worst(); !ok {
+	if worst, ok := p.CutOff.Worst(); p.CutOff.Means == machine.MeansProcess {
+		no = append(no, Reason{What: "only a second process takes the beam of this machine away, so no beam runs", Next: machine.Cures})
+	} else if !ok {
 		no = append(no, Reason{What: "the cut-off of this machine is untested, so no beam runs",
-			Next: "measure the seconds of beam after cable pulled, worker killed and host suspended"})
+			Next: "the safety officer commissions it: the seconds of beam after cable pulled, worker killed and host suspended"})
 	} else if worst > machine.LongestCutOffMS {
 		no = append(no, Reason{What: fmt.Sprintf("the cut-off takes %d ms; over %d ms no beam runs", worst, machine.LongestCutOffMS),
-			Next: "fit a spring return, a hardware timer or a supply relay, then measure again"})
+			Next: machine.Cures})
 	}
 	if tool.Switch.Kind == machine.SwitchToggle && !tool.Switch.HasSensor {
 		no = append(no, Reason{What: "a toggling switch without a sensor cannot be trusted with a beam", Next: "fit a sensor or another switch"})

@@ -12,9 +12,6 @@ import (
 	"kerfgate/worker/journal"
 )
 
-// cutOffLimitMS is the slowest cut-off with which a beam runs (I15).
-const cutOffLimitMS = 1000
-
 // rememberAtMost bounds what is kept of permits that were voided or refused.
 const rememberAtMost = 256
 
@@ -142,12 +139,8 @@ func planProblem(p *plan.Plan, profile machine.Profile, digest canon.Digest, lea
 }
 
 func cutOffProven(c machine.CutOff) bool {
-	for _, ms := range []int64{c.CablePulledMS, c.WorkerKilledMS, c.HostSuspendedMS} {
-		if ms < 0 || ms > cutOffLimitMS {
-			return false
-		}
-	}
-	return c.Tested
+	worst, ok := c.Worst()
+	return ok && worst <= machine.LongestCutOffMS
 }
 
 // onReset burns: the driver takes lines again, so the last thing before the burn is to look once

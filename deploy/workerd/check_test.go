@@ -234,9 +234,9 @@ func TestCommission(t *testing.T) {
 	for name, c := range map[string]struct {
 		cable string
 		fault bool
-	}{"quick": {"250 310 280", false}, "slow": {"900 1200 1000", true}, "not measured": {"", true}, "mistyped first": {"soon\n300", false}} {
+	}{"quick": {"250 310 280", false}, "slow": {"900 1200 1000", true}, "not measured": {"", true}, "mistyped first": {"soon\n300\n300 290 310", false}} {
 		dir := enrolled(t)
-		answers := strings.Join([]string{c.cable, "240 260", "300", "a timer of its own", "level", "no", "12 18 15", "4 5 3", "60 70", "1000 1030 990", "500 520", "118", ""}, "\n") + "\n"
+		answers := strings.Join([]string{c.cable, "240 260 250", "300 300 300", "a timer of its own", "level", "no", "12 18 15 15 15", "4 5 3 4 4", "60 70 60 60 60", "1000 1030 990 1000 1000", "500 520 510 500 500", "118", ""}, "\n") + "\n"
 		var out strings.Builder
 		at := time.Date(2026, 11, 25, 14, 0, 0, 0, time.UTC)
 		all, err := workerd.Commission(t.Context(), workerd.CommissionConfig{CheckConfig: workerd.CheckConfig{Dir: dir, Profile: text(t, p)},

@@ -65,7 +65,7 @@ func Commission(ctx context.Context, cfg CommissionConfig) ([]check.Finding, err
 	if err := commissioning.Ask(&r, tool, cfg.In, cfg.Out); err != nil {
 		return nil, err
 	}
-	measured := r.Apply(p)
+	measured := r.Apply(p, r.Tool)
 	if err := keepCommissioning(cfg, r, measured, func(r commissioning.Record) ([]byte, error) { return commissioning.Sign(r, key) }); err != nil {
 		return nil, err
 	}

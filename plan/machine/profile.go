@@ -140,6 +140,8 @@ type CutOff struct {
 	WorkerKilledMS  int64  `json:"worker_killed_ms"`
 	HostSuspendedMS int64  `json:"host_suspended_ms"`
 	Means           string `json:"means"` // e.g. "supply relay with a timer of its own"
+	// StopMS is from Stop run to the beam truly off; 0 = not measured. It counts like the others.
+	StopMS int64 `json:"stop_ms,omitempty"`
 }
 
 // Attendance is how often the operator confirms being at the machine; zero means 60 s and 15 s.
@@ -198,11 +200,11 @@ func (p Profile) HasBeam() bool {
 // LongestCutOffMS is the longest cut-off with which a beam may run (I15).
 const LongestCutOffMS = 1000
 
-// Worst is the longest of the three measured times in milliseconds; ok is false where the cut-off
-// was never tested or a figure is missing.
+// Worst is the longest of the measured times in milliseconds; ok is false where the cut-off was never
+// tested, one of its three figures is missing, or only a second process takes the beam away.
 func (c CutOff) Worst() (ms int64, ok bool) {
-	if !c.Tested || c.CablePulledMS < 0 || c.WorkerKilledMS < 0 || c.HostSuspendedMS < 0 {
+	if !c.Tested || c.Means == MeansProcess || c.CablePulledMS < 0 || c.WorkerKilledMS < 0 || c.HostSuspendedMS < 0 || c.StopMS < 0 {
 		return 0, false
 	}
-	return max(c.CablePulledMS, c.WorkerKilledMS, c.HostSuspendedMS), true
+	return max(c.CablePulledMS, c.WorkerKilledMS, c.HostSuspendedMS, c.StopMS), true
 }

@@ -52,18 +52,17 @@ func beam(p machine.Profile) []Finding {
 	return append(all, CutOff(p.CutOff))
 }
 
-// Cures are what makes a cut-off quick enough.
-const Cures = "a switch with spring return, a timer in hardware, or a supply relay that falls by itself; a second process does not count"
-
 // CutOff says whether a beam may run on a machine (I15).
 func CutOff(c machine.CutOff) Finding {
 	const what = "cut-off"
 	worst, ok := c.Worst()
 	switch {
+	case c.Means == machine.MeansProcess:
+		return Finding{What: what, State: Fault, Text: "only a second process takes the beam away, which does not count; no beam runs", Next: machine.Cures}
 	case !ok:
 		return Finding{What: what, State: Fault, Text: "nobody has measured how long the beam stays on without this software; no beam runs", Next: "measure it: kerfgate worker commission"}
 	case worst > machine.LongestCutOffMS:
-		return Finding{What: what, State: Fault, Text: fmt.Sprintf("the beam stays on for %d ms without this software, at most %d are allowed; no beam runs", worst, machine.LongestCutOffMS), Next: Cures}
+		return Finding{What: what, State: Fault, Text: fmt.Sprintf("the beam stays on for %d ms without this software, at most %d are allowed; no beam runs", worst, machine.LongestCutOffMS), Next: machine.Cures}
 	}
 	return good(what, "at most %d ms of beam without this software, by %s", worst, c.Means)
 }

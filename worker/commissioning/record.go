@@ -9,7 +9,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"github.com/nats-io/nkeys"
@@ -18,95 +17,15 @@ import (
 	"kerfgate/plan/machine"
 )
 
-// Record is one commissioning. Times are tries in milliseconds; the longest counts. An empty list was
-// not measured.
+// Record is one commissioning as a worker keeps it.
 type Record struct {
 	At      time.Time    `json:"at"`
 	Machine string       `json:"machine"` // its id
 	Profile canon.Digest `json:"profile"` // the version that it was made with
 	Tool    string       `json:"tool"`
 
-	CablePulledMS   []int64 `json:"cable_pulled_ms"` // beam after the cable to the machine is pulled
-	WorkerKilledMS  []int64 `json:"worker_killed_ms"`
-	HostSuspendedMS []int64 `json:"host_suspended_ms"`
-	Means           string  `json:"means"` // what takes the beam away
-
-	SwitchKind string  `json:"switch_kind"`
-	HasSensor  bool    `json:"has_sensor"`
-	OnMS       []int64 `json:"on_ms"`       // from command to beam
-	OffMS      []int64 `json:"off_ms"`      // from command to no beam
-	StopMS     []int64 `json:"stop_ms"`     // from a stop at the station to no beam
+	machine.Measured
 	AnsweredMS []int64 `json:"answered_ms"` // from a stop to the machine's answer, measured here
-
-	RepeatXUM []int64 `json:"repeat_x_um"` // readings at one place, approached anew each time
-	RepeatYUM []int64 `json:"repeat_y_um"`
-	FlowPa    int64   `json:"flow_pa"`       // 0 = not read
-	FlowM3H   int64   `json:"flow_m3_per_h"` // 0 = not measured
-}
-
-// Apply gives the profile with what was measured. What was not stays as it is, but a cut-off counts as
-// tested only when all three of its times were measured.
-func (r Record) Apply(p machine.Profile) machine.Profile {
-	p.Tools = slices.Clone(p.Tools)
-	times := [][]int64{r.CablePulledMS, r.WorkerKilledMS, r.HostSuspendedMS}
-	if slices.ContainsFunc(times, func(t []int64) bool { return len(t) > 0 }) {
-		c := machine.CutOff{Tested: true, Means: r.Means}
-		for i, to := range []*int64{&c.CablePulledMS, &c.WorkerKilledMS, &c.HostSuspendedMS} {
-			if len(times[i]) == 0 {
-				*to, c.Tested = -1, false
-				continue
-			}
-			*to = slices.Max(times[i])
-		}
-		p.CutOff = c
-	}
-	for i := range p.Tools {
-		if t := &p.Tools[i]; t.Name == r.Tool {
-			r.applySwitch(&t.Switch)
-		}
-	}
-	for _, axis := range []struct {
-		to   *machine.Placing
-		read []int64
-	}{{&p.PlacingX, r.RepeatXUM}, {&p.PlacingY, r.RepeatYUM}} {
-		if len(axis.read) > 1 {
-			axis.to.RepeatErrorUM = slices.Max(axis.read) - slices.Min(axis.read)
-		}
-	}
-	if r.FlowPa > 0 {
-		p.Air.CommissionedPa = r.FlowPa
-	}
-	if r.FlowM3H > 0 {
-		p.Air.MeasuredFlowM3PerH = r.FlowM3H
-	}
-	return p
-}
-
-func (r Record) applySwitch(s *machine.Switch) {
-	if r.SwitchKind != "" {
-		s.Kind, s.HasSensor = r.SwitchKind, r.HasSensor
-	}
-	var jitter int64
-	for _, delay := range []struct {
-		to   *int64
-		read []int64
-	}{{&s.OnDelayMS, r.OnMS}, {&s.OffDelayMS, r.OffMS}} {
-		if len(delay.read) > 0 {
-			*delay.to = mean(delay.read)
-			jitter = max(jitter, slices.Max(delay.read)-slices.Min(delay.read))
-			s.JitterMS = jitter
-		}
-	}
-}
-
-// mean is rounded to whole milliseconds, half up.
-func mean(v []int64) int64 {
-	var sum int64
-	for _, x := range v {
-		sum += x
-	}
-	n := int64(len(v))
-	return (2*sum + n) / (2 * n)
 }
 
 // signed is the file of a record: who measured is the worker whose key signs.
