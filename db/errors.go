@@ -65,6 +65,9 @@ var constraintErrors = map[string]func() error{
 	"pair_label": func() error {
 		return refuse("another pair in the register has this label", "give every pair a label of its own")
 	},
+	"commissioning_open": func() error {
+		return refuse("a commissioning of this machine is open", "go on with it, or give it up first")
+	},
 	"watch_open": func() error { return ErrConflict },
 	"worker_key_pkey": func() error {
 		return refuse("that worker's key was used before", "let the worker make a new one")

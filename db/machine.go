@@ -81,37 +81,43 @@ func (s *Store) AddMachine(ctx context.Context, actor Actor, m NewMachine) (Mach
 // PublishProfile makes another version of the profile the one in force. Open sign-offs of the
 // machine are voided (I10) and its waiting runs are offered anew.
 func (s *Store) PublishProfile(ctx context.Context, actor Actor, id uuid.UUID, p machine.Profile) (Machine, error) {
-	profile, digest, err := encodeProfile(p)
-	if err != nil {
-		return Machine{}, err
-	}
-	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
 		m, err := s.Machine(ctx, id)
 		if err != nil {
 			return write{}, err
 		}
-		if err := m.Checklist.Validate(p); err != nil {
-			return write{}, refuse(err.Error(), "publish a checklist that fits the profile first")
-		}
-		w := write{
-			statements: []statement{
-				{sql: `INSERT INTO profile (digest, data) VALUES ($1, $2) ON CONFLICT DO NOTHING`, args: []any{digest[:], profile}, rows: anyRows},
-				{sql: `UPDATE machine SET profile = $1, rev = rev + 1 WHERE id = $2 AND rev = $3`, args: []any{digest[:], id, m.Rev}, rows: 1},
-			},
-			entries: []draft{{kind: logbook.ProfileChanged, actor: actor, subjects: []logbook.Subject{about(logbook.RoleMachine, id)},
-				body: logbook.Body{"profile": digest[:], "before": m.ProfileDigest[:]}}},
-		}
-		if err := s.voidOpen(ctx, &w, actor, "profile changed", `r.machine = $1`, id); err != nil {
-			return write{}, err
-		}
-		w.statements = append(w.statements, statement{sql: `UPDATE run SET ready = false, unready_reason = 'profile changed', revision = revision + 1
-			WHERE machine = $1 AND phase IN ('proposed', 'checking')`, args: []any{id}, rows: anyRows})
-		return w, nil
+		w, _, err := s.publishing(ctx, actor, m, p)
+		return w, err
 	})
 	if err != nil {
 		return Machine{}, err
 	}
 	return s.Machine(ctx, id)
+}
+
+// publishing is the change that puts a profile in force.
+func (s *Store) publishing(ctx context.Context, actor Actor, m Machine, p machine.Profile) (w write, digest canon.Digest, err error) {
+	profile, digest, err := encodeProfile(p)
+	if err != nil {
+		return w, digest, err
+	}
+	if err := m.Checklist.Validate(p); err != nil {
+		return w, digest, refuse(err.Error(), "publish a checklist that fits the profile first")
+	}
+	w = write{
+		statements: []statement{
+			{sql: `INSERT INTO profile (digest, data) VALUES ($1, $2) ON CONFLICT DO NOTHING`, args: []any{digest[:], profile}, rows: anyRows},
+			{sql: `UPDATE machine SET profile = $1, rev = rev + 1 WHERE id = $2 AND rev = $3`, args: []any{digest[:], m.ID, m.Rev}, rows: 1},
+		},
+		entries: []draft{{kind: logbook.ProfileChanged, actor: actor, subjects: []logbook.Subject{about(logbook.RoleMachine, m.ID)},
+			body: logbook.Body{"profile": digest[:], "before": m.ProfileDigest[:]}}},
+	}
+	if err := s.voidOpen(ctx, &w, actor, "profile changed", `r.machine = $1`, m.ID); err != nil {
+		return w, digest, err
+	}
+	w.statements = append(w.statements, statement{sql: `UPDATE run SET ready = false, unready_reason = 'profile changed', revision = revision + 1
+		WHERE machine = $1 AND phase IN ('proposed', 'checking')`, args: []any{m.ID}, rows: anyRows})
+	return w, digest, nil
 }
 
 func encodeProfile(p machine.Profile) ([]byte, canon.Digest, error) {

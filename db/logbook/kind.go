@@ -56,6 +56,10 @@ const (
 	PINClosed              Kind = "pin.closed" // wrong PINs closed sign-in for a while
 	MachineAdded           Kind = "machine.added"
 	ProfileChanged         Kind = "profile.changed"
+	CommissioningBegun     Kind = "commissioning.begun" // subjects "machine", "commissioning"; body "tool", "profile"
+	CommissioningAnswered  Kind = "commissioning.answered"
+	CommissioningPublished Kind = "commissioning.published" // beside profile.changed; body "profile", "cut_off_tested", "cut_off_ms"
+	CommissioningAbandoned Kind = "commissioning.abandoned"
 	LockoutSet             Kind = "lockout.set"    // subject "machine"
 	LockoutLifted          Kind = "lockout.lifted" // subject "machine"
 	MaterialAdded          Kind = "material.added"
@@ -135,6 +139,7 @@ var kinds = []Kind{
 	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, KeyReplaced,
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
+	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
 }
 

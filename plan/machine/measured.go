@@ -1,6 +1,9 @@
 package machine
 
-import "slices"
+import (
+	"reflect"
+	"slices"
+)
 
 // Measured is what a commissioning found with one tool of a machine. Times are tries in milliseconds,
 // of which the longest counts; an empty list was not measured.
@@ -106,4 +109,13 @@ func mean(v []int64) int64 {
 	}
 	n := int64(len(v))
 	return (2*sum + n) / (2 * n)
+}
+
+// MeasuresAlike says whether two versions of a profile agree in what a commissioning with that tool measures
+// and in the driver that it is measured through.
+func (p Profile) MeasuresAlike(q Profile, tool string) bool {
+	a, ok := p.Tool(tool)
+	b, ok2 := q.Tool(tool)
+	return ok && ok2 && a.Kind == b.Kind && a.Switch == b.Switch && p.CutOff == q.CutOff && p.PlacingX == q.PlacingX && p.PlacingY == q.PlacingY &&
+		p.Air == q.Air && reflect.DeepEqual(p.Driver, q.Driver)
 }
