@@ -76,6 +76,13 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/people/:id/password", roles: []role{admin}, body: formBody, handler: s.passwordLinkForm},
 		{method: http.MethodPost, path: "/people/:id/erase", roles: []role{admin}, body: formBody, handler: s.eraseForm},
 
+		{method: http.MethodGet, path: "/machines/:id/commissioning", roles: []role{officer, admin}, handler: s.commissioningPage},
+		{method: http.MethodPost, path: "/machines/:id/commissioning", roles: []role{officer}, body: formBody, handler: s.beginCommissioningForm},
+		{method: http.MethodPost, path: "/machines/:id/commissioning/publish", roles: []role{officer}, body: formBody, handler: s.publishCommissioningForm},
+		{method: http.MethodPost, path: "/machines/:id/commissioning/abandon", roles: []role{officer}, body: formBody, handler: s.abandonCommissioningForm},
+		{method: http.MethodGet, path: "/machines/:id/commissioning/ask/:item", roles: []role{officer}, handler: s.askPage},
+		{method: http.MethodPost, path: "/machines/:id/commissioning/ask/:item", roles: []role{officer}, body: formBody, handler: s.askForm},
+
 		{method: http.MethodGet, path: "/me", roles: []role{member}, handler: s.mePage},
 		{method: http.MethodPost, path: "/me/pin", roles: []role{member}, body: formBody, handler: s.mePINForm},
 		{method: http.MethodPost, path: "/me/password", roles: []role{member}, body: formBody, handler: s.mePasswordForm},

@@ -27,6 +27,9 @@ func (s *Server) stationsPage(c echo.Context) error {
 		return err
 	}
 	v := web.StationsView{Shell: s.shell(c, "Stations", "/stations"), Lanes: lanes}
+	if who, ok := personOf(c); ok {
+		v.Commissions = who.Person.Role.Officer() || who.Person.Role.Admin()
+	}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStations(w, v) })
 }
 

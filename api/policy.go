@@ -127,6 +127,12 @@ func policy() []rule {
 		post("/machines/:id/lockout/lift", jsonBody, officer),
 		stop("/machines/:id/stop"),
 		post("/machines/:id/watch/close", 0, operator, officer),
+		get("/machines/:id/commissionings", officer, admin),
+		post("/machines/:id/commissionings", 4*kib, officer),
+		get("/commissionings/:id", officer, admin),
+		del("/commissionings/:id", officer),
+		put("/commissionings/:id/answers/:item", 4*kib, officer),
+		post("/commissionings/:id/publish", 0, officer),
 
 		get("/materials", member),
 		handIn(drawings),

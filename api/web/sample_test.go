@@ -314,6 +314,12 @@ func samplePages() []samplePage {
 		{"stations", func(w io.Writer) error {
 			return RenderStations(w, StationsView{Shell: sampleShell("Stations", "/stations"), Lanes: sampleLanes()})
 		}},
+		{"commissioning", func(w io.Writer) error { return RenderCommissioning(w, sampleCommissioning()) }},
+		{"commissioning-question", func(w io.Writer) error {
+			return RenderCommissioningQuestion(w, CommissioningQuestionView{Shell: sampleShell("Commissioning", "/stations"), Path: "/machines/1/commissioning/ask/on", List: "/machines/1/commissioning",
+				Before: "/machines/1/commissioning/ask/sensor", Machine: sampleMachines[0], Tool: "beam", Number: 7, Of: 13, Text: "How long is it from the command to the tool on?", Do: "Five tries or more.", Unit: "ms",
+				BeamOn: true, Tries: []Try{{1, "12", true}, {2, "", false}}, Ways: []Ticked{{"a light sensor with a recorder", true}}, People: []Role{{Value: "p1", Label: "Runa Eik", Chosen: true}}})
+		}},
 		{"logbook", func(w io.Writer) error { return RenderLogbook(w, sampleLogbook()) }},
 		{"proof", func(w io.Writer) error {
 			return RenderProof(w, ProofView{Shell: sampleShell("Proof", "/logbook"), Entry: sampleLogbook().Entries[0],
@@ -407,4 +413,16 @@ func samplePages() []samplePage {
 		all = append(all, samplePage{"station-" + phase, func(w io.Writer) error { return RenderStation(w, sampleStation(phase)) }})
 	}
 	return all
+}
+
+func sampleCommissioning() CommissioningView {
+	rows := []CommissioningRow{
+		{Path: "/machines/1/commissioning/ask/cable_pulled", Text: "How long does the beam stay on after the cable to the machine is pulled?", Answered: true, Said: "200, 310, 250 ms", How: "film of a known rate", Who: "Runa Eik", At: sampleNow},
+		{Path: "/machines/1/commissioning/ask/flow", Text: "What flow does the extraction draw?", Answered: true, Unmeasured: true, Who: "Runa Eik", At: sampleNow},
+	}
+	return CommissioningView{Shell: sampleShell("Commissioning", "/stations"), Path: "/machines/1/commissioning", Machine: sampleMachines[0], MayAct: true,
+		Verdict: BeamVerdict{What: "No beam runs: the cut-off of this machine is untested.", Cure: "Measure it."},
+		Open: &CommissioningOpen{ID: "c1", Tool: "beam", BegunBy: "Runa Eik", BegunAt: sampleNow, Questions: rows, Done: 2, Verdict: BeamVerdict{Runs: true, What: "The beam is off at most 310 ms after this software is gone."},
+			Changes: []CommissioningChange{{"Beam after the cable is pulled", "not measured", "310 ms"}}},
+		Earlier: []CommissioningPast{{Tool: "beam", By: "Runa Eik", At: sampleNow, Ended: "given up", Questions: rows}}}
 }

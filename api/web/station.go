@@ -9,7 +9,8 @@ import (
 // StationsView lists the machines.
 type StationsView struct {
 	Shell
-	Lanes []LaneView
+	Lanes       []LaneView
+	Commissions bool // who reads may see what was measured at the machines
 }
 
 // StationView is the page that stands at one machine.

@@ -48,7 +48,7 @@ type Reason struct {
 }
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
-var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "history", "run", "incidents", "report", "incident"}
+var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "history", "run", "incidents", "report", "incident", "commissioning", "commissioning-question"}
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {
 	all := map[string]*template.Template{}

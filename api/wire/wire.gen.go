@@ -568,6 +568,85 @@ type Choices struct {
 	UnitMm *float64 `json:"unit_mm,omitempty"`
 }
 
+// Commissioning defines model for Commissioning.
+type Commissioning struct {
+	BegunAt     time.Time          `json:"begun_at"`
+	BegunByName string             `json:"begun_by_name"`
+	EndedAt     *time.Time         `json:"ended_at,omitempty"`
+	EndedByName *string            `json:"ended_by_name,omitempty"`
+	ID          openapi_types.UUID `json:"id"`
+	MachineID   openapi_types.UUID `json:"machine_id"`
+
+	// ProfileDigest of the profile in force when it began
+	ProfileDigest string                  `json:"profile_digest"`
+	Questions     []CommissioningQuestion `json:"questions"`
+
+	// ResultDigest of the profile that it became; without it one that has ended was given up
+	ResultDigest *string `json:"result_digest,omitempty"`
+	Tool         string  `json:"tool"`
+}
+
+// CommissioningAnswer defines model for CommissioningAnswer.
+type CommissioningAnswer struct {
+	Instrument     string             `json:"instrument"`
+	Measured       bool               `json:"measured"`
+	MeasuredBy     openapi_types.UUID `json:"measured_by"`
+	MeasuredByName string             `json:"measured_by_name"`
+	Numbers        []int64            `json:"numbers"`
+	ToldAt         time.Time          `json:"told_at"`
+	ToldByName     string             `json:"told_by_name"`
+	Way            string             `json:"way"`
+	Words          string             `json:"words"`
+}
+
+// CommissioningBegin defines model for CommissioningBegin.
+type CommissioningBegin struct {
+	Tool string `json:"tool"`
+}
+
+// CommissioningList defines model for CommissioningList.
+type CommissioningList struct {
+	Commissionings []Commissioning `json:"commissionings"`
+}
+
+// CommissioningQuestion defines model for CommissioningQuestion.
+type CommissioningQuestion struct {
+	Answer  *CommissioningAnswer `json:"answer,omitempty"`
+	Choices []string             `json:"choices"`
+	How     string               `json:"how"`
+	Item    string               `json:"item"`
+
+	// OtherWords other words than the choices will do
+	OtherWords bool   `json:"other_words"`
+	Text       string `json:"text"`
+
+	// Tries how many numbers at the least
+	Tries int64 `json:"tries"`
+
+	// Unit empty where words are asked
+	Unit string `json:"unit"`
+}
+
+// CommissioningTold defines model for CommissioningTold.
+type CommissioningTold struct {
+	Instrument *string `json:"instrument,omitempty"`
+
+	// Measured false leaves the question unmeasured on purpose
+	Measured bool `json:"measured"`
+
+	// MeasuredBy the caller if left out
+	MeasuredBy *openapi_types.UUID `json:"measured_by,omitempty"`
+
+	// Numbers tries in the question's unit
+	Numbers *[]int64 `json:"numbers,omitempty"`
+
+	// Way how it was measured
+	Way *string `json:"way,omitempty"`
+
+	// Words for a question without a unit
+	Words *string `json:"words,omitempty"`
+}
+
 // Drawing defines model for Drawing.
 type Drawing struct {
 	Digest     string             `json:"digest"`
@@ -1609,6 +1688,12 @@ type PhotoNumber = int64
 // Subject defines model for Subject.
 type Subject = openapi_types.UUID
 
+// PublishCommissioningParams defines parameters for PublishCommissioning.
+type PublishCommissioningParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // ReceiveDrawingMultipartBody defines parameters for ReceiveDrawing.
 type ReceiveDrawingMultipartBody struct {
 	File openapi_types.File `json:"file"`
@@ -1711,6 +1796,12 @@ type ListEntriesParams struct {
 type WitnessLogbookParams struct {
 	// From size of the head that is kept
 	From *From `form:"from,omitempty" json:"from,omitempty"`
+}
+
+// BeginCommissioningParams defines parameters for BeginCommissioning.
+type BeginCommissioningParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
 // SetLockoutParams defines parameters for SetLockout.
@@ -1878,6 +1969,9 @@ type SignRunParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// AnswerCommissioningJSONRequestBody defines body for AnswerCommissioning for application/json ContentType.
+type AnswerCommissioningJSONRequestBody = CommissioningTold
+
 // ReceiveDrawingMultipartRequestBody defines body for ReceiveDrawing for multipart/form-data ContentType.
 type ReceiveDrawingMultipartRequestBody ReceiveDrawingMultipartBody
 
@@ -1913,6 +2007,9 @@ type AcceptInvitationJSONRequestBody = InvitationAccepted
 
 // SubmitJobJSONRequestBody defines body for SubmitJob for application/json ContentType.
 type SubmitJobJSONRequestBody = NewJob
+
+// BeginCommissioningJSONRequestBody defines body for BeginCommissioning for application/json ContentType.
+type BeginCommissioningJSONRequestBody = CommissioningBegin
 
 // SetLockoutJSONRequestBody defines body for SetLockout for application/json ContentType.
 type SetLockoutJSONRequestBody = ReasonGiven
@@ -1970,6 +2067,18 @@ type ServerInterface interface {
 	// GetBoard What runs where and what is next
 	// (GET /board)
 	GetBoard(ctx echo.Context) error
+	// AbandonCommissioning Give a commissioning up
+	// (DELETE /commissionings/{id})
+	AbandonCommissioning(ctx echo.Context, id ID) error
+	// GetCommissioning One commissioning with its questions and answers
+	// (GET /commissionings/{id})
+	GetCommissioning(ctx echo.Context, id ID) error
+	// AnswerCommissioning Answer one question, in place of an earlier answer
+	// (PUT /commissionings/{id}/answers/{item})
+	AnswerCommissioning(ctx echo.Context, id ID, item Item) error
+	// PublishCommissioning Make what was measured another version of the profile
+	// (POST /commissionings/{id}/publish)
+	PublishCommissioning(ctx echo.Context, id ID, params PublishCommissioningParams) error
 	// ReceiveDrawing Hand in a drawing
 	// (POST /drawings)
 	ReceiveDrawing(ctx echo.Context, params ReceiveDrawingParams) error
@@ -2072,6 +2181,12 @@ type ServerInterface interface {
 	// GetMachine One machine with its proven settings
 	// (GET /machines/{id})
 	GetMachine(ctx echo.Context, id ID) error
+	// ListCommissionings What was measured at a machine, the newest first
+	// (GET /machines/{id}/commissionings)
+	ListCommissionings(ctx echo.Context, id ID) error
+	// BeginCommissioning Begin to measure with a tool of the machine
+	// (POST /machines/{id}/commissionings)
+	BeginCommissioning(ctx echo.Context, id ID, params BeginCommissioningParams) error
 	// SetLockout Take a machine out of use
 	// (POST /machines/{id}/lockout)
 	SetLockout(ctx echo.Context, id ID, params SetLockoutParams) error
@@ -2230,6 +2345,98 @@ func (w *ServerInterfaceWrapper) GetBoard(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetBoard(ctx)
+	return err
+}
+
+// AbandonCommissioning converts echo context to params.
+func (w *ServerInterfaceWrapper) AbandonCommissioning(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AbandonCommissioning(ctx, id)
+	return err
+}
+
+// GetCommissioning converts echo context to params.
+func (w *ServerInterfaceWrapper) GetCommissioning(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetCommissioning(ctx, id)
+	return err
+}
+
+// AnswerCommissioning converts echo context to params.
+func (w *ServerInterfaceWrapper) AnswerCommissioning(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// ------------- Path parameter "item" -------------
+	var item Item
+
+	err = runtime.BindStyledParameterWithOptions("simple", "item", ctx.Param("item"), &item, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter item: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AnswerCommissioning(ctx, id, item)
+	return err
+}
+
+// PublishCommissioning converts echo context to params.
+func (w *ServerInterfaceWrapper) PublishCommissioning(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PublishCommissioningParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.PublishCommissioning(ctx, id, params)
 	return err
 }
 
@@ -2907,6 +3114,58 @@ func (w *ServerInterfaceWrapper) GetMachine(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetMachine(ctx, id)
+	return err
+}
+
+// ListCommissionings converts echo context to params.
+func (w *ServerInterfaceWrapper) ListCommissionings(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListCommissionings(ctx, id)
+	return err
+}
+
+// BeginCommissioning converts echo context to params.
+func (w *ServerInterfaceWrapper) BeginCommissioning(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params BeginCommissioningParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.BeginCommissioning(ctx, id, params)
 	return err
 }
 
@@ -4002,6 +4261,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 
 	router.DELETE(options.BaseURL+"/authorisations/:id", wrapper.WithdrawAuthorisation, options.OperationMiddlewares["withdrawAuthorisation"]...)
 	router.GET(options.BaseURL+"/board", wrapper.GetBoard, options.OperationMiddlewares["getBoard"]...)
+	router.DELETE(options.BaseURL+"/commissionings/:id", wrapper.AbandonCommissioning, options.OperationMiddlewares["abandonCommissioning"]...)
+	router.GET(options.BaseURL+"/commissionings/:id", wrapper.GetCommissioning, options.OperationMiddlewares["getCommissioning"]...)
+	router.PUT(options.BaseURL+"/commissionings/:id/answers/:item", wrapper.AnswerCommissioning, options.OperationMiddlewares["answerCommissioning"]...)
+	router.POST(options.BaseURL+"/commissionings/:id/publish", wrapper.PublishCommissioning, options.OperationMiddlewares["publishCommissioning"]...)
 	router.POST(options.BaseURL+"/drawings", wrapper.ReceiveDrawing, options.OperationMiddlewares["receiveDrawing"]...)
 	router.GET(options.BaseURL+"/drawings/:id", wrapper.GetDrawing, options.OperationMiddlewares["getDrawing"]...)
 	router.GET(options.BaseURL+"/drawings/:id/original", wrapper.GetDrawingOriginal, options.OperationMiddlewares["getDrawingOriginal"]...)
@@ -4036,6 +4299,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/logbook/witness", wrapper.WitnessLogbook, options.OperationMiddlewares["witnessLogbook"]...)
 	router.GET(options.BaseURL+"/machines", wrapper.ListMachines, options.OperationMiddlewares["listMachines"]...)
 	router.GET(options.BaseURL+"/machines/:id", wrapper.GetMachine, options.OperationMiddlewares["getMachine"]...)
+	router.GET(options.BaseURL+"/machines/:id/commissionings", wrapper.ListCommissionings, options.OperationMiddlewares["listCommissionings"]...)
+	router.POST(options.BaseURL+"/machines/:id/commissionings", wrapper.BeginCommissioning, options.OperationMiddlewares["beginCommissioning"]...)
 	router.POST(options.BaseURL+"/machines/:id/lockout", wrapper.SetLockout, options.OperationMiddlewares["setLockout"]...)
 	router.POST(options.BaseURL+"/machines/:id/lockout/lift", wrapper.LiftLockout, options.OperationMiddlewares["liftLockout"]...)
 	router.POST(options.BaseURL+"/machines/:id/station-code", wrapper.MakeStationCode, options.OperationMiddlewares["makeStationCode"]...)
@@ -4144,6 +4409,159 @@ type GetBoarddefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetBoarddefaultApplicationProblemPlusJSONResponse) VisitGetBoardResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AbandonCommissioningRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type AbandonCommissioningResponseObject interface {
+	VisitAbandonCommissioningResponse(w http.ResponseWriter) error
+}
+
+type AbandonCommissioning204Response struct {
+}
+
+func (response AbandonCommissioning204Response) VisitAbandonCommissioningResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type AbandonCommissioningdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AbandonCommissioningdefaultApplicationProblemPlusJSONResponse) VisitAbandonCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCommissioningRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetCommissioningResponseObject interface {
+	VisitGetCommissioningResponse(w http.ResponseWriter) error
+}
+
+type GetCommissioning200JSONResponse Commissioning
+
+func (response GetCommissioning200JSONResponse) VisitGetCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCommissioningdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetCommissioningdefaultApplicationProblemPlusJSONResponse) VisitGetCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AnswerCommissioningRequestObject struct {
+	ID   ID   `json:"id"`
+	Item Item `json:"item"`
+	Body *AnswerCommissioningJSONRequestBody
+}
+
+type AnswerCommissioningResponseObject interface {
+	VisitAnswerCommissioningResponse(w http.ResponseWriter) error
+}
+
+type AnswerCommissioning200JSONResponse Commissioning
+
+func (response AnswerCommissioning200JSONResponse) VisitAnswerCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AnswerCommissioningdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AnswerCommissioningdefaultApplicationProblemPlusJSONResponse) VisitAnswerCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishCommissioningRequestObject struct {
+	ID     ID `json:"id"`
+	Params PublishCommissioningParams
+}
+
+type PublishCommissioningResponseObject interface {
+	VisitPublishCommissioningResponse(w http.ResponseWriter) error
+}
+
+type PublishCommissioning200JSONResponse Commissioning
+
+func (response PublishCommissioning200JSONResponse) VisitPublishCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishCommissioningdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PublishCommissioningdefaultApplicationProblemPlusJSONResponse) VisitPublishCommissioningResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -5533,6 +5951,86 @@ type GetMachinedefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetMachinedefaultApplicationProblemPlusJSONResponse) VisitGetMachineResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCommissioningsRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type ListCommissioningsResponseObject interface {
+	VisitListCommissioningsResponse(w http.ResponseWriter) error
+}
+
+type ListCommissionings200JSONResponse CommissioningList
+
+func (response ListCommissionings200JSONResponse) VisitListCommissioningsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCommissioningsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListCommissioningsdefaultApplicationProblemPlusJSONResponse) VisitListCommissioningsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BeginCommissioningRequestObject struct {
+	ID     ID `json:"id"`
+	Params BeginCommissioningParams
+	Body   *BeginCommissioningJSONRequestBody
+}
+
+type BeginCommissioningResponseObject interface {
+	VisitBeginCommissioningResponse(w http.ResponseWriter) error
+}
+
+type BeginCommissioning201JSONResponse Commissioning
+
+func (response BeginCommissioning201JSONResponse) VisitBeginCommissioningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BeginCommissioningdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response BeginCommissioningdefaultApplicationProblemPlusJSONResponse) VisitBeginCommissioningResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -7276,6 +7774,18 @@ type StrictServerInterface interface {
 	// GetBoard What runs where and what is next
 	// (GET /board)
 	GetBoard(ctx context.Context, request GetBoardRequestObject) (GetBoardResponseObject, error)
+	// AbandonCommissioning Give a commissioning up
+	// (DELETE /commissionings/{id})
+	AbandonCommissioning(ctx context.Context, request AbandonCommissioningRequestObject) (AbandonCommissioningResponseObject, error)
+	// GetCommissioning One commissioning with its questions and answers
+	// (GET /commissionings/{id})
+	GetCommissioning(ctx context.Context, request GetCommissioningRequestObject) (GetCommissioningResponseObject, error)
+	// AnswerCommissioning Answer one question, in place of an earlier answer
+	// (PUT /commissionings/{id}/answers/{item})
+	AnswerCommissioning(ctx context.Context, request AnswerCommissioningRequestObject) (AnswerCommissioningResponseObject, error)
+	// PublishCommissioning Make what was measured another version of the profile
+	// (POST /commissionings/{id}/publish)
+	PublishCommissioning(ctx context.Context, request PublishCommissioningRequestObject) (PublishCommissioningResponseObject, error)
 	// ReceiveDrawing Hand in a drawing
 	// (POST /drawings)
 	ReceiveDrawing(ctx context.Context, request ReceiveDrawingRequestObject) (ReceiveDrawingResponseObject, error)
@@ -7378,6 +7888,12 @@ type StrictServerInterface interface {
 	// GetMachine One machine with its proven settings
 	// (GET /machines/{id})
 	GetMachine(ctx context.Context, request GetMachineRequestObject) (GetMachineResponseObject, error)
+	// ListCommissionings What was measured at a machine, the newest first
+	// (GET /machines/{id}/commissionings)
+	ListCommissionings(ctx context.Context, request ListCommissioningsRequestObject) (ListCommissioningsResponseObject, error)
+	// BeginCommissioning Begin to measure with a tool of the machine
+	// (POST /machines/{id}/commissionings)
+	BeginCommissioning(ctx context.Context, request BeginCommissioningRequestObject) (BeginCommissioningResponseObject, error)
 	// SetLockout Take a machine out of use
 	// (POST /machines/{id}/lockout)
 	SetLockout(ctx context.Context, request SetLockoutRequestObject) (SetLockoutResponseObject, error)
@@ -7563,6 +8079,131 @@ func (sh *strictHandler) GetBoard(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetBoardResponseObject); ok {
 		return validResponse.VisitGetBoardResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AbandonCommissioning operation middleware
+func (sh *strictHandler) AbandonCommissioning(ctx echo.Context, id ID) error {
+	var request AbandonCommissioningRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AbandonCommissioning(ctx.Request().Context(), request.(AbandonCommissioningRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AbandonCommissioning")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AbandonCommissioningResponseObject); ok {
+		return validResponse.VisitAbandonCommissioningResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetCommissioning operation middleware
+func (sh *strictHandler) GetCommissioning(ctx echo.Context, id ID) error {
+	var request GetCommissioningRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetCommissioning(ctx.Request().Context(), request.(GetCommissioningRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetCommissioning")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetCommissioningResponseObject); ok {
+		return validResponse.VisitGetCommissioningResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AnswerCommissioning operation middleware
+func (sh *strictHandler) AnswerCommissioning(ctx echo.Context, id ID, item Item) error {
+	var request AnswerCommissioningRequestObject
+
+	request.ID = id
+	request.Item = item
+
+	var body AnswerCommissioningJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AnswerCommissioning(ctx.Request().Context(), request.(AnswerCommissioningRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AnswerCommissioning")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AnswerCommissioningResponseObject); ok {
+		return validResponse.VisitAnswerCommissioningResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// PublishCommissioning operation middleware
+func (sh *strictHandler) PublishCommissioning(ctx echo.Context, id ID, params PublishCommissioningParams) error {
+	var request PublishCommissioningRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PublishCommissioning(ctx.Request().Context(), request.(PublishCommissioningRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PublishCommissioning")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(PublishCommissioningResponseObject); ok {
+		return validResponse.VisitPublishCommissioningResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -8656,6 +9297,80 @@ func (sh *strictHandler) GetMachine(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(GetMachineResponseObject); ok {
 		return validResponse.VisitGetMachineResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListCommissionings operation middleware
+func (sh *strictHandler) ListCommissionings(ctx echo.Context, id ID) error {
+	var request ListCommissioningsRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCommissionings(ctx.Request().Context(), request.(ListCommissioningsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCommissionings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListCommissioningsResponseObject); ok {
+		return validResponse.VisitListCommissioningsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// BeginCommissioning operation middleware
+func (sh *strictHandler) BeginCommissioning(ctx echo.Context, id ID, params BeginCommissioningParams) error {
+	var request BeginCommissioningRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body BeginCommissioningJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.BeginCommissioning(ctx.Request().Context(), request.(BeginCommissioningRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "BeginCommissioning")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(BeginCommissioningResponseObject); ok {
+		return validResponse.VisitBeginCommissioningResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
