@@ -156,7 +156,7 @@ func TestCommissioningByKeyboard(t *testing.T) {
 	reach(`form[action$="/publish"] button`)
 	press("\r")
 	for range 100 {
-		if strings.Contains(b.value("document.body.innerText"), "published by Officer of the garden") {
+		if strings.Contains(b.value(`document.body?.innerText ?? ""`), "published by Officer of the garden") {
 			break
 		}
 		time.Sleep(50 * time.Millisecond)

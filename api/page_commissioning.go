@@ -84,7 +84,7 @@ func (s *Server) openView(ctx context.Context, c db.Commissioning, linked bool) 
 	}
 	v.Verdict, v.Changes = beamVerdict(next), profileChanges(now, next, c.Tool)
 	for _, r := range no {
-		v.No = append(v.No, web.Reason{What: sentence(r.What), Next: sentence(r.Next)})
+		v.No = append(v.No, web.Reason{What: web.Sentence(r.What), Next: web.Sentence(r.Next)})
 	}
 	return v, nil
 }
@@ -125,7 +125,7 @@ func numberWords(numbers []int64) string {
 func beamVerdict(p machine.Profile) web.BeamVerdict {
 	for _, t := range p.Tools {
 		if no := checklist.ToolRefusals(p, t, material.Material{Verdict: material.Allowed}); len(no) > 0 {
-			return web.BeamVerdict{What: "No beam runs: " + no[0].What + ".", Cure: sentence(no[0].Next) + "."}
+			return web.BeamVerdict{What: "No beam runs: " + no[0].What + ".", Cure: web.Sentence(no[0].Next) + "."}
 		}
 	}
 	if !p.HasBeam() {

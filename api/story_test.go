@@ -285,7 +285,11 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fill := strings.NewReplacer("/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
+	measuring, err := w.BeginCommissioning(t.Context(), w.Officer, w.Machine.ID, "beam")
+	if err != nil {
+		t.Fatal(err)
+	}
+	fill := strings.NewReplacer("/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
 		"/jobs/:id", "/jobs/"+job.ID.String(), "/runs/:id", "/runs/"+job.Runs[0].ID.String(), ":digest", job.Plan, ":index", "0")
 	before := w.rows(t)
 	for _, r := range policy() {
