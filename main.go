@@ -41,6 +41,7 @@ import (
 	"kerfgate/deploy/setup"
 	"kerfgate/deploy/try"
 	"kerfgate/deploy/workerd"
+	"kerfgate/plan/hazard/quantity"
 	"kerfgate/queue/broker"
 	"kerfgate/worker/check"
 )
@@ -631,7 +632,7 @@ func (hazardsCommand) Help() string { return hazardfile.Help() }
 
 func (h *hazardsCommand) Run() error {
 	return hazardfile.Run(hazardfile.Config{Profile: h.Profile, Tool: h.Tool, Cases: h.Cases, JSON: h.JSON, In: os.Stdin, Print: os.Stdout,
-		More: hazardfile.Measures{BeamMM: h.BeamMM, DivergenceMrad: h.DivergenceMrad, FocalMM: h.FocalMM, AtLensMM: h.AtLensMM,
+		More: quantity.Measures{BeamMM: h.BeamMM, DivergenceMrad: h.DivergenceMrad, FocalMM: h.FocalMM, AtLensMM: h.AtLensMM,
 			DuctMM: h.DuctMM, RoomM3: h.RoomM3, FreshM3PerH: h.FreshAir, Composition: h.Composition}})
 }
 

@@ -18,21 +18,9 @@ type Config struct {
 	Tool    string // empty: the profile's first beam
 	Cases   string // file of cases, - for In
 	JSON    bool   // the sheet as JSON
-	More    Measures
+	More    quantity.Measures
 	In      io.Reader
 	Print   io.Writer
-}
-
-// Measures are what a profile lacks, or was measured anew.
-type Measures struct {
-	BeamMM         float64 // the beam's diameter at the exit
-	DivergenceMrad float64
-	FocalMM        float64
-	AtLensMM       float64 // the beam's diameter at the focusing lens
-	DuctMM         float64
-	RoomM3         float64
-	FreshM3PerH    float64 // outside air of the room
-	Composition    string  // of the material, for the purge
 }
 
 // RefusedError says that some quantities have no number; which and why was printed.

@@ -262,14 +262,14 @@ func TestSheet(t *testing.T) {
 		}
 	}
 	// OD 4.11 and 5.11, 1.26 m and D LB5 are the own examples of a 5 W 445 nm beam of 4 mm.
-	wants(Config{Profile: "bay-2", More: Measures{BeamMM: 4}}, "accidental look of 10 s 4.2 OD", "working day of 30000 s 5.2 OD", "direct hit LB5",
+	wants(Config{Profile: "bay-2", More: quantity.Measures{BeamMM: 4}}, "accidental look of 10 s 4.2 OD", "working day of 30000 s 5.2 OD", "direct hit LB5",
 		"from matt work, 30000 s 1.27 m", "missing: --focal-mm; --at-lens-mm", "no purge is computed without an enclosure")
 	// OD 3.62, 0.11 m and LB4 those of a 40 W CO₂ beam of 6 mm; 5.3 m/s that of 150 m³/h in 100 mm.
-	wants(Config{Profile: "bay-1", More: Measures{BeamMM: 6, DuctMM: 100, Composition: "poplar", RoomM3: 80, FreshM3PerH: 480}},
+	wants(Config{Profile: "bay-1", More: quantity.Measures{BeamMM: 6, DuctMM: 100, Composition: "poplar", RoomM3: 80, FreshM3PerH: 480}},
 		"accidental look of 10 s 3.7 OD", "direct hit LB4", "from matt work, 30000 s 0.113 m", "lid opens 100 s", "speed in the duct 5.3 m/s", "air changes of the room 6 1/h")
 	wants(Config{Profile: "bay-1"}, "lid opens 120 s", "missing: --duct-mm", "entered OD 5.0")
 
-	out, err := checked(t, Config{Profile: "bay-2", JSON: true, More: Measures{BeamMM: 4}})
+	out, err := checked(t, Config{Profile: "bay-2", JSON: true, More: quantity.Measures{BeamMM: 4}})
 	var s sheet
 	if err != nil || json.Unmarshal([]byte(out), &s) != nil || s.Caution != quantity.Caution || len(s.Entries) < 10 {
 		t.Fatalf("%v\n%s", err, out)
