@@ -73,6 +73,10 @@ func gateShape(g db.Gate) wire.Gate {
 		for key, value := range b.Values {
 			bar.Values[key] = value
 		}
+		bar.Numbers = make([]wire.BarNumber, 0, len(b.Numbers))
+		for _, n := range b.Numbers {
+			bar.Numbers = append(bar.Numbers, numberShape(n))
+		}
 		for _, f := range b.Item.Fields {
 			field := wire.Field{Key: f.Key, Title: f.Title, Kind: string(f.Kind), Unit: optional(f.Unit), Standing: f.Standing}
 			if len(f.Choices) > 0 {
@@ -84,6 +88,18 @@ func gateShape(g db.Gate) wire.Gate {
 	}
 	for _, r := range g.Reasons {
 		shape.Reasons = append(shape.Reasons, wire.Reason{What: r.What, Next: r.Next})
+	}
+	return shape
+}
+
+func numberShape(n checklist.Number) wire.BarNumber {
+	shape := wire.BarNumber{Title: n.Title, Shown: optional(n.Shown), WhyNot: optional(n.WhyNot), Formula: optional(n.Formula),
+		Source: optional(n.Source), Edition: optional(n.Edition), Caution: n.Caution}
+	if len(n.Inputs) > 0 {
+		shape.Inputs = &n.Inputs
+	}
+	if len(n.Notes) > 0 {
+		shape.Notes = &n.Notes
 	}
 	return shape
 }

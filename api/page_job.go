@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -106,7 +107,7 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	}
 	// The newest run stands first.
 	for i := len(j.Runs) - 1; i >= 0; i-- {
-		run, err := s.runView(ctx, j.Runs[i], v.Machine.Simulated, len(j.Runs)-i <= gateRecords)
+		run, err := s.runView(ctx, j.Runs[i], m, len(j.Runs)-i <= gateRecords)
 		if err != nil {
 			return v, err
 		}
@@ -147,10 +148,10 @@ func (s *Server) jobNotBefore(ctx context.Context, j db.Job) (*time.Time, error)
 	return last, nil
 }
 
-func (s *Server) runView(ctx context.Context, r db.Run, simulated string, withGate bool) (web.RunView, error) {
+func (s *Server) runView(ctx context.Context, r db.Run, m db.Machine, withGate bool) (web.RunView, error) {
 	v := web.RunView{ID: r.ID.String(), Number: r.Number, Copy: r.Copy, Copies: r.Copies, Phase: string(r.Phase), Outcome: string(r.Outcome),
 		Words: runWords(r), Operator: r.OperatorName, StartedAt: s.localOrNil(r.StartedAt), EndedAt: s.localOrNil(r.EndedAt),
-		PlannedMS: r.PlanTotalMS, RealMS: r.RealMS, Simulated: simulated, SheetFate: string(r.SheetFate), Flame: r.Flame}
+		PlannedMS: r.PlanTotalMS, RealMS: r.RealMS, Simulated: machineView(m).Simulated, SheetFate: string(r.SheetFate), Flame: r.Flame}
 	if p := r.Placement; p != nil {
 		v.Origin = fmt.Sprintf("x %s, y %s mm", web.Millimetres(p.Origin.X), web.Millimetres(p.Origin.Y))
 	}
@@ -160,14 +161,25 @@ func (s *Server) runView(ctx context.Context, r db.Run, simulated string, withGa
 	if !withGate || !wasSigned(r) {
 		return v, nil
 	}
-	g, err := s.store.Gate(ctx, actorIn(ctx), r.ID)
+	so, _, err := s.store.Signed(ctx, actorIn(ctx), r.ID)
+	if errors.Is(err, db.ErrNotFound) {
+		return v, nil
+	}
 	if err != nil {
 		return v, err
 	}
-	shown := gateView(g)
-	v.Gate = &shown
-	for i, b := range shown.Bars {
-		v.Answers = append(v.Answers, web.AnswerView{Title: b.Title, Said: strings.Join(b.Said, ", "), Needs: g.Bars[i].Needs})
+	// The record is what was shown and answered then, whatever has changed since.
+	tool, _ := m.Profile.Tool(r.Tool)
+	bars := so.Record(m.Checklist.ForRun(m.Profile, tool))
+	v.Gate = &web.Gate{}
+	for _, b := range bars {
+		drawn := barView(b, true)
+		v.Gate.Bars = append(v.Gate.Bars, drawn)
+		answer := web.AnswerView{Title: b.Item.Title, Said: strings.Join(drawn.Said, ", "), Needs: b.Needs}
+		for _, n := range b.Numbers {
+			answer.Numbers = append(answer.Numbers, n.Title+": "+n.Shown)
+		}
+		v.Answers = append(v.Answers, answer)
 	}
 	return v, nil
 }

@@ -190,6 +190,13 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	opened := false
 	for i, b := range g.Bars {
 		bar := stationBar(b, v.Gate.Bars[i])
+		if b.Item.Key == checklist.ItemEyewear {
+			for _, pair := range checklist.Pairs(g.Facts) {
+				if !pair.Fits {
+					bar.Unfit = append(bar.Unfit, web.Reason{What: pair.Label, Next: pair.Why})
+				}
+			}
+		}
 		if !bar.Up && !opened && r.Placement != nil {
 			bar.Open, opened = true, true
 		}
@@ -231,6 +238,7 @@ func thicknessWords(st material.Stock) string {
 // buttons of its own, so that it takes one touch.
 func stationBar(b checklist.Bar, drawn web.GateBar) web.StationBar {
 	v := web.StationBar{GateBar: drawn, Ask: web.Sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Answered: b.Answered}
+	v.Numbers = numberViews(b.Numbers)
 	if b.Needs == b.Item.Ask {
 		v.Needs = ""
 	}

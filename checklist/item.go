@@ -83,6 +83,7 @@ type Bar struct {
 	Problem  string // why the bar stays down though answered
 	Next     string // what to do about it
 	Hint     Hint   // what the answer asks for beyond this run
+	Numbers  []Number
 }
 
 // Hint is what a judged answer asks for beyond the run that it was given for.

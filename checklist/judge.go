@@ -23,7 +23,7 @@ const (
 // Judge draws one item's bar: what it needs, what was given, and whether it passes. It never asks
 // for values that this stock or tool does not call for.
 func Judge(item Item, given Values, standing Values, f Facts) Bar {
-	bar := Bar{Item: trimmed(item, given, standing, f), Needs: needs(item, f), Values: Values{}}
+	bar := Bar{Item: trimmed(item, given, standing, f), Needs: needs(item, f), Values: Values{}, Numbers: Numbers(item.Key, f)}
 	for _, field := range bar.Item.Fields {
 		value := strings.TrimSpace(given[field.Key])
 		if value == "" && field.Standing {

@@ -1,6 +1,10 @@
 package checklist
 
 import (
+	"maps"
+	"slices"
+	"strings"
+
 	"github.com/google/uuid"
 
 	"kerfgate/plan/canon"
@@ -24,6 +28,36 @@ type SignOff struct {
 	Checklist     canon.Digest      `cbor:"checklist"`
 	Shown         map[string]string `cbor:"shown"` // by item: what it needed, as shown
 	Answers       map[string]Values `cbor:"answers"`
+	// Numbers are what was computed behind the bars, by item, each as the line that Number.Line gives.
+	Numbers map[string][]string `cbor:"numbers,omitempty"`
+}
+
+// Record draws the bars as they stood when it was signed, in the order of the checklist c: what each
+// needed as shown, what was computed and what was answered, whatever has changed since.
+func (s SignOff) Record(c Checklist) []Bar {
+	var bars []Bar
+	draw := func(item Item) {
+		bar := Bar{Item: item, Needs: s.Shown[item.Key], Values: s.Answers[item.Key], Answered: true, Up: true}
+		for _, line := range s.Numbers[item.Key] {
+			title, shown, _ := strings.Cut(line, ": ")
+			bar.Numbers = append(bar.Numbers, Number{Title: title, Shown: shown})
+		}
+		bars = append(bars, bar)
+	}
+	known := map[string]bool{}
+	for _, item := range c.Items {
+		if _, ok := s.Shown[item.Key]; ok {
+			known[item.Key] = true
+			draw(item)
+		}
+	}
+	// An item that the checklist no longer has is shown by its key.
+	for _, key := range slices.Sorted(maps.Keys(s.Shown)) {
+		if !known[key] {
+			draw(Item{Key: key, Title: key})
+		}
+	}
+	return bars
 }
 
 // PlacementBound is what of a placement is bound.

@@ -50,6 +50,21 @@ func (s *Store) Gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, erro
 	return g, err
 }
 
+// Signed is the sign-off that a run was started with, and when it was signed. Errors: ErrNotFound where
+// it was never signed, or not to be seen by the actor.
+func (s *Store) Signed(ctx context.Context, actor Actor, id uuid.UUID) (checklist.SignOff, time.Time, error) {
+	var so checklist.SignOff
+	if _, err := s.Run(ctx, actor, id); err != nil {
+		return so, time.Time{}, err
+	}
+	var data []byte
+	var at time.Time
+	if err := s.pool.QueryRow(ctx, `SELECT data, signed_at FROM sign_off WHERE run = $1 ORDER BY signed_at DESC LIMIT 1`, id).Scan(&data, &at); err != nil {
+		return so, at, meaning(err)
+	}
+	return so, at, canon.Unmarshal(data, &so)
+}
+
 // bound is what else a sign-off binds, with the revs that its transaction guards.
 type bound struct {
 	authorisation uuid.UUID

@@ -128,10 +128,13 @@ func (s *Store) signable(ctx context.Context, actor Actor, g Gate) error {
 func bindSignOff(actor Actor, g Gate, b bound) (checklist.SignOff, error) {
 	out := checklist.SignOff{Run: g.Run.ID, Job: g.Run.Job, Machine: g.Machine.ID, Operator: actor.Person, Station: actor.Station,
 		Authorisation: b.authorisation, Plan: g.Run.Plan, Profile: g.Machine.ProfileDigest, Checklist: b.checklist,
-		Shown: make(map[string]string), Answers: make(map[string]checklist.Values)}
+		Shown: make(map[string]string), Answers: make(map[string]checklist.Values), Numbers: make(map[string][]string)}
 	for _, bar := range g.Bars {
 		out.Shown[bar.Item.Key] = bar.Needs
 		out.Answers[bar.Item.Key] = bar.Values
+		for _, n := range bar.Numbers {
+			out.Numbers[bar.Item.Key] = append(out.Numbers[bar.Item.Key], n.Line())
+		}
 	}
 	sheet := geom.Pt(b.stock.SheetWidthUM, b.stock.SheetHeightUM)
 	var err error

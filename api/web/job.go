@@ -60,6 +60,8 @@ type AnswerView struct {
 	Title string
 	Said  string
 	Needs string
+	// Numbers are what was computed, each a line as it was signed.
+	Numbers []string
 }
 
 // RenderJob writes the page.

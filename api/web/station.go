@@ -109,10 +109,19 @@ type StationBar struct {
 	Needs    string
 	Next     string
 	Answered bool
-	Open     bool // its fields are shown
+	Numbers  []ComputedView
+	Unfit    []Reason // pairs of the register that are not to be worn for this beam, and why
+	Open     bool     // its fields are shown
 	Fields   []FieldView
 	// AskYes is the yes-or-no field that its own buttons answer; nil where there is none.
 	AskYes *FieldView
+}
+
+// ComputedView is one quantity that was computed behind a bar.
+type ComputedView struct {
+	Title, Shown, WhyNot, Formula, Origin string
+	Inputs                                []string // "wavelength_nm 445"
+	Notes                                 []string
 }
 
 // FieldView is one value to give.

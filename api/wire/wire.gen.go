@@ -478,11 +478,27 @@ type Bar struct {
 	Key      string            `json:"key"`
 	Needs    string            `json:"needs"`
 	Next     string            `json:"next"`
+	Numbers  []BarNumber       `json:"numbers"`
 	Problem  string            `json:"problem"`
 	Standing bool              `json:"standing"`
 	Title    string            `json:"title"`
 	Up       bool              `json:"up"`
 	Values   map[string]string `json:"values"`
+}
+
+// BarNumber what was computed behind a bar; shown is rounded to the side of caution
+type BarNumber struct {
+	Caution string                  `json:"caution"`
+	Edition *string                 `json:"edition,omitempty"`
+	Formula *string                 `json:"formula,omitempty"`
+	Inputs  *map[string]interface{} `json:"inputs,omitempty"`
+	Notes   *[]string               `json:"notes,omitempty"`
+	Shown   *string                 `json:"shown,omitempty"`
+	Source  *string                 `json:"source,omitempty"`
+	Title   string                  `json:"title"`
+
+	// WhyNot why there is no number, and what to do
+	WhyNot *string `json:"why_not,omitempty"`
 }
 
 // Board defines model for Board.
