@@ -61,6 +61,11 @@ const MaxCopies = 200
 // SubmitJob queues a plan: one run a copy, and as many sheets reserved. Errors: ErrNotFound,
 // *Refused when something forbids it now (too few sheets, the profile changed since the plan).
 func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, error) {
+	return s.submit(ctx, actor, n, func(*write, uuid.UUID) {})
+}
+
+// submit queues a plan together with what is kept beside the job.
+func (s *Store) submit(ctx context.Context, actor Actor, n NewJob, beside func(w *write, job uuid.UUID)) (Job, error) {
 	n.Title = strings.TrimSpace(n.Title)
 	var no []checklist.Reason
 	if n.Title == "" || utf8.RuneCountInString(n.Title) > MaxTitle {
@@ -107,6 +112,7 @@ func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, erro
 		for i := range n.Copies {
 			proposeRun(&w, actor, newID(), id, row.Machine, row.Stock, n.Plan, i+1)
 		}
+		beside(&w, id)
 		return w, nil
 	})
 	if err != nil {

@@ -56,7 +56,7 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 		return PlanRow{}, refuse("the lot is not of that material", "name the lot's own material, or another lot")
 	}
 	choice.Material = kind.ID
-	settings, err := s.provenFor(ctx, choice, stock.ThicknessUM)
+	settings, err := s.provenFor(ctx, choice, stock.Stock)
 	if err != nil {
 		return PlanRow{}, err
 	}
@@ -76,10 +76,12 @@ func (c PlanChoice) samePlaces(other PlanChoice) bool {
 		c.Material == other.Material && c.Stock == other.Stock
 }
 
-func (s *Store) provenFor(ctx context.Context, choice PlanChoice, thicknessUM int64) ([]material.Setting, error) {
-	rows, err := s.pool.Query(ctx, `SELECT operation, speed_um_per_s, power_permille, passes, kerf_um, evidence FROM setting
-		WHERE machine = $1 AND tool = $2 AND material = $3 AND thickness_um = $4 ORDER BY operation`,
-		choice.Machine, choice.Tool, choice.Material, thicknessUM)
+// provenFor are the settings that are proven for a lot: one an operation, that for its own colour before
+// one for any.
+func (s *Store) provenFor(ctx context.Context, choice PlanChoice, lot material.Stock) ([]material.Setting, error) {
+	rows, err := s.pool.Query(ctx, `SELECT DISTINCT ON (operation) operation, speed_um_per_s, power_permille, passes, kerf_um, evidence FROM setting
+		WHERE machine = $1 AND tool = $2 AND material = $3 AND thickness_um = $4 AND colour IN ('', $5) ORDER BY operation, colour = ''`,
+		choice.Machine, choice.Tool, choice.Material, lot.ThicknessUM, lot.Colour)
 	if err != nil {
 		return nil, err
 	}

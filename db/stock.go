@@ -29,13 +29,15 @@ type Stock struct {
 	Rev      int64
 }
 
-// Setting is a proven setting of one machine, tool, material and thickness.
+// Setting is a proven setting of one machine, tool, material, colour and thickness.
 type Setting struct {
 	ID          uuid.UUID
 	Machine     uuid.UUID
 	Tool        string
 	Material    uuid.UUID
+	Colour      string // empty for any colour of the material
 	ThicknessUM int64
+	Run         uuid.UUID // that proved it; zero where Evidence says what did
 	material.Setting
 }
 
@@ -91,22 +93,39 @@ func (s *Store) AddStock(ctx context.Context, actor Actor, of uuid.UUID, st mate
 	return out, err
 }
 
-// ProveSetting records a setting that a run or trial has proven.
+// ProveSetting records a setting that a run or trial has proven, in the place of what was proven for the
+// same before. Errors: ErrNotFound.
 func (s *Store) ProveSetting(ctx context.Context, actor Actor, set Setting) (Setting, error) {
 	set.ID = newID()
-	_, err := s.commit(ctx, func(context.Context) (write, error) {
-		return write{
-			statements: []statement{{sql: `INSERT INTO setting (id, machine, tool, material, thickness_um, operation, speed_um_per_s,
-					power_permille, passes, kerf_um, evidence) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
-				args: []any{set.ID, set.Machine, set.Tool, set.Material, set.ThicknessUM, set.Operation, set.SpeedUMPerS,
-					set.PowerPermille, set.Passes, set.KerfUM, set.Evidence}, rows: 1}},
-			entries: []draft{{kind: logbook.SettingProven, actor: actor,
-				subjects: []logbook.Subject{about(logbook.RoleMachine, set.Machine), about("material", set.Material), about("setting", set.ID)},
-				body: logbook.Body{"tool": set.Tool, "operation": set.Operation, "speed_um_per_s": set.SpeedUMPerS,
-					"power_permille": set.PowerPermille, "passes": set.Passes}}},
-		}, nil
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		m, err := s.Machine(ctx, set.Machine)
+		if err != nil {
+			return write{}, err
+		}
+		tool, _ := m.Profile.Tool(set.Tool)
+		var w write
+		prove(&w, actor, set, set.LineDose(tool.PowerMW))
+		return w, nil
 	})
 	return set, err
+}
+
+// prove adds a proven setting and its dose (µJ/mm) to a change.
+func prove(w *write, actor Actor, set Setting, dose int64) {
+	var run *uuid.UUID
+	subjects := []logbook.Subject{about(logbook.RoleMachine, set.Machine), about("material", set.Material), about("setting", set.ID)}
+	if set.Run != uuid.Nil {
+		run = &set.Run
+		subjects = append(subjects, about(logbook.RoleRun, set.Run))
+	}
+	w.statements = append(w.statements, statement{sql: `INSERT INTO setting (id, machine, tool, material, colour, thickness_um, operation, speed_um_per_s,
+			power_permille, passes, kerf_um, evidence, run) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+			ON CONFLICT ON CONSTRAINT setting_for DO UPDATE SET id = $1, speed_um_per_s = $8, power_permille = $9, passes = $10, kerf_um = $11, evidence = $12, run = $13`,
+		args: []any{set.ID, set.Machine, set.Tool, set.Material, set.Colour, set.ThicknessUM, set.Operation, set.SpeedUMPerS,
+			set.PowerPermille, set.Passes, set.KerfUM, set.Evidence, run}, rows: 1})
+	w.entries = append(w.entries, draft{kind: logbook.SettingProven, actor: actor, subjects: subjects,
+		body: logbook.Body{"tool": set.Tool, "operation": set.Operation, "speed_um_per_s": set.SpeedUMPerS,
+			"power_permille": set.PowerPermille, "passes": set.Passes, "thickness_um": set.ThicknessUM, "kerf_um": set.KerfUM, "dose_uj_per_mm": dose}})
 }
 
 // Materials lists all materials by name with their stock: two queries, however many there are.
@@ -161,13 +180,14 @@ func (s *Store) stockWithMaterial(ctx context.Context, id uuid.UUID) (st Stock, 
 
 // Settings lists what is proven on a machine.
 func (s *Store) Settings(ctx context.Context, machine uuid.UUID) ([]Setting, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id, machine, tool, material, thickness_um, operation, speed_um_per_s, power_permille, passes, kerf_um, evidence
-		FROM setting WHERE machine = $1 ORDER BY material, tool, thickness_um, operation`, machine)
+	rows, err := s.pool.Query(ctx, `SELECT id, machine, tool, material, colour, thickness_um, coalesce(run, '00000000-0000-0000-0000-000000000000'),
+			operation, speed_um_per_s, power_permille, passes, kerf_um, evidence
+		FROM setting WHERE machine = $1 ORDER BY material, tool, thickness_um, colour, operation`, machine)
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (v Setting, err error) {
-		return v, row.Scan(&v.ID, &v.Machine, &v.Tool, &v.Material, &v.ThicknessUM, &v.Operation, &v.SpeedUMPerS,
+		return v, row.Scan(&v.ID, &v.Machine, &v.Tool, &v.Material, &v.Colour, &v.ThicknessUM, &v.Run, &v.Operation, &v.SpeedUMPerS,
 			&v.PowerPermille, &v.Passes, &v.KerfUM, &v.Evidence)
 	})
 }

@@ -16,6 +16,8 @@ type Expirer interface {
 	ForgetKeys(ctx context.Context) (int, error)
 	// KeepHead signs a head of the logbook where one is due.
 	KeepHead(ctx context.Context) (int, error)
+	// LockUncalibrated locks out the machines whose calibration is badly overdue.
+	LockUncalibrated(ctx context.Context) (int, error)
 	// ForgetPlans deletes the plans of which nothing came in 30 days.
 	ForgetPlans(ctx context.Context) (int, error)
 }
@@ -24,7 +26,7 @@ type Expirer interface {
 // worker judges a permit's age by its own clock.
 const sweepEvery = 5 * time.Second
 
-// tidyEvery is how often what nobody waits for is deleted: finding it means looking at all that is old.
+// tidyEvery is how often what nobody waits for is done: finding it means looking at all that is old.
 const tidyEvery = time.Hour
 
 // Sweep does what the passing of time asks for until ctx ends. Any number of servers may sweep.
@@ -38,6 +40,7 @@ func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
 		{what: "checklists", do: store.ExpireChecklists},
 		{what: "permits", do: store.ExpirePermits},
 		{what: "heads", do: store.KeepHead},
+		{what: "uncalibrated machines", every: tidyEvery, do: store.LockUncalibrated},
 		{what: "idempotency keys", every: tidyEvery, do: store.ForgetKeys},
 		{what: "plans", every: tidyEvery, do: store.ForgetPlans},
 	}

@@ -67,6 +67,13 @@ const (
 	StockAdded             Kind = "stock.added"
 	StockChanged           Kind = "stock.changed"
 	SettingProven          Kind = "setting.proven"
+	SettingsGridStarted    Kind = "settings_grid.started"
+	SettingsGridFlame      Kind = "settings_grid.flame"  // a person saw a flame while it was worked
+	CalibrationStarted     Kind = "calibration.started"  // body "pattern_x_um", "pattern_y_um"
+	CalibrationMeasured    Kind = "calibration.measured" // body what was found and its uncertainty
+	CalibrationAccepted    Kind = "calibration.accepted" // body "profile", "before"
+	CalibrationRefused     Kind = "calibration.refused"  // body "reason_digest"
+	CalibrationRuleSet     Kind = "calibration.rule_set" // body "days", "hours"
 	ChecklistPublished     Kind = "checklist.published"
 	DrawingReceived        Kind = "drawing.received"
 	PlanMade               Kind = "plan.made"
@@ -131,7 +138,8 @@ var kinds = []Kind{
 	SiteOpened, PersonAdded, PersonChanged, AuthorisationGranted, AuthorisationWithdrawn,
 	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged,
 	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, StockAdded, StockChanged,
-	SettingProven, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted,
+	SettingProven, SettingsGridStarted, SettingsGridFlame,
+	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted,
 	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
 	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,
