@@ -100,6 +100,8 @@ var bodies = map[string]string{
 		"stock_id":"00000000-0000-4000-8000-000000000004","copies":1}`,
 	"setUp":      `{"kind":"home"}`,
 	"placeRun":   `{"origin_x_mm":20,"origin_y_mm":20}`,
+	"addPair":    `{"label":"pair 9","marking":"10600 D LB6"}`,
+	"lookAtPair": `{"damaged":false}`,
 	"giveAnswer": `{"values":{"on":"yes"}}`,
 	"inspectRun": `{"sheet":"kept","flame_or_glow":false,"supply_off":true}`,
 }

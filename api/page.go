@@ -53,6 +53,11 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/station/:id", roles: []role{anyone}, handler: s.stationPage},
 		{method: http.MethodGet, path: "/station/:id/main", roles: []role{anyone}, handler: s.stationMain},
 
+		{method: http.MethodGet, path: "/eyewear", roles: []role{operator, officer, admin}, handler: s.eyewearPage},
+		{method: http.MethodPost, path: "/eyewear", roles: []role{officer, admin}, body: formBody, handler: s.addPairForm},
+		{method: http.MethodPost, path: "/eyewear/:id/look", roles: []role{operator, officer, admin}, body: formBody, handler: s.lookForm},
+		{method: http.MethodPost, path: "/eyewear/:id/retire", roles: []role{officer, admin}, body: formBody, handler: s.retirePairForm},
+
 		{method: http.MethodGet, path: "/history", roles: []role{member}, handler: s.historyPage},
 		{method: http.MethodGet, path: "/runs/:id", roles: []role{member}, handler: s.runPage},
 

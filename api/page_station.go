@@ -29,6 +29,9 @@ func (s *Server) stationsPage(c echo.Context) error {
 	v := web.StationsView{Shell: s.shell(c, "Stations", "/stations"), Lanes: lanes}
 	if who, ok := personOf(c); ok {
 		v.Commissions = who.Person.Role.Officer() || who.Person.Role.Admin()
+		if v.Eyewear, err = s.hasRole(c.Request().Context(), who, []role{operator, officer, admin}); err != nil {
+			return err
+		}
 	}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStations(w, v) })
 }
@@ -191,11 +194,7 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	for i, b := range g.Bars {
 		bar := stationBar(b, v.Gate.Bars[i])
 		if b.Item.Key == checklist.ItemEyewear {
-			for _, pair := range checklist.Pairs(g.Facts) {
-				if !pair.Fits {
-					bar.Unfit = append(bar.Unfit, web.Reason{What: pair.Label, Next: pair.Why})
-				}
-			}
+			s.offerPairs(&bar, g.Facts)
 		}
 		if !bar.Up && !opened && r.Placement != nil {
 			bar.Open, opened = true, true

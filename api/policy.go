@@ -147,6 +147,11 @@ func policy() []rule {
 		get("/jobs/:id", member),
 		handIn(post("/jobs/:id/withdraw", 0, member)),
 
+		get("/pairs", operator, officer, admin),
+		post("/pairs", 4*kib, officer, admin),
+		post("/pairs/:id/look", 4*kib, operator, officer, admin),
+		del("/pairs/:id", officer, admin),
+
 		get("/board", anyone),
 		get("/runs", member),
 		get("/runs/export", member),

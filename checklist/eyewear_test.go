@@ -155,7 +155,14 @@ func TestLockOutHint(t *testing.T) {
 		"0": checklist.HintLockOut, "71": checklist.HintLockOut, "71.99": checklist.HintLockOut,
 		"72": "", "95": "", "96": "", "120": "", "-1": "", "much": "", "NaN": "", "": "",
 	} {
-		bar := checklist.Judge(item(t, checklist.ItemVentilation), checklist.Values{"reading": reading}, nil, facts())
+		typed := checklist.Judge(item(t, checklist.ItemVentilation), checklist.Values{"reading": reading}, nil, facts())
+		if want != "" && (typed.Hint != "" || typed.Answered || !strings.Contains(typed.Problem, "is this what the gauge shows?")) {
+			t.Errorf("%s Pa was not asked about before it locks out: %+v", reading, typed)
+		}
+		if slip := checklist.Judge(item(t, checklist.ItemVentilation), checklist.Values{"reading": reading, "shown": "no"}, nil, facts()); slip.Hint != "" || want != "" && slip.Up {
+			t.Errorf("%s Pa that the gauge does not show: hint %q, up %v", reading, slip.Hint, slip.Up)
+		}
+		bar := checklist.Judge(item(t, checklist.ItemVentilation), checklist.Values{"reading": reading, "shown": "yes"}, nil, facts())
 		if bar.Hint != want || bar.Up != (reading == "96" || reading == "120") {
 			t.Errorf("%s Pa: hint %q, up %v", reading, bar.Hint, bar.Up)
 		}

@@ -37,6 +37,9 @@ func Judge(item Item, given Values, standing Values, f Facts) Bar {
 	}
 	for _, field := range bar.Item.Fields {
 		if bar.Values[field.Key] == "" {
+			if field.Key == confirmField.Key {
+				bar.Problem, bar.Next = confirmAsk(bar.Values["reading"], f.Profile), "look at the gauge once more and say"
+			}
 			return bar
 		}
 	}
@@ -46,7 +49,7 @@ func Judge(item Item, given Values, standing Values, f Facts) Bar {
 	bar.Answered = true
 	bar.Problem, bar.Next = problem(bar, f)
 	bar.Up = bar.Problem == ""
-	if item.Key == ItemVentilation && underLockout(bar.Values["reading"], f.Profile) {
+	if bar.Values[confirmField.Key] == "yes" {
 		bar.Hint = HintLockOut
 	}
 	return bar
@@ -69,6 +72,11 @@ func trimmed(item Item, given, standing Values, f Facts) Item {
 		default:
 			drop = []string{"pair", "condition"}
 		}
+	case item.Key == ItemVentilation:
+		if underLockout(given["reading"], f.Profile) {
+			item.Fields = append(slices.Clone(item.Fields), confirmField)
+		}
+		return item
 	case item.Key == ItemMaterial && f.Stock.ByGrammage():
 		drop = []string{"thickness"}
 	case item.Key == ItemMaterial:
@@ -142,6 +150,9 @@ func problem(bar Bar, f Facts) (what, next string) {
 		value := bar.Values[field.Key]
 		switch field.Kind {
 		case FieldYes:
+			if field.Key == confirmField.Key && value != "yes" {
+				return "the gauge shows something else than what was typed", "read the gauge again and type what it shows"
+			}
 			if value != "yes" {
 				return fmt.Sprintf("%s: no", field.Title), "put it right, then answer again; no run starts with this open"
 			}
@@ -220,7 +231,7 @@ func flowProblem(text string, p machine.Profile) (what, next string) {
 	if least := MinimumFlowPa(p); pa < least {
 		next = "clean filter and duct or open the damper, then read again"
 		if underLockout(text, p) {
-			next = "lock the machine out and tell the safety officer: this is under 60 % of the commissioned reading"
+			next = "the machine is locked out, since this is under 60 % of the commissioned reading; tell the safety officer"
 		}
 		return fmt.Sprintf("%d Pa is under %d Pa", pa, least), next
 	}
@@ -230,6 +241,16 @@ func flowProblem(text string, p machine.Profile) (what, next string) {
 func gaugePa(text string) (pa int64, ok bool) {
 	pa, err := decimal(text, 0)
 	return pa, err == nil && pa >= 0 && pa <= 100_000
+}
+
+// confirmField is asked where a reading would lock the machine out: a slip of the finger must not take
+// a machine out of use, and a person in a hurry must see what the answer does. It stands in no list.
+var confirmField = Field{Key: "shown", Title: "this is what the gauge shows", Kind: FieldYes}
+
+// confirmAsk asks it with the figures.
+func confirmAsk(reading string, p machine.Profile) string {
+	return fmt.Sprintf("%s Pa is under %d %% of the commissioned %d Pa and locks the machine out: is this what the gauge shows?",
+		reading, lockoutFlowPercent, p.Air.CommissionedPa)
 }
 
 // underLockout says whether the gauge was read so low that the machine should not be used at all.
@@ -296,6 +317,9 @@ func Take(item Item, values Values) (given, standing Values, err error) {
 	known := make(map[string]Field, len(item.Fields))
 	for _, f := range item.Fields {
 		known[f.Key] = f
+	}
+	if item.Key == ItemVentilation {
+		known[confirmField.Key] = confirmField
 	}
 	for key, value := range values {
 		f, ok := known[key]

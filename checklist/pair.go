@@ -30,7 +30,7 @@ func (p Pair) Validate() error {
 type PairVerdict struct {
 	Pair
 	Fits bool
-	Why  string // what says no; empty where the pair fits
+	Why  string // what the marking covers of what this beam asks, or what says no
 }
 
 // Pairs judges every registered pair for the tool, in the register's order, so that only those that
@@ -41,8 +41,28 @@ func Pairs(f Facts) []PairVerdict {
 	for i, p := range f.Pairs {
 		why := p.unfit(e)
 		list[i] = PairVerdict{Pair: p, Fits: why == "", Why: why}
+		if list[i].Fits {
+			list[i].Why = p.covers(e)
+		}
 	}
 	return list
+}
+
+// covers says how a pair that fits meets what the beam asks for.
+func (p Pair) covers(e eyewear) string {
+	m, err := ParseMarking(p.Marking)
+	if err != nil {
+		return ""
+	}
+	span := fmt.Sprintf("%d to %d nm", m.FromNM, m.ToNM)
+	if m.FromNM == m.ToNM {
+		span = fmt.Sprintf("%d nm", m.FromNM)
+	}
+	why := fmt.Sprintf("covers %s with OD %s; this beam asks for OD %s at %g nm", span, tenths(m.ODTenths), tenths(e.tenths()), e.beam.WavelengthNM)
+	if e.asksLB() {
+		why += fmt.Sprintf(" and %s, this pair has LB%d in mode %s", e.needs207, m.LB, m.Modes)
+	}
+	return why
 }
 
 // unfit says why a pair is not to be worn for this beam; empty where it fits.

@@ -51,9 +51,13 @@ func TestLowFlowLocksOut(t *testing.T) {
 	w := newWorker(t)
 	run := w.Submit(t, 1).Runs[0].ID
 	w.atTheGate(t, run)
-	read := func(pa string) db.Gate {
+	read := func(pa string, shown ...string) db.Gate {
 		t.Helper()
-		g, err := w.Answer(t.Context(), w.Operator, run, checklist.ItemVentilation, checklist.Values{"reading": pa})
+		values := checklist.Values{"reading": pa}
+		for _, said := range shown {
+			values["shown"] = said
+		}
+		g, err := w.Answer(t.Context(), w.Operator, run, checklist.ItemVentilation, values)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -62,7 +66,12 @@ func TestLowFlowLocksOut(t *testing.T) {
 	if g := read("72"); g.Run.Phase != queue.Checking || g.Machine.Lockout != nil {
 		t.Fatalf("72 of 120 Pa: phase %s, lockout %v; want the checklist still open", g.Run.Phase, g.Machine.Lockout)
 	}
-	g := read("71")
+	for _, typed := range []db.Gate{read("7"), read("7", "no")} {
+		if typed.Run.Phase != queue.Checking || typed.Machine.Lockout != nil {
+			t.Fatalf("a reading that nobody confirmed: phase %s, lockout %v; want the checklist still open", typed.Run.Phase, typed.Machine.Lockout)
+		}
+	}
+	g := read("71", "yes")
 	if g.Run.Phase != queue.Proposed || g.Machine.Lockout == nil || g.Machine.Lockout.SetBy != w.Operator.Person {
 		t.Fatalf("71 of 120 Pa: phase %s, lockout %+v; want one set by the operator", g.Run.Phase, g.Machine.Lockout)
 	}

@@ -45,11 +45,11 @@ func (s *Store) AddPair(ctx context.Context, actor Actor, p checklist.Pair) (Pai
 }
 
 // LookAtPair records in which state somebody found a pair. A damaged one voids every open sign-off
-// that was given with it (I10). Errors: ErrNotFound.
-func (s *Store) LookAtPair(ctx context.Context, actor Actor, id uuid.UUID, damaged bool) (Pair, error) {
-	err := s.changePair(ctx, actor, id, statement{
-		sql:  `UPDATE pair SET damaged = $2, looked_at = now(), looked_by = $3, rev = rev + 1 WHERE id = $1 AND retired_at IS NULL`,
-		args: []any{id, damaged, actor.Person}, rows: 1}, logbook.PairLookedAt, logbook.Body{"damaged": damaged}, damaged)
+// that was given with it (I10). rev is the one that was read, 0 for any. Errors: ErrNotFound, ErrConflict.
+func (s *Store) LookAtPair(ctx context.Context, actor Actor, id uuid.UUID, rev int64, damaged bool) (Pair, error) {
+	err := s.changePair(ctx, actor, id, rev, statement{
+		sql:  `UPDATE pair SET damaged = $3, looked_at = now(), looked_by = $4, rev = rev + 1 WHERE id = $1 AND rev = $2 AND retired_at IS NULL`,
+		args: []any{damaged, actor.Person}, rows: 1}, logbook.PairLookedAt, logbook.Body{"damaged": damaged}, damaged)
 	if err != nil {
 		return Pair{}, err
 	}
@@ -57,19 +57,25 @@ func (s *Store) LookAtPair(ctx context.Context, actor Actor, id uuid.UUID, damag
 }
 
 // RetirePair takes a pair out of the register and voids every open sign-off that was given with it
-// (I10). Errors: ErrNotFound.
-func (s *Store) RetirePair(ctx context.Context, actor Actor, id uuid.UUID) error {
-	return s.changePair(ctx, actor, id, statement{sql: `UPDATE pair SET retired_at = now(), rev = rev + 1 WHERE id = $1 AND retired_at IS NULL`,
-		args: []any{id}, rows: 1}, logbook.PairRetired, nil, true)
+// (I10). rev is the one that was read, 0 for any. Errors: ErrNotFound, ErrConflict.
+func (s *Store) RetirePair(ctx context.Context, actor Actor, id uuid.UUID, rev int64) error {
+	return s.changePair(ctx, actor, id, rev, statement{sql: `UPDATE pair SET retired_at = now(), rev = rev + 1 WHERE id = $1 AND rev = $2 AND retired_at IS NULL`,
+		rows: 1}, logbook.PairRetired, nil, true)
 }
 
-func (s *Store) changePair(ctx context.Context, actor Actor, id uuid.UUID, change statement, kind logbook.Kind, body logbook.Body, voids bool) error {
+// changePair makes one change of a pair; the statement's first two arguments are its id and rev.
+func (s *Store) changePair(ctx context.Context, actor Actor, id uuid.UUID, rev int64, change statement, kind logbook.Kind, body logbook.Body, voids bool) error {
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
 		p, err := s.pair(ctx, id)
 		if err != nil {
 			return write{}, err
 		}
-		w := write{statements: []statement{pairsMoved, change},
+		if rev != 0 && rev != p.Rev {
+			return write{}, errStaleRev
+		}
+		now := change
+		now.args = append([]any{id, p.Rev}, change.args...)
+		w := write{statements: []statement{pairsMoved, now},
 			entries: []draft{{kind: kind, actor: actor, subjects: []logbook.Subject{about("pair", id)}, body: body}}}
 		if voids {
 			err = s.voidOpen(ctx, &w, actor, "eyewear changed", `(r.id IN (SELECT run FROM answer WHERE item = 'eyewear' AND lower(given ->> 'pair') = lower($1))

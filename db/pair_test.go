@@ -66,13 +66,16 @@ func TestPairRegister(t *testing.T) {
 			t.Errorf("%s: %v, want it refused", name, err)
 		}
 	}
-	if p, err := w.LookAtPair(t.Context(), w.Operator, p.ID, true); err != nil || !p.Damaged || p.LookedName == "" {
+	if p, err := w.LookAtPair(t.Context(), w.Operator, p.ID, 0, true); err != nil || !p.Damaged || p.LookedName == "" {
 		t.Errorf("after the look: %+v, %v", p, err)
 	}
-	if err := w.RetirePair(t.Context(), w.Officer, p.ID); err != nil {
+	if _, err := w.LookAtPair(t.Context(), w.Operator, p.ID, p.Rev, false); !errors.Is(err, db.ErrConflict) {
+		t.Errorf("looked at with the rev from before the last look: %v, want a conflict", err)
+	}
+	if err := w.RetirePair(t.Context(), w.Officer, p.ID, p.Rev+1); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := w.LookAtPair(t.Context(), w.Operator, p.ID, false); !errors.Is(err, db.ErrNotFound) {
+	if _, err := w.LookAtPair(t.Context(), w.Operator, p.ID, 0, false); !errors.Is(err, db.ErrNotFound) {
 		t.Errorf("a retired pair was looked at: %v", err)
 	}
 	w.pair(t, "pair 1") // its label is free again
@@ -90,15 +93,15 @@ func TestI10_PairVoids(t *testing.T) {
 	t.Parallel()
 	for name, change := range map[string]func(w *worker, worn, other db.Pair) error{
 		"damaged": func(w *worker, worn, _ db.Pair) error {
-			_, err := w.LookAtPair(t.Context(), w.Operator, worn.ID, true)
+			_, err := w.LookAtPair(t.Context(), w.Operator, worn.ID, 0, true)
 			return err
 		},
-		"retired": func(w *worker, worn, _ db.Pair) error { return w.RetirePair(t.Context(), w.Officer, worn.ID) },
+		"retired": func(w *worker, worn, _ db.Pair) error { return w.RetirePair(t.Context(), w.Officer, worn.ID, 0) },
 		"": func(w *worker, worn, other db.Pair) error {
-			if _, err := w.LookAtPair(t.Context(), w.Operator, worn.ID, false); err != nil {
+			if _, err := w.LookAtPair(t.Context(), w.Operator, worn.ID, 0, false); err != nil {
 				return err
 			}
-			return w.RetirePair(t.Context(), w.Officer, other.ID)
+			return w.RetirePair(t.Context(), w.Officer, other.ID, 0)
 		},
 	} {
 		w := newWorker(t)

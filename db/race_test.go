@@ -51,7 +51,7 @@ func racers() []racer {
 			return err
 		}},
 		{"pair damaged", func(s *scene, _ int) error {
-			_, err := s.LookAtPair(s.t.Context(), s.Operator, s.worn.ID, true)
+			_, err := s.LookAtPair(s.t.Context(), s.Operator, s.worn.ID, 0, true)
 			return err
 		}},
 		{"void", func(s *scene, _ int) error {

@@ -115,7 +115,9 @@ func sampleLanes() []LaneView {
 
 func sampleStation(phase string) StationView {
 	fields := map[string][]FieldView{
-		"eyewear": {{ID: "f-eyewear-marking", Key: "marking", Title: "Marking on the pair", Kind: "text"}},
+		"eyewear": {{ID: "f-eyewear-pair", Key: "pair", Title: "Label on the pair", Kind: "choice", Choices: []string{"pair 1", "pair 4"}, Pairs: []PairView{
+			{Label: "pair 1", Marking: "180-460 OD 6", Fits: true, LookedAt: at(9, 0), Why: "covers 180 to 460 nm with OD 6; this beam asks for OD 5.2 at 445 nm"},
+			{Label: "pair 4", Marking: "450 D LB6", Fits: true, LookedAt: at(9, 2), Why: "covers 450 nm with OD 6; this beam asks for OD 5.2 at 445 nm"}}}},
 		"extinguisher": {
 			{ID: "f-ext-agent", Key: "agent", Title: "Agent", Kind: "choice", Choices: []string{"CO₂", "clean agent", "powder", "water or foam"}},
 			{ID: "f-ext-gauge", Key: "gauge", Title: "Gauge", Kind: "choice", Choices: []string{"in the green", "not in the green", "no gauge, seal and weight tag intact"}},
@@ -148,6 +150,7 @@ func sampleStation(phase string) StationView {
 		sb := StationBar{GateBar: bar, Ask: asks[bar.Key], Needs: needs[bar.Key], Fields: fields[bar.Key], Answered: bar.Up, Open: i == 2}
 		switch bar.Key {
 		case "eyewear":
+			sb.Unfit = []PairView{{Label: "pair 2", Marking: "180-460 OD 6", LookedAt: at(9, 1), Why: "damaged: not to be worn"}}
 			sb.AskYes = &FieldView{ID: "f-eyewear-on", Key: "on", Title: "Pair on, everybody inside", Kind: "yes"}
 		case "extinguisher":
 			sb.AskYes = &FieldView{ID: "f-ext-reach", Key: "reach", Title: "Within reach", Kind: "yes"}
@@ -356,6 +359,14 @@ func samplePages() []samplePage {
 			return RenderReport(w, v)
 		}},
 		{"incident", func(w io.Writer) error { return RenderIncident(w, sampleIncident()) }},
+		{"eyewear", func(w io.Writer) error {
+			return RenderEyewear(w, EyewearView{Shell: sampleShell("Eyewear", "/eyewear"), MayChange: true, Caution: "The person in charge of laser safety decides",
+				Pairs: []EyewearRow{
+					{ID: "p1", Rev: 1, Label: "pair 1", Marking: "180-460 OD 6", LookedAt: at(9, 0), LookedBy: "Jon S.",
+						Beams: []EyewearBeam{{Machine: "Bay 2 · diode, open", Fits: true, Why: "Covers 180 to 460 nm with OD 6; this beam asks for OD 5.2 at 445 nm"}}},
+					{ID: "p2", Rev: 2, Label: "pair 2", Marking: "180-460 OD 6", Damaged: true, LookedAt: at(9, 1), LookedBy: "Jon S.",
+						Beams: []EyewearBeam{{Machine: "Bay 2 · diode, open", Why: "Damaged: not to be worn"}}}}})
+		}},
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
 			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),

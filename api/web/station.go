@@ -11,6 +11,7 @@ type StationsView struct {
 	Shell
 	Lanes       []LaneView
 	Commissions bool // who reads may see what was measured at the machines
+	Eyewear     bool // who reads may see the register of eyewear
 }
 
 // StationView is the page that stands at one machine.
@@ -110,11 +111,12 @@ type StationBar struct {
 	Next     string
 	Answered bool
 	Numbers  []ComputedView
-	Unfit    []Reason // pairs of the register that are not to be worn for this beam, and why
-	Open     bool     // its fields are shown
+	Open     bool // its fields are shown
 	Fields   []FieldView
 	// AskYes is the yes-or-no field that its own buttons answer; nil where there is none.
 	AskYes *FieldView
+	// Unfit are the registered pairs that this beam must not be met with, each with why.
+	Unfit []PairView
 }
 
 // ComputedView is one quantity that was computed behind a bar.
@@ -137,6 +139,8 @@ type FieldView struct {
 	// asked again only by those who want to read it again.
 	Holds    bool
 	Optional bool
+	// Pairs are the registered pairs to choose from where the field asks for one.
+	Pairs []PairView
 }
 
 // Again is the field asked once more, with nothing filled in.

@@ -48,13 +48,13 @@ type Reason struct {
 }
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
-var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "history", "run", "incidents", "report", "incident", "commissioning", "commissioning-question"}
+var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "eyewear", "history", "run", "incidents", "report", "incident", "commissioning", "commissioning-question"}
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {
 	all := map[string]*template.Template{}
 	for _, name := range pages {
 		t, err := template.New("page "+name).Funcs(functions()).ParseFS(templateFiles,
-			"template/frame.html", "template/part.html", "template/"+name+".html")
+			"template/frame.html", "template/part*.html", "template/"+name+".html")
 		if err != nil {
 			return nil, fmt.Errorf("template %s: %w", name, err)
 		}

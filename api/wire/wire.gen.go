@@ -1178,6 +1178,18 @@ type NewJob struct {
 	Title     string             `json:"title"`
 }
 
+// NewPair defines model for NewPair.
+type NewPair struct {
+	// Damaged scratched, cracked or bleached
+	Damaged *bool `json:"damaged,omitempty"`
+
+	// Label what is written on it
+	Label string `json:"label"`
+
+	// Marking as printed on frame or filter
+	Marking string `json:"marking"`
+}
+
 // NewToken defines model for NewToken.
 type NewToken struct {
 	ExpiresAt time.Time `json:"expires_at"`
@@ -1247,6 +1259,27 @@ type PINChosen struct {
 type PINSignIn struct {
 	Pin    string `json:"pin"`
 	SignIn string `json:"sign_in"`
+}
+
+// Pair defines model for Pair.
+type Pair struct {
+	Beams    []PairBeam         `json:"beams"`
+	Damaged  bool               `json:"damaged"`
+	ID       openapi_types.UUID `json:"id"`
+	Label    string             `json:"label"`
+	LookedAt time.Time          `json:"looked_at"`
+	LookedBy string             `json:"looked_by"`
+	Marking  string             `json:"marking"`
+	Rev      int64              `json:"rev"`
+}
+
+// PairBeam what the pair is to one beam
+type PairBeam struct {
+	Fits        bool               `json:"fits"`
+	MachineID   openapi_types.UUID `json:"machine_id"`
+	MachineName string             `json:"machine_name"`
+	Tool        string             `json:"tool"`
+	Why         string             `json:"why"`
 }
 
 // PasswordChosen defines model for PasswordChosen.
@@ -1856,6 +1889,33 @@ type MakeTokenParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// AddPairParams defines parameters for AddPair.
+type AddPairParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// RetirePairParams defines parameters for RetirePair.
+type RetirePairParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// LookAtPairJSONBody defines parameters for LookAtPair.
+type LookAtPairJSONBody struct {
+	// Damaged scratched, cracked or bleached
+	Damaged bool `json:"damaged"`
+}
+
+// LookAtPairParams defines parameters for LookAtPair.
+type LookAtPairParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // ListPeopleParams defines parameters for ListPeople.
 type ListPeopleParams struct {
 	// Cursor next of the page before
@@ -2044,6 +2104,12 @@ type SetPINJSONRequestBody = PINChosen
 
 // MakeTokenJSONRequestBody defines body for MakeToken for application/json ContentType.
 type MakeTokenJSONRequestBody = NewToken
+
+// AddPairJSONRequestBody defines body for AddPair for application/json ContentType.
+type AddPairJSONRequestBody = NewPair
+
+// LookAtPairJSONRequestBody defines body for LookAtPair for application/json ContentType.
+type LookAtPairJSONRequestBody LookAtPairJSONBody
 
 // ChangePersonJSONRequestBody defines body for ChangePerson for application/json ContentType.
 type ChangePersonJSONRequestBody = PersonChange
@@ -2245,6 +2311,18 @@ type ServerInterface interface {
 	// MakeToken A token for a program
 	// (POST /me/tokens)
 	MakeToken(ctx echo.Context, params MakeTokenParams) error
+	// ListPairs The workshop's register of eyewear, by label
+	// (GET /pairs)
+	ListPairs(ctx echo.Context) error
+	// AddPair Put a pair into the register
+	// (POST /pairs)
+	AddPair(ctx echo.Context, params AddPairParams) error
+	// RetirePair Take a pair out of the register
+	// (DELETE /pairs/{id})
+	RetirePair(ctx echo.Context, id ID, params RetirePairParams) error
+	// LookAtPair Record in which state a pair was found
+	// (POST /pairs/{id}/look)
+	LookAtPair(ctx echo.Context, id ID, params LookAtPairParams) error
 	// ListPeople People by name, with what they may operate
 	// (GET /people)
 	ListPeople(ctx echo.Context, params ListPeopleParams) error
@@ -3487,6 +3565,131 @@ func (w *ServerInterfaceWrapper) MakeToken(ctx echo.Context) error {
 	return err
 }
 
+// ListPairs converts echo context to params.
+func (w *ServerInterfaceWrapper) ListPairs(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListPairs(ctx)
+	return err
+}
+
+// AddPair converts echo context to params.
+func (w *ServerInterfaceWrapper) AddPair(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddPairParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddPair(ctx, params)
+	return err
+}
+
+// RetirePair converts echo context to params.
+func (w *ServerInterfaceWrapper) RetirePair(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RetirePairParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RetirePair(ctx, id, params)
+	return err
+}
+
+// LookAtPair converts echo context to params.
+func (w *ServerInterfaceWrapper) LookAtPair(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params LookAtPairParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.LookAtPair(ctx, id, params)
+	return err
+}
+
 // ListPeople converts echo context to params.
 func (w *ServerInterfaceWrapper) ListPeople(ctx echo.Context) error {
 	var err error
@@ -4331,6 +4534,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/me/sessions", wrapper.ListSessions, options.OperationMiddlewares["listSessions"]...)
 	router.DELETE(options.BaseURL+"/me/sessions/:id", wrapper.EndOneSession, options.OperationMiddlewares["endOneSession"]...)
 	router.POST(options.BaseURL+"/me/tokens", wrapper.MakeToken, options.OperationMiddlewares["makeToken"]...)
+	router.GET(options.BaseURL+"/pairs", wrapper.ListPairs, options.OperationMiddlewares["listPairs"]...)
+	router.POST(options.BaseURL+"/pairs", wrapper.AddPair, options.OperationMiddlewares["addPair"]...)
+	router.DELETE(options.BaseURL+"/pairs/:id", wrapper.RetirePair, options.OperationMiddlewares["retirePair"]...)
+	router.POST(options.BaseURL+"/pairs/:id/look", wrapper.LookAtPair, options.OperationMiddlewares["lookAtPair"]...)
 	router.GET(options.BaseURL+"/people", wrapper.ListPeople, options.OperationMiddlewares["listPeople"]...)
 	router.DELETE(options.BaseURL+"/people/:id", wrapper.ErasePerson, options.OperationMiddlewares["erasePerson"]...)
 	router.GET(options.BaseURL+"/people/:id", wrapper.GetPerson, options.OperationMiddlewares["getPerson"]...)
@@ -6574,6 +6781,182 @@ func (response MakeTokendefaultApplicationProblemPlusJSONResponse) VisitMakeToke
 	return err
 }
 
+type ListPairsRequestObject struct {
+}
+
+type ListPairsResponseObject interface {
+	VisitListPairsResponse(w http.ResponseWriter) error
+}
+
+type ListPairs200JSONResponse struct {
+	Caution string `json:"caution"`
+	Pairs   []Pair `json:"pairs"`
+}
+
+func (response ListPairs200JSONResponse) VisitListPairsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPairsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPairsdefaultApplicationProblemPlusJSONResponse) VisitListPairsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddPairRequestObject struct {
+	Params AddPairParams
+	Body   *AddPairJSONRequestBody
+}
+
+type AddPairResponseObject interface {
+	VisitAddPairResponse(w http.ResponseWriter) error
+}
+
+type AddPair201ResponseHeaders struct {
+	ETag *string
+}
+
+type AddPair201JSONResponse struct {
+	Body    Pair
+	Headers AddPair201ResponseHeaders
+}
+
+func (response AddPair201JSONResponse) VisitAddPairResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddPairdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddPairdefaultApplicationProblemPlusJSONResponse) VisitAddPairResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RetirePairRequestObject struct {
+	ID     ID `json:"id"`
+	Params RetirePairParams
+}
+
+type RetirePairResponseObject interface {
+	VisitRetirePairResponse(w http.ResponseWriter) error
+}
+
+type RetirePair204Response struct {
+}
+
+func (response RetirePair204Response) VisitRetirePairResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RetirePairdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RetirePairdefaultApplicationProblemPlusJSONResponse) VisitRetirePairResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookAtPairRequestObject struct {
+	ID     ID `json:"id"`
+	Params LookAtPairParams
+	Body   *LookAtPairJSONRequestBody
+}
+
+type LookAtPairResponseObject interface {
+	VisitLookAtPairResponse(w http.ResponseWriter) error
+}
+
+type LookAtPair200ResponseHeaders struct {
+	ETag *string
+}
+
+type LookAtPair200JSONResponse struct {
+	Body    Pair
+	Headers LookAtPair200ResponseHeaders
+}
+
+func (response LookAtPair200JSONResponse) VisitLookAtPairResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookAtPairdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response LookAtPairdefaultApplicationProblemPlusJSONResponse) VisitLookAtPairResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPeopleRequestObject struct {
 	Params ListPeopleParams
 }
@@ -7952,6 +8335,18 @@ type StrictServerInterface interface {
 	// MakeToken A token for a program
 	// (POST /me/tokens)
 	MakeToken(ctx context.Context, request MakeTokenRequestObject) (MakeTokenResponseObject, error)
+	// ListPairs The workshop's register of eyewear, by label
+	// (GET /pairs)
+	ListPairs(ctx context.Context, request ListPairsRequestObject) (ListPairsResponseObject, error)
+	// AddPair Put a pair into the register
+	// (POST /pairs)
+	AddPair(ctx context.Context, request AddPairRequestObject) (AddPairResponseObject, error)
+	// RetirePair Take a pair out of the register
+	// (DELETE /pairs/{id})
+	RetirePair(ctx context.Context, request RetirePairRequestObject) (RetirePairResponseObject, error)
+	// LookAtPair Record in which state a pair was found
+	// (POST /pairs/{id}/look)
+	LookAtPair(ctx context.Context, request LookAtPairRequestObject) (LookAtPairResponseObject, error)
 	// ListPeople People by name, with what they may operate
 	// (GET /people)
 	ListPeople(ctx context.Context, request ListPeopleRequestObject) (ListPeopleResponseObject, error)
@@ -9870,6 +10265,152 @@ func (sh *strictHandler) MakeToken(ctx echo.Context, params MakeTokenParams) err
 		return err
 	} else if validResponse, ok := response.(MakeTokenResponseObject); ok {
 		return validResponse.VisitMakeTokenResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListPairs operation middleware
+func (sh *strictHandler) ListPairs(ctx echo.Context) error {
+	var request ListPairsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPairs(ctx.Request().Context(), request.(ListPairsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPairs")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListPairsResponseObject); ok {
+		return validResponse.VisitListPairsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddPair operation middleware
+func (sh *strictHandler) AddPair(ctx echo.Context, params AddPairParams) error {
+	var request AddPairRequestObject
+
+	request.Params = params
+
+	var body AddPairJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddPair(ctx.Request().Context(), request.(AddPairRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddPair")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddPairResponseObject); ok {
+		return validResponse.VisitAddPairResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RetirePair operation middleware
+func (sh *strictHandler) RetirePair(ctx echo.Context, id ID, params RetirePairParams) error {
+	var request RetirePairRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RetirePair(ctx.Request().Context(), request.(RetirePairRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RetirePair")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RetirePairResponseObject); ok {
+		return validResponse.VisitRetirePairResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// LookAtPair operation middleware
+func (sh *strictHandler) LookAtPair(ctx echo.Context, id ID, params LookAtPairParams) error {
+	var request LookAtPairRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body LookAtPairJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.LookAtPair(ctx.Request().Context(), request.(LookAtPairRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "LookAtPair")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(LookAtPairResponseObject); ok {
+		return validResponse.VisitLookAtPairResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
