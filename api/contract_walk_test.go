@@ -87,6 +87,8 @@ var bodies = map[string]string{
 	"addFollowUp":        `{"what":"screw it on","remedy":"engineering","owner_id":"00000000-0000-4000-8000-000000000002","due":"2027-01-01"}`,
 	"finishFollowUp":     `{"result":"screwed on"}`,
 	"closeIncident":      `{"closing":"looked at every month"}`,
+	"setUpkeep":          `{"machine_id":"00000000-0000-4000-8000-000000000002","what":"clean the lens","days":7,"critical":false}`,
+	"doUpkeep":           `{"note":"cleaned"}`,
 	"makeStationCode":    `{"name":"tablet"}`,
 	"enrolStation":       `{"code":"AAAA-BBBB-CCCC-DDDD"}`,
 	"enrolWorker":        `{"secret":"AAAA-BBBB-CCCC-DDDD","public_key":"U","last_report":0}`,

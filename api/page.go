@@ -61,6 +61,11 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/history", roles: []role{member}, handler: s.historyPage},
 		{method: http.MethodGet, path: "/runs/:id", roles: []role{member}, handler: s.runPage},
 
+		{method: http.MethodGet, path: "/upkeep", roles: []role{member}, handler: s.upkeepPage},
+		{method: http.MethodPost, path: "/upkeep", roles: []role{officer}, body: formBody, handler: s.setUpkeepForm},
+		{method: http.MethodPost, path: "/upkeep/:id/done", roles: []role{operator, officer}, body: photoBody + formBody, upload: true, handler: s.doUpkeepForm},
+		{method: http.MethodPost, path: "/upkeep/:id/retire", roles: []role{officer}, body: formBody, handler: s.retireUpkeepForm},
+
 		{method: http.MethodGet, path: "/incidents", roles: []role{member}, handler: s.incidentsPage},
 		{method: http.MethodGet, path: "/incidents/new", roles: []role{anyone}, handler: s.reportPage},
 		{method: http.MethodPost, path: "/incidents/new", roles: []role{anyone}, body: photoBody + formBody, upload: true, handler: s.reportForm},

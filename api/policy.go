@@ -170,6 +170,11 @@ func policy() []rule {
 		post("/runs/:id/inspection", jsonBody, operator, officer),
 		get("/runs/:id/picture.png", member),
 
+		get("/upkeep", member),
+		post("/upkeep", 4*kib, officer),
+		del("/upkeep/:id", officer),
+		post("/upkeep/:id/done", 4*kib, operator, officer),
+
 		get("/incidents", member),
 		unsigned("/incidents", jsonBody),
 		get("/incidents/rates", officer, admin),

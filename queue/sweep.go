@@ -18,6 +18,8 @@ type Expirer interface {
 	KeepHead(ctx context.Context) (int, error)
 	// LockUncalibrated locks out the machines whose calibration is badly overdue.
 	LockUncalibrated(ctx context.Context) (int, error)
+	// LockNeglected locks out the machines on which work for safety is overdue.
+	LockNeglected(ctx context.Context) (int, error)
 	// ForgetPlans deletes the plans of which nothing came in 30 days.
 	ForgetPlans(ctx context.Context) (int, error)
 }
@@ -41,6 +43,7 @@ func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
 		{what: "permits", do: store.ExpirePermits},
 		{what: "heads", do: store.KeepHead},
 		{what: "uncalibrated machines", every: tidyEvery, do: store.LockUncalibrated},
+		{what: "neglected machines", every: tidyEvery, do: store.LockNeglected},
 		{what: "idempotency keys", every: tidyEvery, do: store.ForgetKeys},
 		{what: "plans", every: tidyEvery, do: store.ForgetPlans},
 	}

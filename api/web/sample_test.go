@@ -367,6 +367,11 @@ func samplePages() []samplePage {
 					{ID: "p2", Rev: 2, Label: "pair 2", Marking: "180-460 OD 6", Damaged: true, LookedAt: at(9, 1), LookedBy: "Jon S.",
 						Beams: []EyewearBeam{{Machine: "Bay 2 · diode, open", Why: "Damaged: not to be worn"}}}}})
 		}},
+		{"upkeep", func(w io.Writer) error {
+			return RenderUpkeep(w, UpkeepView{Shell: sampleShell("Upkeep", "/upkeep"), MayDo: true, MaySet: true, Machines: []Choice{{"m1", "Bay 1, CO₂, lidded"}}, Tasks: []UpkeepRow{
+				{ID: "u1", Machine: "Bay 1, CO₂, lidded", What: "Try the lid switch", Every: "every 30 days", State: "overdue", Why: "31 of 30 days", Critical: true, Overdue: true, Since: sampleNow.AddDate(0, 0, -31), LastNote: "opens the circuit at once", LastBy: "Runa Eik"},
+				{ID: "u2", Machine: "Bay 1, CO₂, lidded", What: "Clean the lens", Every: "every 7 days or 10 machine hours", State: "due soon", Why: "9.0 of 10 machine hours", Soon: true, Since: sampleNow}}})
+		}},
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
 			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),

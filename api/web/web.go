@@ -48,7 +48,33 @@ type Reason struct {
 }
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
-var pages = []string{"sign-in", "board", "hand-in", "job", "stations", "station", "logbook", "proof", "head", "problem", "site-ca", "station-enrol", "people", "person", "me", "join", "eyewear", "history", "run", "incidents", "report", "incident", "commissioning", "commissioning-question"}
+var pages = []string{
+	"board",
+	"commissioning",
+	"commissioning-question",
+	"eyewear",
+	"hand-in",
+	"head",
+	"history",
+	"incident",
+	"incidents",
+	"job",
+	"join",
+	"logbook",
+	"me",
+	"people",
+	"person",
+	"problem",
+	"proof",
+	"report",
+	"run",
+	"sign-in",
+	"site-ca",
+	"station",
+	"station-enrol",
+	"stations",
+	"upkeep",
+}
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {
 	all := map[string]*template.Template{}

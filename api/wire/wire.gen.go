@@ -313,6 +313,27 @@ func (e SignInKind) Valid() bool {
 	}
 }
 
+// Defines values for UpkeepTaskState.
+const (
+	DueSoon UpkeepTaskState = "due soon"
+	NotDue  UpkeepTaskState = "not due"
+	Overdue UpkeepTaskState = "overdue"
+)
+
+// Valid indicates whether the value is a known member of the UpkeepTaskState enum.
+func (e UpkeepTaskState) Valid() bool {
+	switch e {
+	case DueSoon:
+		return true
+	case NotDue:
+		return true
+	case Overdue:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Format.
 const (
 	FormatCsv   Format = "csv"
@@ -1197,6 +1218,16 @@ type NewToken struct {
 	Scopes    []string  `json:"scopes"`
 }
 
+// NewUpkeep defines model for NewUpkeep.
+type NewUpkeep struct {
+	Critical  bool               `json:"critical"`
+	Days      *int64             `json:"days,omitempty"`
+	Hours     *int64             `json:"hours,omitempty"`
+	MachineID openapi_types.UUID `json:"machine_id"`
+	Runs      *int64             `json:"runs,omitempty"`
+	What      string             `json:"what"`
+}
+
 // Numbers defines model for Numbers.
 type Numbers struct {
 	CutMm float64         `json:"cut_mm"`
@@ -1615,6 +1646,36 @@ type Trust struct {
 	LogKey    string `json:"log_key"`
 	PermitKey string `json:"permit_key"`
 }
+
+// UpkeepList defines model for UpkeepList.
+type UpkeepList struct {
+	Tasks []UpkeepTask `json:"tasks"`
+}
+
+// UpkeepNote defines model for UpkeepNote.
+type UpkeepNote struct {
+	Note string `json:"note"`
+}
+
+// UpkeepTask defines model for UpkeepTask.
+type UpkeepTask struct {
+	Critical    bool               `json:"critical"`
+	Days        int64              `json:"days"`
+	Hours       int64              `json:"hours"`
+	ID          openapi_types.UUID `json:"id"`
+	LastBy      string             `json:"last_by"`
+	LastNote    string             `json:"last_note"`
+	MachineID   openapi_types.UUID `json:"machine_id"`
+	MachineName string             `json:"machine_name"`
+	Runs        int64              `json:"runs"`
+	Since       time.Time          `json:"since"`
+	State       UpkeepTaskState    `json:"state"`
+	What        string             `json:"what"`
+	Why         string             `json:"why"`
+}
+
+// UpkeepTaskState defines model for UpkeepTask.State.
+type UpkeepTaskState string
 
 // Warning defines model for Warning.
 type Warning struct {
@@ -2045,6 +2106,24 @@ type SignRunParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// ListUpkeepParams defines parameters for ListUpkeep.
+type ListUpkeepParams struct {
+	// MachineID only on this machine
+	MachineID *MachineOf `form:"machine_id,omitempty" json:"machine_id,omitempty"`
+}
+
+// SetUpkeepParams defines parameters for SetUpkeep.
+type SetUpkeepParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// DoUpkeepParams defines parameters for DoUpkeep.
+type DoUpkeepParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // AnswerCommissioningJSONRequestBody defines body for AnswerCommissioning for application/json ContentType.
 type AnswerCommissioningJSONRequestBody = CommissioningTold
 
@@ -2140,6 +2219,12 @@ type OpenSessionJSONRequestBody = SignIn
 
 // OpenStationSessionJSONRequestBody defines body for OpenStationSession for application/json ContentType.
 type OpenStationSessionJSONRequestBody = PINSignIn
+
+// SetUpkeepJSONRequestBody defines body for SetUpkeep for application/json ContentType.
+type SetUpkeepJSONRequestBody = NewUpkeep
+
+// DoUpkeepJSONRequestBody defines body for DoUpkeep for application/json ContentType.
+type DoUpkeepJSONRequestBody = UpkeepNote
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
@@ -2410,6 +2495,18 @@ type ServerInterface interface {
 	// RevokeStation Take a station's credential away
 	// (DELETE /stations/{id})
 	RevokeStation(ctx echo.Context, id ID) error
+	// ListUpkeep Work on machines that comes back, and how it stands
+	// (GET /upkeep)
+	ListUpkeep(ctx echo.Context, params ListUpkeepParams) error
+	// SetUpkeep Set work that comes back
+	// (POST /upkeep)
+	SetUpkeep(ctx echo.Context, params SetUpkeepParams) error
+	// RetireUpkeep Take work off the list
+	// (DELETE /upkeep/{id})
+	RetireUpkeep(ctx echo.Context, id ID) error
+	// DoUpkeep Record that work was done
+	// (POST /upkeep/{id}/done)
+	DoUpkeep(ctx echo.Context, id ID, params DoUpkeepParams) error
 }
 
 // ServerInterfaceWrapper converts echo contexts to parameters.
@@ -4431,6 +4528,105 @@ func (w *ServerInterfaceWrapper) RevokeStation(ctx echo.Context) error {
 	return err
 }
 
+// ListUpkeep converts echo context to params.
+func (w *ServerInterfaceWrapper) ListUpkeep(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListUpkeepParams
+	// ------------- Optional query parameter "machine_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "machine_id", ctx.QueryParams(), &params.MachineID, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter machine_id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListUpkeep(ctx, params)
+	return err
+}
+
+// SetUpkeep converts echo context to params.
+func (w *ServerInterfaceWrapper) SetUpkeep(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SetUpkeepParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SetUpkeep(ctx, params)
+	return err
+}
+
+// RetireUpkeep converts echo context to params.
+func (w *ServerInterfaceWrapper) RetireUpkeep(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RetireUpkeep(ctx, id)
+	return err
+}
+
+// DoUpkeep converts echo context to params.
+func (w *ServerInterfaceWrapper) DoUpkeep(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params DoUpkeepParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.DoUpkeep(ctx, id, params)
+	return err
+}
+
 // This is a simple interface which specifies echo.Route addition functions which
 // are present on both echo.Echo and echo.Group, since we want to allow using
 // either of them for path registration
@@ -4567,6 +4763,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
 	router.GET(options.BaseURL+"/stations", wrapper.ListStations, options.OperationMiddlewares["listStations"]...)
 	router.DELETE(options.BaseURL+"/stations/:id", wrapper.RevokeStation, options.OperationMiddlewares["revokeStation"]...)
+	router.GET(options.BaseURL+"/upkeep", wrapper.ListUpkeep, options.OperationMiddlewares["listUpkeep"]...)
+	router.POST(options.BaseURL+"/upkeep", wrapper.SetUpkeep, options.OperationMiddlewares["setUpkeep"]...)
+	router.DELETE(options.BaseURL+"/upkeep/:id", wrapper.RetireUpkeep, options.OperationMiddlewares["retireUpkeep"]...)
+	router.POST(options.BaseURL+"/upkeep/:id/done", wrapper.DoUpkeep, options.OperationMiddlewares["doUpkeep"]...)
 
 }
 
@@ -8165,6 +8365,159 @@ func (response RevokeStationdefaultApplicationProblemPlusJSONResponse) VisitRevo
 	return err
 }
 
+type ListUpkeepRequestObject struct {
+	Params ListUpkeepParams
+}
+
+type ListUpkeepResponseObject interface {
+	VisitListUpkeepResponse(w http.ResponseWriter) error
+}
+
+type ListUpkeep200JSONResponse UpkeepList
+
+func (response ListUpkeep200JSONResponse) VisitListUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUpkeepdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUpkeepdefaultApplicationProblemPlusJSONResponse) VisitListUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetUpkeepRequestObject struct {
+	Params SetUpkeepParams
+	Body   *SetUpkeepJSONRequestBody
+}
+
+type SetUpkeepResponseObject interface {
+	VisitSetUpkeepResponse(w http.ResponseWriter) error
+}
+
+type SetUpkeep201JSONResponse UpkeepTask
+
+func (response SetUpkeep201JSONResponse) VisitSetUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetUpkeepdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SetUpkeepdefaultApplicationProblemPlusJSONResponse) VisitSetUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RetireUpkeepRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type RetireUpkeepResponseObject interface {
+	VisitRetireUpkeepResponse(w http.ResponseWriter) error
+}
+
+type RetireUpkeep204Response struct {
+}
+
+func (response RetireUpkeep204Response) VisitRetireUpkeepResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RetireUpkeepdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RetireUpkeepdefaultApplicationProblemPlusJSONResponse) VisitRetireUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DoUpkeepRequestObject struct {
+	ID     ID `json:"id"`
+	Params DoUpkeepParams
+	Body   *DoUpkeepJSONRequestBody
+}
+
+type DoUpkeepResponseObject interface {
+	VisitDoUpkeepResponse(w http.ResponseWriter) error
+}
+
+type DoUpkeep200JSONResponse UpkeepTask
+
+func (response DoUpkeep200JSONResponse) VisitDoUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DoUpkeepdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response DoUpkeepdefaultApplicationProblemPlusJSONResponse) VisitDoUpkeepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// WithdrawAuthorisation End an authorisation at once
@@ -8434,6 +8787,18 @@ type StrictServerInterface interface {
 	// RevokeStation Take a station's credential away
 	// (DELETE /stations/{id})
 	RevokeStation(ctx context.Context, request RevokeStationRequestObject) (RevokeStationResponseObject, error)
+	// ListUpkeep Work on machines that comes back, and how it stands
+	// (GET /upkeep)
+	ListUpkeep(ctx context.Context, request ListUpkeepRequestObject) (ListUpkeepResponseObject, error)
+	// SetUpkeep Set work that comes back
+	// (POST /upkeep)
+	SetUpkeep(ctx context.Context, request SetUpkeepRequestObject) (SetUpkeepResponseObject, error)
+	// RetireUpkeep Take work off the list
+	// (DELETE /upkeep/{id})
+	RetireUpkeep(ctx context.Context, request RetireUpkeepRequestObject) (RetireUpkeepResponseObject, error)
+	// DoUpkeep Record that work was done
+	// (POST /upkeep/{id}/done)
+	DoUpkeep(ctx context.Context, request DoUpkeepRequestObject) (DoUpkeepResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
@@ -11368,6 +11733,153 @@ func (sh *strictHandler) RevokeStation(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(RevokeStationResponseObject); ok {
 		return validResponse.VisitRevokeStationResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListUpkeep operation middleware
+func (sh *strictHandler) ListUpkeep(ctx echo.Context, params ListUpkeepParams) error {
+	var request ListUpkeepRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUpkeep(ctx.Request().Context(), request.(ListUpkeepRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUpkeep")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListUpkeepResponseObject); ok {
+		return validResponse.VisitListUpkeepResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// SetUpkeep operation middleware
+func (sh *strictHandler) SetUpkeep(ctx echo.Context, params SetUpkeepParams) error {
+	var request SetUpkeepRequestObject
+
+	request.Params = params
+
+	var body SetUpkeepJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetUpkeep(ctx.Request().Context(), request.(SetUpkeepRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetUpkeep")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SetUpkeepResponseObject); ok {
+		return validResponse.VisitSetUpkeepResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RetireUpkeep operation middleware
+func (sh *strictHandler) RetireUpkeep(ctx echo.Context, id ID) error {
+	var request RetireUpkeepRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RetireUpkeep(ctx.Request().Context(), request.(RetireUpkeepRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RetireUpkeep")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RetireUpkeepResponseObject); ok {
+		return validResponse.VisitRetireUpkeepResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// DoUpkeep operation middleware
+func (sh *strictHandler) DoUpkeep(ctx echo.Context, id ID, params DoUpkeepParams) error {
+	var request DoUpkeepRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body DoUpkeepJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.DoUpkeep(ctx.Request().Context(), request.(DoUpkeepRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "DoUpkeep")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(DoUpkeepResponseObject); ok {
+		return validResponse.VisitDoUpkeepResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -96,6 +96,9 @@ const (
 	HeadKept               Kind = "head.kept"
 	ReportRejected         Kind = "report.rejected"
 	IncidentOpened         Kind = "incident.opened"
+	UpkeepSet              Kind = "upkeep.set"
+	UpkeepDone             Kind = "upkeep.done"
+	UpkeepRetired          Kind = "upkeep.retired"
 	IncidentAdded          Kind = "incident.added" // body "about", a digest of the text
 	IncidentClosed         Kind = "incident.closed"
 	FollowUpSet            Kind = "follow_up.set"
@@ -146,6 +149,7 @@ var kinds = []Kind{
 	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff, PairAdded, PairLookedAt, PairRetired,
 	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, KeyReplaced,
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
+	UpkeepSet, UpkeepDone, UpkeepRetired,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
 	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
