@@ -19,7 +19,9 @@ import (
 	"kerfgate/checklist/permit"
 	"kerfgate/db"
 	"kerfgate/db/dbtest"
+	"kerfgate/plan"
 	"kerfgate/plan/canon"
+	"kerfgate/plan/settingsgrid"
 	"kerfgate/queue"
 	"kerfgate/queue/broker"
 )
@@ -289,7 +291,16 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fill := strings.NewReplacer("/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
+	pattern, err := w.StartCalibration(t.Context(), w.Operator, db.NewCalibration{Machine: w.Machine.ID, Tool: "beam", Stock: w.Stock.ID, WidthUM: 100_000, HeightUM: 80_000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	grid, err := w.StartSettingsGrid(t.Context(), w.Operator, db.NewSettingsGrid{Machine: w.Machine.ID, Tool: "beam", Stock: w.Stock.ID,
+		Spec: settingsgrid.Spec{Operation: plan.Cut, Speeds: []int64{10_000}, Powers: []int64{500, 1000}, Passes: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	fill := strings.NewReplacer("/calibrations/:id", "/calibrations/"+pattern.ID.String(), "/settings-grids/:id", "/settings-grids/"+grid.ID.String(), "/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
 		"/jobs/:id", "/jobs/"+job.ID.String(), "/runs/:id", "/runs/"+job.Runs[0].ID.String(), ":digest", job.Plan, ":index", "0")
 	before := w.rows(t)
 	for _, r := range policy() {

@@ -317,6 +317,9 @@ func samplePages() []samplePage {
 		{"stations", func(w io.Writer) error {
 			return RenderStations(w, StationsView{Shell: sampleShell("Stations", "/stations"), Lanes: sampleLanes()})
 		}},
+		{"machine", func(w io.Writer) error { return RenderMachine(w, sampleMachinePage()) }},
+		{"calibration", func(w io.Writer) error { return RenderCalibration(w, sampleCalibration()) }},
+		{"settings-grid", func(w io.Writer) error { return RenderSettingsGrid(w, sampleGrid()) }},
 		{"commissioning", func(w io.Writer) error { return RenderCommissioning(w, sampleCommissioning()) }},
 		{"commissioning-question", func(w io.Writer) error {
 			return RenderCommissioningQuestion(w, CommissioningQuestionView{Shell: sampleShell("Commissioning", "/stations"), Path: "/machines/1/commissioning/ask/on", List: "/machines/1/commissioning",

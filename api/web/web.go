@@ -50,6 +50,7 @@ type Reason struct {
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
 var pages = []string{
 	"board",
+	"calibration",
 	"commissioning",
 	"commissioning-question",
 	"eyewear",
@@ -61,6 +62,7 @@ var pages = []string{
 	"job",
 	"join",
 	"logbook",
+	"machine",
 	"me",
 	"people",
 	"person",
@@ -68,6 +70,7 @@ var pages = []string{
 	"proof",
 	"report",
 	"run",
+	"settings-grid",
 	"sign-in",
 	"site-ca",
 	"station",

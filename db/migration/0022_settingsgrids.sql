@@ -31,3 +31,5 @@ ALTER TABLE setting
     ADD COLUMN IF NOT EXISTS run uuid REFERENCES run;
 ALTER TABLE setting DROP CONSTRAINT setting_machine_tool_material_thickness_um_operation_key;
 ALTER TABLE setting ADD CONSTRAINT setting_for UNIQUE (machine, tool, material, colour, thickness_um, operation);
+
+CREATE INDEX lockout_past ON lockout (machine, lifted_at DESC) WHERE lifted_at IS NOT NULL;
