@@ -54,10 +54,16 @@ func (s *Server) laneViews(c echo.Context) ([]web.LaneView, error) {
 	if err != nil {
 		return nil, err
 	}
+	standing, err := s.store.CalibrationStandings(ctx, uuid.Nil)
+	if err != nil {
+		return nil, err
+	}
 	views := make([]web.LaneView, 0, len(lanes))
 	for _, l := range lanes {
 		s.learnRuns(l)
-		views = append(views, s.laneView(l, reader))
+		v := s.laneView(l, reader)
+		v.Late = calibrationWarning(standing[l.Machine.ID])
+		views = append(views, v)
 	}
 	return views, nil
 }

@@ -75,6 +75,27 @@ func TestMachinePage(t *testing.T) {
 	w.submit(t, officer, path+"/calibration-rule", url.Values{"days": {"soon"}, "hours": {"1"}}, http.StatusUnprocessableEntity)
 	w.submit(t, officer, path+"/calibration-rule", url.Values{"days": {"90"}, "hours": {"0"}}, http.StatusSeeOther)
 	w.page(t, officer, path, `value="90"`)
+	// Overdue is told on the machine's page, the board and the station.
+	c, err := w.StartCalibration(t.Context(), w.Operator, db.NewCalibration{Machine: w.Machine.ID, Tool: "beam", Stock: w.Stock.ID, WidthUM: 100_000, HeightUM: 80_000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.worked(t, c.Run, 1, broker.Report{Kind: broker.ReportCompleted, RealMS: 60_000}, false)
+	var read []calibration.Reading
+	for _, d := range c.Pattern.Distances() {
+		read = append(read, calibration.Reading{Distance: d.Name, UM: []int64{int64(d.NominalUM())}})
+	}
+	if _, err := w.MeasureCalibration(t.Context(), w.Operator, c.ID, 0, read, 60); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := w.AcceptCalibration(t.Context(), w.Operator, c.ID, 0); err != nil {
+		t.Fatal(err)
+	}
+	w.asOwner(t, `UPDATE calibration SET measured_at = now() - interval '91 days'`)
+	w.page(t, operator, path, "Calibration overdue", "91 days ago, due every 90")
+	w.page(t, operator, "/", "Calibration overdue: calibrated 91 days ago")
+	w.page(t, operator, "/station/"+w.Machine.ID.String(), "Calibration overdue")
+	w.page(t, operator, "/stations", path)
 }
 
 // TestCalibrationPages: from the pattern to the profile through the forms; what is mistyped stays typed.

@@ -32,6 +32,7 @@ func (s *Server) stationsPage(c echo.Context) error {
 		if v.Eyewear, err = s.hasRole(c.Request().Context(), who, []role{operator, officer, admin}); err != nil {
 			return err
 		}
+		v.Machines = v.Eyewear // the same people
 	}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStations(w, v) })
 }
@@ -90,6 +91,11 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 	v := web.StationView{Machine: machineView(lane.Machine), WorkerURL: lane.Machine.WorkerURL,
 		Lockout: s.lockoutView(lane.Machine.Lockout, who), Watch: s.watchView(lane.Machine.Watch, who)}
 	v.Shell = s.shell(c, v.Machine.Label(), "/stations")
+	standing, err := s.store.CalibrationStandings(ctx, id)
+	if err != nil {
+		return web.StationView{}, err
+	}
+	v.Late = calibrationWarning(standing[id])
 	v.Eyewear = v.Machine.Beam
 	v.Queue = s.laneView(lane, who).Queue
 	run, ok := stationRun(lane, who)

@@ -18,7 +18,7 @@ type CalibrationStanding struct {
 	Machine uuid.UUID
 	Rule    checklist.CalibrationRule
 	Last    *time.Time // when the accepted calibration was measured; nil for never
-	RanMS   int64      // machine time since then, of all runs where there was none
+	RanMS   int64      // machine time since then; 0 where there was none
 	checklist.Calibration
 	lockedOut   bool
 	liftedAgain bool // a lockout for this was lifted not long ago
@@ -36,7 +36,7 @@ func (s *Store) CalibrationStandings(ctx context.Context, machine uuid.UUID) (ma
 		FROM machine m
 		LEFT JOIN LATERAL (SELECT measured_at FROM calibration WHERE machine = m.id AND decision = 'accepted' ORDER BY measured_at DESC LIMIT 1) c ON true
 		JOIN LATERAL (SELECT coalesce(sum(real_ms), 0)::bigint AS ms FROM run
-			WHERE machine = m.id AND phase = 'closed' AND ended_at > coalesce(c.measured_at, '-infinity')) ran ON true
+			WHERE machine = m.id AND phase = 'closed' AND ended_at > c.measured_at) ran ON true
 		WHERE $1 = '00000000-0000-0000-0000-000000000000'::uuid OR m.id = $1`, machine, liftedFor)
 	if err != nil {
 		return nil, err

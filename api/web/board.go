@@ -26,6 +26,7 @@ func (v BoardView) Watches() []LaneView {
 type LaneView struct {
 	Machine   MachineView
 	Lockout   *LockoutView
+	Late      string // "Calibration overdue: …"; empty where it is not
 	Watch     *WatchView
 	Queue     []Ticket // the next run first
 	More      int      // runs that wait behind those of Queue

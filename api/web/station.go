@@ -10,6 +10,7 @@ import (
 type StationsView struct {
 	Shell
 	Lanes       []LaneView
+	Machines    bool // who reads may see the machines' pages
 	Commissions bool // who reads may see what was measured at the machines
 	Eyewear     bool // who reads may see the register of eyewear
 }
@@ -20,6 +21,7 @@ type StationView struct {
 	Machine   MachineView
 	WorkerURL string
 	Lockout   *LockoutView
+	Late      string // that the calibration is overdue; empty where it is not
 	Watch     *WatchView
 	Run       *StationRun // nil when nothing waits
 	Queue     []Ticket
