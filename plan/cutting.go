@@ -1,11 +1,8 @@
 package plan
 
 import (
-	"fmt"
-
 	"kerfgate/plan/contour"
 	"kerfgate/plan/geom"
-	"kerfgate/plan/kerf"
 	"kerfgate/plan/machine"
 )
 
@@ -15,6 +12,7 @@ type cutting struct {
 	parents []int
 	pieces  []contour.Piece // in the lines as they are cut
 	drawn   []contour.Piece // the same in the lines as drawn; Number 0 where it is not known
+	short   []shortened     // by piece, what it loses at edges that it shares; empty where none does
 }
 
 // cutOptions are what is looked at in cut lines.
@@ -54,7 +52,7 @@ func (m *maker) understand(lines []contour.Line) cutting {
 	if m.req.Choices.NoKerf || options.KerfUM == 0 {
 		return c.turned()
 	}
-	return m.compensate(c, options)
+	return m.compensate(c, drawn.Clusters, options)
 }
 
 // alone says which piece each line frees all by itself, −1 for none.
@@ -69,73 +67,6 @@ func alone(lines []contour.Line, pieces []contour.Piece) []int {
 		}
 	}
 	return out
-}
-
-// compensate moves the closed lines that free a piece by themselves.
-func (m *maker) compensate(c cutting, options contour.Options) cutting {
-	of := alone(c.lines, c.pieces)
-	index := make([]int, len(c.lines)) // of a line among the contours
-	var contours []kerf.Contour
-	var source []int // of a contour among the lines
-	shared := 0
-	for i, l := range c.lines {
-		index[i] = -1
-		if of[i] < 0 {
-			if Operation(l.Op) == Cut && l.Closed {
-				shared++
-			}
-			continue
-		}
-		index[i] = len(contours)
-		source = append(source, i)
-		contours = append(contours, kerf.Contour{Points: l.Points, Dropout: c.pieces[of[i]].Dropout, Parent: -1})
-	}
-	for k, i := range source {
-		if p := c.parents[i]; p >= 0 {
-			contours[k].Parent = index[p]
-		}
-	}
-	if shared > 0 {
-		m.warn(fmt.Sprintf("cut lines that share edges with others stay where they are drawn, without half a kerf: %d", shared),
-			"drawing", "draw pieces apart if their size matters")
-	}
-	moved, err := kerf.Compensate(contours, options.KerfUM, tolerance(m.req.Profile.SmallestStepUM))
-	if err != nil {
-		m.refuse(Reason{What: "the kerf cannot be allowed for: " + err.Error(), Next: "simplify the drawing, or cut where the lines are drawn",
-			Field: "choices.no_kerf"})
-		return c
-	}
-	for _, f := range moved.Findings {
-		m.tellKerf(f)
-	}
-	var lines []contour.Line
-	from := []int{}                    // by new line, the old one
-	rings := make([]int, len(c.lines)) // by old line
-	for i, l := range c.lines {
-		if index[i] < 0 {
-			lines, from = append(lines, l), append(from, i)
-		}
-	}
-	for _, r := range moved.Rings {
-		i := source[r.Source]
-		l := c.lines[i]
-		l.Points = r.Points
-		lines, from = append(lines, l), append(from, i)
-		rings[i]++
-	}
-	options.KerfUM, options.BridgeUM = 0, 0 // the drawn lines have told
-	cut, err := contour.Understand(lines, options)
-	if err != nil {
-		m.tangled(err)
-		return c
-	}
-	out := cutting{lines: lines, parents: cut.Parents, pieces: cut.Pieces, drawn: make([]contour.Piece, len(cut.Pieces))}
-	for i, k := range alone(lines, cut.Pieces) {
-		if k >= 0 && of[from[i]] >= 0 && rings[from[i]] == 1 {
-			out.drawn[k] = c.pieces[of[from[i]]]
-		}
-	}
-	return out.turned()
 }
 
 // turned lets every line that frees a piece by itself run with pieces on its left and waste on its

@@ -250,8 +250,11 @@ func (m *maker) pieces(c cutting, visits []task) (pieces []Piece, frees []int64)
 		if d := c.drawn[i]; d.Number > 0 {
 			p.AreaUM2, p.Extents = d.AreaUM2, d.Extents
 		}
-		pieces = append(pieces, Piece{Number: int64(n + 1), Dropout: p.Dropout, Extents: p.Extents,
-			AreaMM2: squareMM(p.AreaUM2)})
+		piece := Piece{Number: int64(n + 1), Dropout: p.Dropout, Extents: p.Extents, AreaMM2: squareMM(p.AreaUM2)}
+		if len(c.short) > 0 {
+			piece.SharedUM, piece.NarrowerUM, piece.LowerUM = c.short[i].shared, c.short[i].width, c.short[i].height
+		}
+		pieces = append(pieces, piece)
 		if frees[last[i]] == 0 {
 			frees[last[i]] = int64(n + 1)
 		}

@@ -15,7 +15,7 @@ import (
 )
 
 // Version names this planner; it stands in every plan, and the same version makes the same bytes.
-const Version = "kerfgate plan 3"
+const Version = "kerfgate plan 4"
 
 // Operation is what is done along or inside a shape.
 type Operation string
@@ -98,12 +98,18 @@ type Stroke struct {
 	Piece int64 `json:"piece"`
 }
 
-// Piece is a part that comes loose; a drop-out is one that is waste (a hole's inside).
+// Piece is a part that comes loose; a drop-out is one that is waste (a hole's inside). Extents and
+// area are those of the drawing where its lines were moved by half a kerf.
 type Piece struct {
 	Number  int64    `json:"number"`
 	Dropout bool     `json:"dropout"`
 	Extents geom.Box `json:"extents"`
 	AreaMM2 int64    `json:"area_mm2"`
+	// SharedUM is how much of its edge is cut once for it and a neighbour, which costs both half a
+	// kerf there; NarrowerUM and LowerUM are what its extents lose by that in x and y.
+	SharedUM   int64 `json:"shared_um,omitempty"`
+	NarrowerUM int64 `json:"narrower_um,omitempty"`
+	LowerUM    int64 `json:"lower_um,omitempty"`
 }
 
 // Numbers are computed from the strokes and the profile. Times are machine time, not scaled;

@@ -152,16 +152,25 @@ func (f *faces) region(half int) int {
 	return f.holder[c.component]
 }
 
-// nested counts for every face the closed lines of its own component around it. Where lines only
-// touch or cross, what is inside two of them is waste as it is by even-odd.
+// nested counts for every face the closed lines of its own component around it. Where closed lines
+// only touch or cross, what is inside two of them is waste as it is by even-odd. Where open ones hang
+// on too, as in a lattice, or where edges were drawn twice, a closed line may be what is left of many,
+// and says nothing about what lies in it.
 func (f *faces) nested(lines []Line) error {
 	f.extra = make([]int, len(f.bounded))
 	closed := make([][]int, len(f.holder))
+	open := make([]bool, len(f.holder))
 	seen := map[int]bool{}
 	for e := range f.edges {
-		if l := f.edges[e].line; lines[l].Closed && !seen[l] {
+		l, c := f.edges[e].line, f.componentOf[e]
+		if open[c] = open[c] || !lines[l].Closed; lines[l].Closed && !seen[l] {
 			seen[l] = true
-			closed[f.componentOf[e]] = append(closed[f.componentOf[e]], l)
+			closed[c] = append(closed[c], l)
+		}
+	}
+	for c := range closed {
+		if open[c] {
+			closed[c] = nil
 		}
 	}
 	boxes := map[int]geom.Box{}

@@ -15,6 +15,8 @@ type Structure struct {
 	Parents []int
 	Depth   []int // how many parents stand above each line
 	Pieces  []Piece
+	// Clusters are the cuts that free pieces only together, in the order of their first pieces.
+	Clusters []Cluster
 	// Findings hold what a person should look at, one of each kind that was found, in the order of
 	// the kinds.
 	Findings []Finding
@@ -35,7 +37,7 @@ type Piece struct {
 // Understand says which cuts hold which, what comes loose, and what to look at. The lines are those
 // that Clean gave, or the same moved by half a kerf. Pieces are the regions that cuts enclose
 // together, so that two outlines which share an edge free two pieces. What lies in a piece frees a
-// drop-out, what lies in a drop-out a piece. The error is ErrFar or ErrTangled.
+// drop-out, what lies in a drop-out a piece. The error is ErrFar, ErrTangled or geom.ErrCrossings.
 func Understand(lines []Line, options Options) (Structure, error) {
 	o := options.withDefaults()
 	for _, l := range lines {
@@ -54,6 +56,9 @@ func Understand(lines []Line, options Options) (Structure, error) {
 		return Structure{}, err
 	}
 	s := Structure{Pieces: f.pieces()}
+	if s.Clusters, err = f.clusters(lines, s.Pieces); err != nil {
+		return Structure{}, err
+	}
 	s.Parents = f.parents(lines)
 	s.Depth = depths(s.Parents)
 	report := findings{}

@@ -54,6 +54,9 @@ type Finding struct {
 type Compensated struct {
 	Rings    []Ring
 	Findings []Finding
+	// Plain says that every contour became one ring beside it that neither meets itself nor runs into
+	// another: what holds what is as it was.
+	Plain bool
 }
 
 // MostKerfUM bounds the kerf: a cut wider than 5 mm is an entry in the wrong unit.
@@ -70,6 +73,7 @@ func Compensate(contours []Contour, kerfUM, toleranceUM int64) (Compensated, err
 		return Compensated{}, fmt.Errorf("the kerf is %d µm; enter 0 to %d", kerfUM, MostKerfUM)
 	}
 	c := compensation{half: (kerfUM + 1) / 2, tolerance: toleranceUM, moved: make([][][]geom.Point, len(contours))}
+	c.result.Plain = true
 	for i, contour := range contours {
 		if err := c.move(i, contour); err != nil {
 			return Compensated{}, fmt.Errorf("contour %d: %w", i, err)
@@ -78,6 +82,7 @@ func Compensate(contours []Contour, kerfUM, toleranceUM int64) (Compensated, err
 	if err := c.overlaps(contours); err != nil {
 		return Compensated{}, err
 	}
+	c.result.Plain = c.result.Plain && len(c.result.Findings) == 0
 	return c.result, nil
 }
 
@@ -93,6 +98,7 @@ func (c *compensation) find(kind Kind, source int, at geom.Point, count int) {
 
 func (c *compensation) move(i int, contour Contour) error {
 	if len(contour.Points) == 0 {
+		c.result.Plain = false
 		return nil
 	}
 	by := c.half
@@ -105,6 +111,7 @@ func (c *compensation) move(i int, contour Contour) error {
 		c.ring(i, contour, ring)
 		return nil
 	}
+	c.result.Plain = false
 	region, err := geom.Settle([][]geom.Point{contour.Points}, geom.NonZero)
 	if err != nil {
 		return err

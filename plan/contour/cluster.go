@@ -1,0 +1,211 @@
+package contour
+
+import (
+	"slices"
+
+	"kerfgate/plan/geom"
+)
+
+// Cluster is a set of cuts that hang together and free at least one piece or drop-out only together:
+// pieces side by side that share an edge, a lattice, an outline with a slit that runs into it.
+type Cluster struct {
+	Lines []int // in order
+	// Main is the line of which most lies between what is kept and what is waste.
+	Main int
+	// Rings lie between what is kept and what is waste. They may be moved into the waste.
+	Rings []Ring
+	// Within is the rest: cuts with a piece on both sides or waste on both sides. To move them would
+	// give to the one what it takes from the other.
+	Within []Within
+	Pieces []Bounded
+}
+
+// Ring is a closed boundary, its last point equal to its first. Dropout says that what it surrounds
+// is waste.
+type Ring struct {
+	Points  []geom.Point
+	Dropout bool
+}
+
+// Within is a part of a line of a cluster.
+type Within struct {
+	Line   int
+	Closed bool
+	Points []geom.Point
+	Waste  bool // on both sides; else pieces
+	// First and Last say that the end lies on a ring.
+	First, Last bool
+	// SharedUM is how much of it has two different pieces at its sides.
+	SharedUM int64
+}
+
+// Bounded is a piece or drop-out of a cluster.
+type Bounded struct {
+	Piece   int          // index among the pieces
+	Outline []geom.Point // anticlockwise and closed; a cut that ends in the piece is followed there and back
+	// SharedUM is how much of the outline has another piece on the other side.
+	SharedUM int64
+}
+
+// clusters finds the components in which some face is bounded by more than one closed line.
+func (f *faces) clusters(lines []Line, pieces []Piece) ([]Cluster, error) {
+	number := make([]int, len(f.holder)) // by component: one more than that of its cluster
+	count := 0
+	for face, p := range pieces {
+		if len(p.Lines) == 1 && lines[p.Lines[0]].Closed {
+			continue
+		}
+		if c := f.cycles[f.bounded[face]].component; number[c] == 0 {
+			count++
+			number[c] = count
+		}
+	}
+	if count == 0 {
+		return nil, nil
+	}
+	g := gathering{faces: f, lines: lines, out: make([]Cluster, count), number: number, on: newPlaces(64)}
+	g.boundaries()
+	for e := range f.edges {
+		if k := number[f.componentOf[e]]; k > 0 {
+			g.edge(e, &g.out[k-1])
+		}
+	}
+	for k := range g.out {
+		g.closeWithin(&g.out[k])
+	}
+	return g.out, g.rings()
+}
+
+type gathering struct {
+	*faces
+	lines  []Line
+	out    []Cluster
+	number []int
+	on     *places // ends of edges between what is kept and what is waste
+}
+
+// kept says whether the region on the left of a half-edge stays: a piece, or what holds the component.
+func (g *gathering) kept(half int) bool {
+	face := g.region(half)
+	return face >= 0 && !g.dropout(face)
+}
+
+func (g *gathering) boundary(e int) bool { return g.kept(2*e) != g.kept(2*e+1) }
+
+// boundaries marks where boundaries end and finds the main line of each cluster.
+func (g *gathering) boundaries() {
+	share := make([]map[int]int64, len(g.out))
+	for e := range g.edges {
+		k := g.number[g.componentOf[e]] - 1
+		if k < 0 || !g.boundary(e) {
+			continue
+		}
+		edge := g.edges[e]
+		g.on.addPoint(edge.points[0])
+		g.on.addPoint(edge.points[len(edge.points)-1])
+		if share[k] == nil {
+			share[k] = map[int]int64{}
+			g.out[k].Main = edge.line
+		}
+		share[k][edge.line] += geom.Length(edge.points)
+		if now, best := share[k][edge.line], share[k][g.out[k].Main]; now > best {
+			g.out[k].Main = edge.line
+		}
+	}
+}
+
+// edge adds an edge, in the order of the edges, to its cluster's lines and to what lies within.
+func (g *gathering) edge(e int, c *Cluster) {
+	edge := g.edges[e]
+	if n := len(c.Lines); n == 0 || c.Lines[n-1] != edge.line {
+		c.Lines = append(c.Lines, edge.line)
+	}
+	if g.boundary(e) {
+		return
+	}
+	end := edge.points[len(edge.points)-1]
+	var shared int64
+	if a, b := g.region(2*e), g.region(2*e+1); a != b && g.kept(2*e) {
+		shared = geom.Length(edge.points)
+	}
+	if n := len(c.Within); n > 0 {
+		w := &c.Within[n-1]
+		if w.Line == edge.line && !w.Last && w.Points[len(w.Points)-1] == edge.points[0] {
+			w.Points = append(w.Points, edge.points[1:]...)
+			w.Last = g.on.has(end)
+			w.SharedUM += shared
+			return
+		}
+	}
+	c.Within = append(c.Within, Within{Line: edge.line, Points: slices.Clone(edge.points), Waste: !g.kept(2 * e),
+		First: g.on.has(edge.points[0]), Last: g.on.has(end), SharedUM: shared})
+}
+
+// closeWithin joins the last part of each closed line to its first where no boundary lies between.
+func (g *gathering) closeWithin(c *Cluster) {
+	out := c.Within[:0]
+	for i := 0; i < len(c.Within); {
+		k := i + 1
+		for k < len(c.Within) && c.Within[k].Line == c.Within[i].Line {
+			k++
+		}
+		of := c.Within[i:k]
+		first, last := &of[0], &of[len(of)-1]
+		if g.lines[first.Line].Closed && !first.First && !last.Last && first.Points[0] == last.Points[len(last.Points)-1] {
+			if len(of) == 1 {
+				first.Closed = true
+			} else {
+				first.Points = append(last.Points, first.Points[1:]...)
+				first.First = last.First
+				first.SharedUM += last.SharedUM
+				of = of[:len(of)-1]
+			}
+		}
+		out = append(out, of...)
+		i = k
+	}
+	c.Within = out
+}
+
+// rings unites the faces of one kind, seen from what holds the component, and lists the faces.
+func (g *gathering) rings() error {
+	around := make([]bool, len(g.out)) // the sheet around the cluster is kept
+	of := make([][][]geom.Point, len(g.out))
+	for c, k := range g.number {
+		if k > 0 {
+			around[k-1] = g.holder[c] >= 0 && !g.dropout(g.holder[c])
+		}
+	}
+	for face, at := range g.bounded {
+		k := g.number[g.cycles[at].component] - 1
+		if k < 0 {
+			continue
+		}
+		b := Bounded{Piece: face}
+		for _, h := range g.cycles[at].halves {
+			if len(b.Outline) == 0 {
+				b.Outline = append(b.Outline, g.start(h))
+			}
+			from := len(b.Outline) - 1
+			g.each(h, func(_, p geom.Point) { b.Outline = append(b.Outline, p) })
+			if other := g.region(h ^ 1); other != face && g.kept(h^1) && !g.dropout(face) {
+				b.SharedUM += geom.Length(b.Outline[from:])
+			}
+		}
+		g.out[k].Pieces = append(g.out[k].Pieces, b)
+		if g.dropout(face) == around[k] {
+			of[k] = append(of[k], b.Outline)
+		}
+	}
+	for k := range g.out {
+		settled, err := geom.Settle(of[k], geom.NonZero)
+		if err != nil {
+			return err
+		}
+		for _, ring := range settled {
+			outer := geom.Area(ring) > 0
+			g.out[k].Rings = append(g.out[k].Rings, Ring{Points: ring, Dropout: outer == around[k]})
+		}
+	}
+	return nil
+}
