@@ -101,6 +101,7 @@ var bodies = map[string]string{
 	"submitJob": `{"title":"bed sign","plan":"` + strings.Repeat("ab", 32) + `","machine_id":"00000000-0000-4000-8000-000000000002",
 		"stock_id":"00000000-0000-4000-8000-000000000004","copies":1}`,
 	"setUp":      `{"kind":"home"}`,
+	"holdRun":    `{"way":"left"}`,
 	"placeRun":   `{"origin_x_mm":20,"origin_y_mm":20}`,
 	"addPair":    `{"label":"pair 9","marking":"10600 D LB6"}`,
 	"lookAtPair": `{"damaged":false}`,

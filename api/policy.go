@@ -160,6 +160,7 @@ func policy() []rule {
 		post("/runs/:id/checklist", 0, operator),
 		del("/runs/:id/checklist", operator, officer),
 		post("/runs/:id/setup", jsonBody, operator),
+		put("/runs/:id/hold", 4*kib, operator),
 		put("/runs/:id/placement", jsonBody, operator),
 		put("/runs/:id/answers/:item", jsonBody, operator),
 		post("/runs/:id/sign", 0, operator),

@@ -66,6 +66,7 @@ type floorMan struct {
 	// failPermit and failStop make sending fail; says is a worker's answer to a set-up command.
 	failPermit, failStop error
 	says                 string
+	span                 geom.Point
 }
 
 func (f *floorMan) Challenge(context.Context, uuid.UUID, uuid.UUID, string) ([32]byte, error) {
@@ -118,7 +119,11 @@ func (f *floorMan) Setup(_ context.Context, _ uuid.UUID, c broker.SetupCommand) 
 	if c.Kind == broker.SetupJog {
 		f.position = f.position.Add(c.By)
 	}
-	return broker.SetupResult{Number: c.Number, Position: f.position, Homed: true, Problem: f.says}, nil
+	r := broker.SetupResult{Number: c.Number, Position: f.position, Homed: true, Problem: f.says, Span: f.span}
+	if c.Kind == broker.SetupGrip || c.Kind == broker.SetupBeat {
+		r.Grip, r.Tick = [16]byte{7}, c.Tick+1
+	}
+	return r, nil
 }
 
 func (f *floorMan) Stop(machine uuid.UUID, _ broker.Stop) error {

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"kerfgate/api/wire"
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/plan/geom"
 	"kerfgate/queue/broker"
@@ -19,7 +20,7 @@ func (s *Server) SetUp(ctx context.Context, request wire.SetUpRequestObject) (wi
 	if !request.Body.Kind.Valid() {
 		return nil, invalid("kind", "no such set-up move", "use home, jog, trace or where")
 	}
-	command := broker.SetupCommand{Kind: string(request.Body.Kind)}
+	command := broker.SetupCommand{Kind: string(request.Body.Kind), OnMark: request.Body.OnMark != nil && *request.Body.OnMark}
 	var err error
 	if command.By.X, err = fieldMM("by_x_mm", request.Body.ByXMm); err != nil {
 		return nil, err
@@ -106,6 +107,11 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 		s.leaves.drop(key)
 		return broker.SetupResult{}, unreached(err)
 	}
+	if m, err := s.store.Machine(ctx, r.Machine); err != nil {
+		return broker.SetupResult{}, err
+	} else if no := m.Profile.SpanProblems(done.Span); command.Kind == broker.SetupHome && done.Problem != "" && done.Span != (geom.Point{}) && len(no) > 0 {
+		return broker.SetupResult{}, spanRefused(no)
+	}
 	if done.Problem != "" {
 		// Whatever it was, the next command starts from a fresh leave.
 		s.leaves.drop(key)
@@ -114,10 +120,20 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 	return done, nil
 }
 
+// spanRefused says with both numbers why the axes have no place.
+func spanRefused(problems []string) error {
+	no := &db.Refused{}
+	for _, text := range problems {
+		no.Reasons = append(no.Reasons, checklist.Reason{What: text,
+			Next: "look for what is in the carriage's way, for a loose belt or a mark that moved, then home again"})
+	}
+	return no
+}
+
 // leave gives the set-up leave in hand with its next number, or asks for a new one.
 func (s *Server) leave(ctx context.Context, key leaveKey, r db.Run) (note []byte, number int64, err error) {
-	if note, number, ok := s.leaves.next(key); ok {
-		return note, number, nil
+	if held, ok := s.leaves.next(key); ok {
+		return held.note, held.number, nil
 	}
 	challenge, err := s.floor.Challenge(ctx, r.Machine, r.ID, broker.PurposeSetup)
 	if err != nil {
@@ -127,7 +143,7 @@ func (s *Server) leave(ctx context.Context, key leaveKey, r db.Run) (note []byte
 	if err != nil {
 		return nil, 0, err
 	}
-	return note, s.leaves.keep(key, note), nil
+	return note, s.leaves.keep(key, heldLeave{note: note, machine: r.Machine}), nil
 }
 
 // leaves holds the set-up leaves in use, so that a jog of many steps is one leave and one entry.
@@ -141,9 +157,10 @@ type leaves struct {
 type leaveKey struct{ run, person uuid.UUID }
 
 type heldLeave struct {
-	note   []byte
-	number int64
-	until  time.Time
+	note    []byte
+	machine uuid.UUID
+	number  int64
+	until   time.Time
 }
 
 // leaveLasts is well under the 10 minutes that a leave is good for at the worker.
@@ -153,28 +170,29 @@ func newLeaves(now func() time.Time) *leaves {
 	return &leaves{now: now, held: map[leaveKey]heldLeave{}}
 }
 
-func (l *leaves) next(key leaveKey) (note []byte, number int64, ok bool) {
+func (l *leaves) next(key leaveKey) (heldLeave, bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	h, ok := l.held[key]
 	if !ok || !l.now().Before(h.until) {
-		return nil, 0, false
+		return heldLeave{}, false
 	}
 	h.number++
 	l.held[key] = h
-	return h.note, h.number, true
+	return h, true
 }
 
-func (l *leaves) keep(key leaveKey, note []byte) (number int64) {
+func (l *leaves) keep(key leaveKey, h heldLeave) (number int64) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	now := l.now()
-	for k, h := range l.held {
-		if !now.Before(h.until) || k.run == key.run {
+	for k, other := range l.held {
+		if !now.Before(other.until) || k.run == key.run {
 			delete(l.held, k)
 		}
 	}
-	l.held[key] = heldLeave{note: note, number: 1, until: now.Add(leaveLasts)}
+	h.number, h.until = 1, now.Add(leaveLasts)
+	l.held[key] = h
 	return 1
 }
 

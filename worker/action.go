@@ -1,6 +1,8 @@
 package worker
 
 import (
+	"time"
+
 	"github.com/google/uuid"
 
 	"kerfgate/plan"
@@ -27,7 +29,10 @@ type (
 
 	doChallenge struct{ answer broker.ChallengeAnswer }
 	doTaken     struct{ taken broker.Taken }
-	doSetupTell struct{ result broker.SetupResult }
+	doSetupTell struct {
+		result        broker.SetupResult
+		moving, where bool // put in where the carriage is on its way, or where it stands
+	}
 
 	doPrepare struct {
 		offer   broker.Offer
@@ -56,6 +61,19 @@ type (
 	doHold   struct{ run uuid.UUID } // evHeld follows when it fails
 	doGoOn   struct{ run uuid.UUID } // evWentOn follows
 	doSheet  struct{ run uuid.UUID } // evSheet follows
+
+	doGrip struct { // evGripped follows
+		command broker.SetupCommand
+		profile machine.Profile
+		leave   canon.Digest
+	}
+	doCarry struct { // evCarried follows
+		way     geom.Point
+		fine    bool
+		profile machine.Profile
+		until   time.Duration
+	}
+	doHoldUntil struct{ until time.Duration } // zero: let go
 
 	doSetup struct { // evSetupDone follows
 		command broker.SetupCommand

@@ -225,6 +225,10 @@ func (c *core) step(now instant, e event) []action {
 		c.onSetup(e)
 	case evSetupDone:
 		c.onSetupDone(e.result)
+	case evGripped:
+		c.onGripped(e)
+	case evCarried:
+		c.onCarried(e)
 	case evShutdown:
 		c.onShutdown()
 	}
@@ -270,6 +274,7 @@ func (c *core) onSuspend() {
 
 // expire acts on every deadline that has passed.
 func (c *core) expire() {
+	c.watchHold()
 	if c.run == nil {
 		return
 	}
@@ -307,7 +312,7 @@ func (c *core) expire() {
 // wake is when expire has something to do next, in boot time; 0 for nothing.
 func (c *core) wake() time.Duration {
 	if c.run == nil {
-		return 0
+		return c.wakeHold()
 	}
 	var at time.Duration
 	sooner := func(d time.Duration) {

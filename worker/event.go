@@ -111,6 +111,8 @@ type (
 		sheet *driver.Sheet
 	}
 	evSetupDone struct{ result broker.SetupResult }
+	evGripped   struct{ result broker.SetupResult }
+	evCarried   struct{ result broker.SetupResult }
 )
 
 // Tags of writes that a step waits for.

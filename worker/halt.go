@@ -56,12 +56,16 @@ func (w *Worker) onMachine(what func(driver.Driver) error) error {
 	return what(h.driver)
 }
 
+// where is what the machine says of itself. A place whose measured span is not the profile's is none:
+// after a start of this process too, since the span is then not known.
 func (w *Worker) where() (driver.Status, error) {
 	h := w.held.Load()
 	if h == nil {
 		return driver.Status{}, errNoMachine
 	}
-	return h.driver.Where()
+	status, err := h.driver.Where()
+	status.Homed = status.Homed && len(w.view.Load().profile.SpanProblems(status.Span)) == 0
+	return status, err
 }
 
 // resetWait is how long a driver may take to become usable after a stop.

@@ -24,7 +24,7 @@ func (w *Worker) move(ctx context.Context, a doSetup, stops int64) broker.SetupR
 	result := broker.SetupResult{Leave: a.leave, Number: a.command.Number}
 	result.Problem = w.moving(ctx, a, stops)
 	if status, err := w.where(); err == nil {
-		result.Position, result.Homed = status.Position, status.Homed
+		result.Position, result.Homed, result.Span = status.Position, status.Homed, status.Span
 	} else if result.Problem == "" {
 		result.Problem = phraseLost
 	}
@@ -32,33 +32,26 @@ func (w *Worker) move(ctx context.Context, a doSetup, stops int64) broker.SetupR
 }
 
 func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
-	h := w.held.Load()
-	if h == nil {
-		return phraseLost
-	}
 	if a.command.Kind == broker.SetupWhere {
+		if w.held.Load() == nil {
+			return phraseLost
+		}
 		return ""
 	}
-	if err := w.makeUsable(ctx); err != nil {
-		w.cfg.Log.Error("set-up", "error", err)
-		return phraseDriverFailed
-	}
-	h.driver.Disarm()
-	status, err := h.driver.Where()
-	if err != nil {
-		return phraseLost
+	status, problem := w.ready(ctx)
+	if problem != "" {
+		return problem
 	}
 	var path []geom.Point
+	speed := a.profile.Bounded(machine.HandUMPerS)
 	switch a.command.Kind {
 	case broker.SetupHome:
-		if w.stops.Load() != stops {
-			return phraseStop
-		}
-		return movePhrase(h.driver.Home(ctx))
+		return w.home(ctx, a, stops)
 	case broker.SetupJog:
 		path = []geom.Point{status.Position.Add(a.command.By)}
 	case broker.SetupTrace:
 		path = outline(a.command.Extents.Move(a.command.Origin))
+		speed = a.profile.Bounded(machine.TraceUMPerS)
 	default:
 		return phraseCommand
 	}
@@ -70,7 +63,11 @@ func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
 			return phraseTravel
 		}
 	}
-	for line := range travelLines(status.Position, path, a.profile) {
+	h := w.held.Load()
+	if h == nil {
+		return phraseLost
+	}
+	for line := range setupLines(status.Position, path, speed) {
 		if err := w.leashed(ctx, stops); err != nil {
 			return movePhrase(err)
 		}
@@ -79,6 +76,64 @@ func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
 		}
 	}
 	return movePhrase(h.driver.Drain(ctx))
+}
+
+// ready makes the driver usable and takes from it the leave to switch the tool on, which nothing under
+// a set-up leave gives back.
+func (w *Worker) ready(ctx context.Context) (driver.Status, string) {
+	if err := w.makeUsable(ctx); err != nil {
+		if errors.Is(err, errNoMachine) {
+			return driver.Status{}, phraseLost
+		}
+		w.cfg.Log.Error("set-up", "error", err)
+		return driver.Status{}, phraseDriverFailed
+	}
+	if err := w.onMachine(func(d driver.Driver) error { d.Disarm(); return nil }); err != nil {
+		return driver.Status{}, phraseLost
+	}
+	status, err := w.where()
+	if err != nil {
+		return driver.Status{}, phraseLost
+	}
+	return status, ""
+}
+
+// home lets each axis find its place as the profile says: at its end switch, in the middle of a span that
+// is compared with the profile, or on the mark to which a person says to have carried it.
+func (w *Worker) home(ctx context.Context, a doSetup, stops int64) string {
+	if len(a.profile.ByHand()) > 0 && !a.command.OnMark {
+		return phraseByHand
+	}
+	if w.stops.Load() != stops {
+		return phraseStop
+	}
+	if err := w.onMachine(func(d driver.Driver) error { return d.Home(ctx) }); err != nil {
+		return movePhrase(err)
+	}
+	status, err := w.where()
+	switch {
+	case err != nil:
+		return phraseLost
+	case len(a.profile.SpanProblems(status.Span)) > 0:
+		return phraseSpan
+	case !status.Homed:
+		return phraseNotHomed
+	}
+	return ""
+}
+
+// told is what is answered: with where the carriage is, where the answer is to say that.
+func (w *Worker) told(a doSetupTell) broker.SetupResult {
+	r := a.result
+	if at := w.carried.Load(); a.moving && at != nil {
+		r.Position, r.Homed = *at, true
+	}
+	if a.where {
+		if status, err := w.where(); err == nil {
+			r.Position, r.Homed = status.Position, status.Homed
+		}
+	}
+	return r
 }
 
 func movePhrase(err error) string {
@@ -98,6 +153,38 @@ func outline(b geom.Box) []geom.Point {
 	return []geom.Point{b.Min, geom.Pt(b.Max.X, b.Min.Y), b.Max, geom.Pt(b.Min.X, b.Max.Y), b.Min}
 }
 
+// setupLines renders moves at a speed that hands and eyes can follow, the tool off: G1 with a feed (ISO
+// 6983-1) and no word that could switch anything on, each line short enough that a stop leaves little to run.
+func setupLines(from geom.Point, path []geom.Point, speed int64) func(func(string) bool) {
+	return func(yield func(string) bool) {
+		if !yield("G21") || !yield("G90") || !yield("M5") {
+			return
+		}
+		feed := " F" + millimetres(speed*60)
+		for q := range parts(from, path, max(1, speed*motion.LongestLineMS/1000)) {
+			if !yield("G1 X" + millimetres(q.X) + " Y" + millimetres(q.Y) + feed) {
+				return
+			}
+		}
+	}
+}
+
+// parts cuts a path into pieces that are no longer than step along either axis.
+func parts(from geom.Point, path []geom.Point, step int64) func(func(geom.Point) bool) {
+	return func(yield func(geom.Point) bool) {
+		for _, to := range path {
+			way := to.Sub(from)
+			n := (max(way.X, -way.X, way.Y, -way.Y) + step - 1) / step
+			for i := int64(1); i <= n; i++ {
+				if !yield(from.Add(geom.Pt(way.X*i/n, way.Y*i/n))) {
+					return
+				}
+			}
+			from = to
+		}
+	}
+}
+
 // travelLines renders moves with the tool off, each line short enough that a stop leaves little to
 // run: G21 (mm), G90 (absolute), then G0 (ISO 6983-1).
 func travelLines(from geom.Point, path []geom.Point, p machine.Profile) func(func(string) bool) {
@@ -105,17 +192,10 @@ func travelLines(from geom.Point, path []geom.Point, p machine.Profile) func(fun
 		if !yield("G21") || !yield("G90") || !yield("M5") {
 			return
 		}
-		step := max(1, p.TravelSpeedUMPerS*motion.LongestLineMS/1000)
-		for _, to := range path {
-			way := to.Sub(from)
-			parts := (max(way.X, -way.X, way.Y, -way.Y) + step - 1) / step
-			for i := int64(1); i <= parts; i++ {
-				q := from.Add(geom.Pt(way.X*i/parts, way.Y*i/parts))
-				if !yield("G0 X" + millimetres(q.X) + " Y" + millimetres(q.Y)) {
-					return
-				}
+		for q := range parts(from, path, max(1, p.TravelSpeedUMPerS*motion.LongestLineMS/1000)) {
+			if !yield("G0 X" + millimetres(q.X) + " Y" + millimetres(q.Y)) {
+				return
 			}
-			from = to
 		}
 	}
 }

@@ -71,4 +71,9 @@ const (
 	phraseNumber  = "an older command than the last one"
 	phraseCommand = "unknown command"
 	phraseTravel  = "the move leaves the travel"
+	phraseEdge    = "the travel ends here"
+	phraseLetGo   = "nobody holds this move any more"
+	phraseSilent  = "the station was silent while it held a move"
+	phraseSpan    = "the measured span is not the one in the profile"
+	phraseByHand  = "an axis that is placed by hand was not said to stand on its mark"
 )

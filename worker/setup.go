@@ -13,6 +13,8 @@ type setup struct {
 	leave  canon.Digest
 	number int64
 	last   broker.SetupResult
+	hold   *hold              // of a hold to move, from its grip to its rest
+	over   broker.SetupResult // of the last one that came to rest
 }
 
 // end forgets the leave. A command that is moving is stopped.
@@ -20,10 +22,14 @@ func (s *setup) end(c *core) {
 	if s.moving {
 		c.do(doHalt{})
 	}
-	s.leave, s.number = canon.Digest{}, 0
+	s.leave, s.number, s.hold = canon.Digest{}, 0, nil
 }
 
 func (c *core) onSetup(e evSetup) {
+	if e.command.Kind == broker.SetupBeat {
+		c.onBeat(e)
+		return
+	}
 	result := broker.SetupResult{Leave: e.digest, Number: e.command.Number}
 	if e.digest == c.setup.leave && e.command.Number == c.setup.number && c.setup.number > 0 {
 		if !c.setup.moving {
@@ -37,6 +43,10 @@ func (c *core) onSetup(e evSetup) {
 	}
 	c.challenge.leave = e.digest
 	c.setup = setup{moving: true, leave: e.digest, number: e.command.Number}
+	if e.command.Kind == broker.SetupGrip {
+		c.onGrip(e)
+		return
+	}
 	c.do(doSetup{command: e.command, profile: c.profile, leave: e.digest})
 }
 

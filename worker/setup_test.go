@@ -72,7 +72,7 @@ func TestI1_SetupLeave(t *testing.T) {
 		}
 		s.fake().mu.Lock()
 		for _, line := range s.fake().lines {
-			if strings.HasPrefix(line, "M3") || strings.HasPrefix(line, "G1") {
+			if driver.SwitchesOn(line) || strings.Contains(line, "S") {
 				t.Errorf("line %q under a set-up leave", line)
 			}
 		}

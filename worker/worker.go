@@ -45,6 +45,9 @@ type Worker struct {
 	pins  pins
 	leash atomic.Int64 // lines may go out until then, in boot time
 
+	holdUntil atomic.Int64               // a hold to move counts until then, in boot time
+	carried   atomic.Pointer[geom.Point] // where its lines have led so far
+
 	book   *journal.Journal
 	link   Link
 	disk   *lane // journal writes
@@ -241,7 +244,7 @@ func (w *Worker) perform(ctx context.Context, a action) {
 			w.cfg.Failpoint("after taken")
 		})
 	case doSetupTell:
-		w.tell.add(func() { w.warn("answering a set-up command", w.link.AnswerSetup(a.result)) })
+		w.tell.add(func() { w.warn("answering a set-up command", w.link.AnswerSetup(w.told(a))) })
 	case doPrepare:
 		w.fetch.add(func() { w.prepare(ctx, a) })
 	case doForget:
@@ -285,6 +288,15 @@ func (w *Worker) perform(ctx context.Context, a action) {
 		w.inbox.post(evWentOn{run: a.run, err: w.onMachine(driver.Driver.GoOn)})
 	case doSheet:
 		w.group.Go(func() { w.inbox.post(evSheet{run: a.run, sheet: w.sheet()}) })
+	case doGrip:
+		stops := w.stops.Load()
+		w.group.Go(func() { w.inbox.post(w.grip(ctx, a, stops)) })
+	case doCarry:
+		stops := w.stops.Load()
+		w.holdUntil.Store(int64(a.until))
+		w.group.Go(func() { w.inbox.post(w.carry(ctx, a, stops)) })
+	case doHoldUntil:
+		w.holdUntil.Store(int64(a.until))
 	case doSetup:
 		stops := w.stops.Load()
 		w.group.Go(func() { w.inbox.post(evSetupDone{result: w.move(ctx, a, stops)}) })

@@ -19,6 +19,30 @@ import (
 	openapi_types "github.com/oapi-codegen/runtime/types"
 )
 
+// Defines values for HoldBeatWay.
+const (
+	HoldAway   HoldBeatWay = "away"
+	HoldLeft   HoldBeatWay = "left"
+	HoldRight  HoldBeatWay = "right"
+	HoldToward HoldBeatWay = "toward"
+)
+
+// Valid indicates whether the value is a known member of the HoldBeatWay enum.
+func (e HoldBeatWay) Valid() bool {
+	switch e {
+	case HoldAway:
+		return true
+	case HoldLeft:
+		return true
+	case HoldRight:
+		return true
+	case HoldToward:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for InspectionSheet.
 const (
 	Kept     InspectionSheet = "kept"
@@ -844,6 +868,28 @@ type Health struct {
 	Status string `json:"status"`
 }
 
+// HoldBeat way begins a hold; grip and tick, as they were told last, keep it; release ends it
+type HoldBeat struct {
+	// Fine 2 mm/s in place of 20
+	Fine    *bool        `json:"fine,omitempty"`
+	Grip    *string      `json:"grip,omitempty"`
+	Release *bool        `json:"release,omitempty"`
+	Tick    *int64       `json:"tick,omitempty"`
+	Way     *HoldBeatWay `json:"way,omitempty"`
+}
+
+// HoldBeatWay defines model for HoldBeat.Way.
+type HoldBeatWay string
+
+// HoldDone defines model for HoldDone.
+type HoldDone struct {
+	Grip        string  `json:"grip"`
+	Homed       bool    `json:"homed"`
+	PositionXMm float64 `json:"position_x_mm"`
+	PositionYMm float64 `json:"position_y_mm"`
+	Tick        int64   `json:"tick"`
+}
+
 // HotSpot a place where too much energy meets in too short a time
 type HotSpot struct {
 	AtS float64 `json:"at_s"`
@@ -1534,6 +1580,9 @@ type SetupMove struct {
 	ByXMm *float64      `json:"by_x_mm,omitempty"`
 	ByYMm *float64      `json:"by_y_mm,omitempty"`
 	Kind  SetupMoveKind `json:"kind"`
+
+	// OnMark home: a person has carried each axis that is placed by hand to its mark
+	OnMark *bool `json:"on_mark,omitempty"`
 }
 
 // SetupMoveKind defines model for SetupMove.Kind.
@@ -2205,6 +2254,9 @@ type GiveAnswerJSONRequestBody = AnswerValues
 // HandOverRunJSONRequestBody defines body for HandOverRun for application/json ContentType.
 type HandOverRunJSONRequestBody = Handover
 
+// HoldRunJSONRequestBody defines body for HoldRun for application/json ContentType.
+type HoldRunJSONRequestBody = HoldBeat
+
 // InspectRunJSONRequestBody defines body for InspectRun for application/json ContentType.
 type InspectRunJSONRequestBody = Inspection
 
@@ -2456,6 +2508,9 @@ type ServerInterface interface {
 	// HandOverRun Take attendance of a run over
 	// (POST /runs/{id}/handover)
 	HandOverRun(ctx echo.Context, id ID, params HandOverRunParams) error
+	// HoldRun Move the carriage as long as it is held
+	// (PUT /runs/{id}/hold)
+	HoldRun(ctx echo.Context, id ID) error
 	// InspectRun Record what was seen of sheet and bed
 	// (POST /runs/{id}/inspection)
 	InspectRun(ctx echo.Context, id ID, params InspectRunParams) error
@@ -4248,6 +4303,22 @@ func (w *ServerInterfaceWrapper) HandOverRun(ctx echo.Context) error {
 	return err
 }
 
+// HoldRun converts echo context to params.
+func (w *ServerInterfaceWrapper) HoldRun(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.HoldRun(ctx, id)
+	return err
+}
+
 // InspectRun converts echo context to params.
 func (w *ServerInterfaceWrapper) InspectRun(ctx echo.Context) error {
 	var err error
@@ -4749,6 +4820,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/runs/:id/checklist", wrapper.OpenChecklist, options.OperationMiddlewares["openChecklist"]...)
 	router.GET(options.BaseURL+"/runs/:id/gate", wrapper.GetGate, options.OperationMiddlewares["getGate"]...)
 	router.POST(options.BaseURL+"/runs/:id/handover", wrapper.HandOverRun, options.OperationMiddlewares["handOverRun"]...)
+	router.PUT(options.BaseURL+"/runs/:id/hold", wrapper.HoldRun, options.OperationMiddlewares["holdRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/inspection", wrapper.InspectRun, options.OperationMiddlewares["inspectRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/pause", wrapper.PauseRun, options.OperationMiddlewares["pauseRun"]...)
 	router.GET(options.BaseURL+"/runs/:id/picture.png", wrapper.GetRunPicture, options.OperationMiddlewares["getRunPicture"]...)
@@ -7870,6 +7942,46 @@ func (response HandOverRundefaultApplicationProblemPlusJSONResponse) VisitHandOv
 	return err
 }
 
+type HoldRunRequestObject struct {
+	ID   ID `json:"id"`
+	Body *HoldRunJSONRequestBody
+}
+
+type HoldRunResponseObject interface {
+	VisitHoldRunResponse(w http.ResponseWriter) error
+}
+
+type HoldRun200JSONResponse HoldDone
+
+func (response HoldRun200JSONResponse) VisitHoldRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type HoldRundefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response HoldRundefaultApplicationProblemPlusJSONResponse) VisitHoldRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type InspectRunRequestObject struct {
 	ID     ID `json:"id"`
 	Params InspectRunParams
@@ -8748,6 +8860,9 @@ type StrictServerInterface interface {
 	// HandOverRun Take attendance of a run over
 	// (POST /runs/{id}/handover)
 	HandOverRun(ctx context.Context, request HandOverRunRequestObject) (HandOverRunResponseObject, error)
+	// HoldRun Move the carriage as long as it is held
+	// (PUT /runs/{id}/hold)
+	HoldRun(ctx context.Context, request HoldRunRequestObject) (HoldRunResponseObject, error)
 	// InspectRun Record what was seen of sheet and bed
 	// (POST /runs/{id}/inspection)
 	InspectRun(ctx context.Context, request InspectRunRequestObject) (InspectRunResponseObject, error)
@@ -11296,6 +11411,54 @@ func (sh *strictHandler) HandOverRun(ctx echo.Context, id ID, params HandOverRun
 		return err
 	} else if validResponse, ok := response.(HandOverRunResponseObject); ok {
 		return validResponse.VisitHandOverRunResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// HoldRun operation middleware
+func (sh *strictHandler) HoldRun(ctx echo.Context, id ID) error {
+	var request HoldRunRequestObject
+
+	request.ID = id
+
+	var body HoldRunJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.HoldRun(ctx.Request().Context(), request.(HoldRunRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "HoldRun")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(HoldRunResponseObject); ok {
+		return validResponse.VisitHoldRunResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

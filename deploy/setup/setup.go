@@ -102,7 +102,7 @@ func readProfile(text []byte) (p machine.Profile, err error) {
 	if p.Driver.Kind == "" || len(p.Tools) == 0 || p.TravelUM.Width() <= 0 || p.TravelUM.Height() <= 0 {
 		return p, errors.New("profile: a driver, a tool and the travel are the least that it must name")
 	}
-	if problems := p.Driver.Problems(); len(problems) > 0 {
+	if problems := p.Problems(); len(problems) > 0 {
 		return p, fmt.Errorf("profile: %s", strings.Join(problems, "\n  "))
 	}
 	return p, nil

@@ -57,7 +57,7 @@ func Check(ctx context.Context, cfg CheckConfig) []check.Finding {
 		return append(all, check.Bad("profile", err))
 	}
 	all = append(all, check.Profile(p)...)
-	if len(p.Driver.Problems()) > 0 {
+	if len(p.Problems()) > 0 {
 		return all
 	}
 	if running {

@@ -90,8 +90,11 @@ type Dialect struct {
 	// energy away when its host falls silent that it has not.
 	Alive        string `json:"alive,omitempty"`
 	AliveEveryMS int64  `json:"alive_every_ms,omitempty"`
-	// Home are the lines by which the axes find their place.
+	// Home are the lines by which the axes find their place. Span is what the machine says meanwhile of
+	// the way between two reference marks that it measured: groups named x and y, one or both, in units
+	// of HereUnitUM.
 	Home     []string  `json:"home"`
+	Span     string    `json:"span,omitempty"`
 	Troubles []Trouble `json:"troubles,omitempty"`
 }
 
@@ -148,7 +151,7 @@ func (d Driver) Problems() []string {
 		return c.list
 	}
 	c.dialect(*d.Dialect)
-	return c.list
+	return c.sorted()
 }
 
 // complaints gathers problems.
@@ -199,7 +202,7 @@ func (c *complaints) dialect(d Dialect) {
 	c.pattern("here", d.Here, true, "x", "y")
 	c.pattern("here_moving", d.HereMoving, true)
 	for name, p := range map[string]string{"wakes": d.Wakes, "here_tool_on": d.HereToolOn, "here_placed": d.HerePlaced,
-		"here_held": d.HereHeld, "here_lid_open": d.HereLidOpen, "stopped": d.Stopped} {
+		"here_held": d.HereHeld, "here_lid_open": d.HereLidOpen, "stopped": d.Stopped, "span": d.Span} {
 		c.pattern(name, p, false)
 	}
 	for i, t := range d.Troubles {
@@ -231,7 +234,11 @@ func (c *complaints) dialect(d Dialect) {
 	if len(d.Home) == 0 {
 		c.add("dialect: home has no line, so the axes never find their place")
 	}
+}
+
+func (c *complaints) sorted() []string {
 	slices.Sort(c.list)
+	return c.list
 }
 
 // pattern checks that a pattern compiles and has the groups that are needed.

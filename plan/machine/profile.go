@@ -44,20 +44,6 @@ type Profile struct {
 	Driver     Driver     `json:"driver"`
 }
 
-// Placing says how one axis finds its place.
-type Placing struct {
-	How           string `json:"how"` // one of the Placing constants
-	SpanUM        int64  `json:"span_um,omitempty"`
-	RepeatErrorUM int64  `json:"repeat_error_um"`
-}
-
-// Ways in which an axis finds its place.
-const (
-	PlacingEndSwitch    = "end switch"
-	PlacingMiddleOfSpan = "middle of span"
-	PlacingByHand       = "by hand"
-)
-
 // Tool is what the carriage can hold.
 type Tool struct {
 	Name         string `json:"name"` // "beam" or "pen", unique on the machine

@@ -150,9 +150,17 @@ type SetupCommand struct {
 	Leave   []byte     `cbor:"leave"` // signed note
 	Number  int64      `cbor:"number"`
 	Kind    string     `cbor:"kind"` // one of the Setup constants
-	By      geom.Point `cbor:"by"`   // jog: relative move in micrometres
+	By      geom.Point `cbor:"by"`   // jog: relative move in micrometres; grip: the way, −1, 0 or 1 along one axis
 	Origin  geom.Point `cbor:"origin"`
 	Extents geom.Box   `cbor:"extents"` // trace: outline relative to Origin
+	// OnMark says, at home, that a person has carried each axis that is placed by hand to its mark.
+	OnMark bool `cbor:"on_mark"`
+	// Fine asks for a slow hold. Grip and Tick say which hold a beat belongs to, and the newest tick that
+	// the station has heard; Release ends it.
+	Fine    bool     `cbor:"fine"`
+	Grip    [16]byte `cbor:"grip"`
+	Tick    int64    `cbor:"tick"`
+	Release bool     `cbor:"release"`
 }
 
 // Kinds of set-up commands.
@@ -161,6 +169,8 @@ const (
 	SetupJog   = "jog"
 	SetupTrace = "trace"
 	SetupWhere = "where" // no motion: ask for the position
+	SetupGrip  = "grip"  // no motion yet: begin a hold to move
+	SetupBeat  = "beat"  // the hold goes on, or is released
 )
 
 // SetupResult is the worker's answer to one command.
@@ -170,6 +180,11 @@ type SetupResult struct {
 	Position geom.Point   `cbor:"position"`
 	Homed    bool         `cbor:"homed"`
 	Problem  string       `cbor:"problem"`
+	// Span is what was measured between the reference marks of each axis when it last found its place.
+	Span geom.Point `cbor:"span"`
+	// Grip names a hold and Tick is what its next beat gives back.
+	Grip [16]byte `cbor:"grip"`
+	Tick int64    `cbor:"tick"`
 }
 
 // Stop asks a worker to stop whatever runs. Unsigned on purpose.

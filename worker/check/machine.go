@@ -22,7 +22,7 @@ import (
 func Profile(p machine.Profile) []Finding {
 	const what = "profile"
 	var all []Finding
-	for _, problem := range p.Driver.Problems() {
+	for _, problem := range p.Problems() {
 		all = append(all, Finding{What: what, State: Fault, Text: problem, Next: "mend the profile's driver"})
 	}
 	if len(all) == 0 {

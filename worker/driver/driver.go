@@ -52,6 +52,9 @@ type Status struct {
 	ToolOn   bool
 	Moving   bool
 	DoneMS   int64 // machine time carried out since Arm, not scaled
+	// Span is the way between the two reference marks of each axis that measured it the last time it found
+	// its place, in micrometres; 0 for none.
+	Span geom.Point
 }
 
 // Sheet is what a machine that keeps its own sheet can tell.

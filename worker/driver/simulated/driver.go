@@ -52,6 +52,9 @@ type Fault struct {
 	AlarmAtLine   int // raises an alarm when it is carried out
 	MuteAfterLine int // is the last one answered
 	LidAtLine     int // opens the lid when it is carried out
+	// SpanOffUM is how much longer the span of each axis that is placed in its middle measures than the
+	// profile says.
+	SpanOffUM geom.Point
 }
 
 // Driver is a driver.Driver on an imaginary machine.

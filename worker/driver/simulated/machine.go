@@ -79,6 +79,7 @@ type controller struct {
 	holding, resume bool
 	mark            mark
 	homed           bool
+	span            geom.Point // as measured when the axes last found their place
 	lidOpen         bool
 	interlock       bool
 
@@ -294,8 +295,8 @@ func (m *controller) answerWhere() {
 	if m.mute {
 		return
 	}
-	m.out = append(m.out, string(sayHere)+fmt.Sprintf("X%.3f Y%.3f placed=%t tool=%t moving=%t done=%d",
-		m.carriage.at.x, m.carriage.at.y, m.homed, m.supply.on, m.moving(), int64(math.Round(m.doneS*1000))))
+	m.out = append(m.out, string(sayHere)+fmt.Sprintf("X%.3f Y%.3f placed=%t tool=%t moving=%t done=%d span=%d,%d",
+		m.carriage.at.x, m.carriage.at.y, m.homed, m.supply.on, m.moving(), int64(math.Round(m.doneS*1000)), m.span.X, m.span.Y))
 }
 
 // answers are the lines that the machine has sent since the last call.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 )
 
@@ -175,7 +176,7 @@ func (m *controller) crashDistance(it item) float64 {
 
 // placingItems are the moves by which the axes find their place, tool off: towards the end switch at
 // the low end, or over the whole span and back to its middle. An axis placed by hand is
-// carried to its low end, as a person would do it.
+// carried to its mark, as a person would do it.
 func (m *controller) placingItems(next *program) []item {
 	next.lit = false
 	items := []item{{kind: toolOff}}
@@ -189,20 +190,33 @@ func (m *controller) placingItems(next *program) []item {
 			at = p
 		}
 	}
-	axis := func(how string, place func(float64) vec, least, most float64) {
-		switch how {
+	axis := func(how machine.Placing, place func(float64) vec, least, most float64) {
+		switch how.How {
 		case machine.PlacingMiddleOfSpan:
 			to(place(least))
 			to(place(most))
 			to(place((least + most) / 2))
+		case machine.PlacingByHand:
+			to(place(mm(how.MarkUM)))
 		default:
 			to(place(least))
 		}
 	}
-	axis(m.placing[0].How, func(v float64) vec { return vec{v, at.y} }, low.x, high.x)
-	axis(m.placing[1].How, func(v float64) vec { return vec{at.x, v} }, low.y, high.y)
+	axis(m.placing[0], func(v float64) vec { return vec{v, at.y} }, low.x, high.x)
+	axis(m.placing[1], func(v float64) vec { return vec{at.x, v} }, low.y, high.y)
 	next.at = at
 	return append(items, item{kind: placed})
+}
+
+// measuredSpan is what each axis that is placed in its middle has measured between its marks.
+func (m *controller) measuredSpan() geom.Point {
+	span := func(p machine.Placing, off int64) int64 {
+		if p.How != machine.PlacingMiddleOfSpan {
+			return 0
+		}
+		return p.SpanUM + off
+	}
+	return geom.Pt(span(m.placing[0], m.fault.SpanOffUM.X), span(m.placing[1], m.fault.SpanOffUM.Y))
 }
 
 // placingQueued says whether the axes will have found their place when what is owed is done.

@@ -140,7 +140,7 @@ func (m *controller) act(it item) {
 		m.lit = false
 		m.supply.command(m.now, false, 0)
 	case placed:
-		m.homed = true
+		m.homed, m.span = true, m.measuredSpan()
 	case trouble:
 		if it.fault == lidFault {
 			m.pop() // not met again when the carriage goes on

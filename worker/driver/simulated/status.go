@@ -29,9 +29,10 @@ func (d *Driver) ask(first ...byte) (driver.Status, bool) {
 func readHere(text string) (driver.Status, bool) {
 	var s driver.Status
 	var x, y float64
-	n, err := fmt.Sscanf(text, "X%f Y%f placed=%t tool=%t moving=%t done=%d", &x, &y, &s.Homed, &s.ToolOn, &s.Moving, &s.DoneMS)
+	n, err := fmt.Sscanf(text, "X%f Y%f placed=%t tool=%t moving=%t done=%d span=%d,%d", &x, &y, &s.Homed, &s.ToolOn, &s.Moving, &s.DoneMS,
+		&s.Span.X, &s.Span.Y)
 	s.Position = geom.Pt(int64(math.Round(x*1000)), int64(math.Round(y*1000)))
-	return s, err == nil && n == 6
+	return s, err == nil && n == 8
 }
 
 // Where is a glance at the machine. It is no sign of life: a worker that only looks has stopped

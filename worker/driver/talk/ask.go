@@ -179,7 +179,7 @@ func (d *Driver) Where() (driver.Status, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	s := driver.Status{Position: d.here.at, Homed: d.hasPlace(), ToolOn: d.here.toolOn, Moving: d.here.moving && !d.here.held,
-		DoneMS: int64(d.doneMS)}
+		DoneMS: int64(d.doneMS), Span: d.span}
 	if d.here.tellsDone {
 		s.DoneMS = d.here.doneMS - d.doneFrom
 	}

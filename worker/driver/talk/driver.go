@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/worker/driver"
 )
@@ -83,6 +84,7 @@ type Driver struct {
 	armed   bool
 	held    bool // by us
 	homed   bool // as far as we know; a machine that tells counts more
+	span    geom.Point
 	lit     bool // the lines taken so far leave the tool on
 	could   bool // a line that is perhaps not carried out yet has it on
 	changed chan struct{}
@@ -240,6 +242,7 @@ func (d *Driver) settle(ctx context.Context, s *session) error {
 func (d *Driver) forgetAll() {
 	d.stopped, d.lost, d.alarm, d.armed, d.held, d.homed = false, "", "", false, false, false
 	d.lit, d.could = false, false
+	d.span = geom.Point{}
 	d.waiting, d.answer = false, nil
 	d.here, d.asked, d.sent = place{}, false, false
 	d.need = d.asks + 1

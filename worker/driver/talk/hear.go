@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"kerfgate/plan/geom"
 	"kerfgate/worker/driver"
 )
 
@@ -56,6 +57,10 @@ func (d *Driver) hear(s *session, text string) {
 		d.heardHere(p)
 		return
 	}
+	if span, ok := l.readSpan(text); ok {
+		d.heardSpan(span)
+		return
+	}
 	switch {
 	case l.wakes != nil && l.wakes.MatchString(text):
 		s.woke = true
@@ -103,6 +108,17 @@ func (d *Driver) settleLine(a *answer) {
 			d.lit, d.could = true, true
 		}
 	}
+}
+
+// heardSpan keeps what the machine measured; an axis that is not named keeps what it had.
+func (d *Driver) heardSpan(span geom.Point) {
+	if span.X != 0 {
+		d.span.X = span.X
+	}
+	if span.Y != 0 {
+		d.span.Y = span.Y
+	}
+	d.wake()
 }
 
 func (d *Driver) heardHere(p place) {

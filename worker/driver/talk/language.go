@@ -20,6 +20,7 @@ type language struct {
 
 	wakes, taken, refused, here, stopped *regexp.Regexp
 	moving, toolOn, placed, held, lid    *regexp.Regexp
+	span                                 *regexp.Regexp
 
 	troubles []trouble
 	unitUM   float64
@@ -58,7 +59,8 @@ func learn(d machine.Driver) (*language, error) {
 		l.ask = append(l.ask, l.end...)
 	}
 	for to, text := range map[**regexp.Regexp]string{&l.wakes: c.Wakes, &l.taken: c.Taken, &l.refused: c.Refused, &l.here: c.Here,
-		&l.stopped: c.Stopped, &l.moving: c.HereMoving, &l.toolOn: c.HereToolOn, &l.placed: c.HerePlaced, &l.held: c.HereHeld, &l.lid: c.HereLidOpen} {
+		&l.stopped: c.Stopped, &l.moving: c.HereMoving, &l.toolOn: c.HereToolOn, &l.placed: c.HerePlaced, &l.held: c.HereHeld, &l.lid: c.HereLidOpen,
+		&l.span: c.Span} {
 		if text == "" {
 			continue
 		}
@@ -109,6 +111,24 @@ func (l *language) readHere(text string) (p place, ok bool) {
 	has := func(re *regexp.Regexp) bool { return re != nil && re.MatchString(text) }
 	p.moving, p.toolOn, p.placed, p.held, p.lid = has(l.moving), has(l.toolOn), has(l.placed), has(l.held), has(l.lid)
 	return p, true
+}
+
+// readSpan reads what the machine tells of a span that it measured; 0 for an axis that it does not name.
+func (l *language) readSpan(text string) (span geom.Point, ok bool) {
+	if l.span == nil {
+		return span, false
+	}
+	m := l.span.FindStringSubmatch(text)
+	if m == nil {
+		return span, false
+	}
+	for name, to := range map[string]*int64{"x": &span.X, "y": &span.Y} {
+		v, err := strconv.ParseFloat(group(l.span, m, name), 64)
+		if err == nil && math.Abs(v) <= furthest {
+			*to = int64(math.Round(v * l.unitUM))
+		}
+	}
+	return span, true
 }
 
 // furthest is beyond what any machine could mean, in whatever unit.

@@ -5,11 +5,15 @@ import (
 	"fmt"
 	"time"
 
+	"kerfgate/plan/geom"
 	"kerfgate/worker/driver"
 )
 
 // Home sends the lines by which the axes find their place and returns when they have.
 func (d *Driver) Home(ctx context.Context) error {
+	d.mu.Lock()
+	d.span = geom.Point{} // what was measured earlier says nothing of this time
+	d.mu.Unlock()
 	for _, line := range d.lang.home {
 		if driver.SwitchesOn(line) {
 			return fmt.Errorf("%w: the profile's line %q switches the tool on", driver.ErrNotArmed, line)

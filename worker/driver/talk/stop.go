@@ -172,9 +172,9 @@ func (d *Driver) Reset(ctx context.Context) error {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	homed, here := d.homed && untouched, d.here
+	homed, here, span := d.homed && untouched, d.here, d.span
 	d.forgetAll()
-	d.homed, d.here = homed, here
+	d.homed, d.here, d.span = homed, here, span
 	d.wake()
 	return nil
 }

@@ -50,7 +50,7 @@ func common() machine.Dialect {
 		LineEnd: "\n", Taken: `^have (?P<bytes>\d+) (?P<crc>[0-9a-f]{8})$`, Refused: `^won't: (?P<why>.*)$`, TakenWithinMS: 5000,
 		Here:       `^at (?P<x>-?\d+\.\d{3}) (?P<y>-?\d+\.\d{3})( |$)`,
 		HereMoving: ` busy( |$)`, HereToolOn: ` lit( |$)`, HerePlaced: ` sure( |$)`, HereHeld: ` resting( |$)`, HereLidOpen: ` agape( |$)`,
-		AnswerWithinMS: 200, AskEveryMS: 20, Wakes: `^good morning$`, WakesWithinMS: 2000, Home: []string{"G28"},
+		AnswerWithinMS: 200, AskEveryMS: 20, Wakes: `^good morning$`, WakesWithinMS: 2000, Home: []string{"G28"}, Span: `^between (?P<x>\d+\.\d{3})( (?P<y>\d+\.\d{3}))?$`,
 		Troubles: []machine.Trouble{{Pattern: `^help: `, Kind: machine.TroubleAlarm}, {Pattern: `^lid up$`, Kind: machine.TroubleLid},
 			{Pattern: `^stuffy$`, Kind: machine.TroubleFlow}},
 	}

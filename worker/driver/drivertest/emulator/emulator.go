@@ -22,6 +22,7 @@ type Config struct {
 	Counts   bool          // it tells what it has done
 	Locks    bool          // it takes Arm and Disarm
 	Says     bool          // it says when it was stopped
+	SpanMM   float64       // what it measures between its marks along x and tells; 0 means that it tells nothing
 	// EnergyFile gets a line each time the tool goes on or off, with the time in nanoseconds.
 	EnergyFile string
 	Say        func(text string)
@@ -243,6 +244,9 @@ func (c *Carriage) advance(s float64) {
 			used = min(s, it.left)
 			it.left -= used
 			if it.finished = it.left <= 0; it.finished && it.kind == 'h' {
+				if c.cfg.SpanMM > 0 {
+					c.say(fmt.Sprintf("between %.3f", c.cfg.SpanMM))
+				}
 				c.x, c.y, c.placed = 0, 0, true
 			}
 		case 'm':
