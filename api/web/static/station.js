@@ -285,6 +285,7 @@
       const way = { left: [-step, 0], right: [step, 0], toward: [0, -step], away: [0, step] }[data.get("to")];
       return { kind: "jog", by_x_mm: way[0], by_y_mm: way[1] };
     }
+    if (form.dataset.kind === "home") return { kind: "home", on_mark: true };
     if (form.dataset.kind) return { kind: form.dataset.kind };
     if (form.dataset.here) return { here: true };
     const values = {};
