@@ -121,7 +121,6 @@ type serveCommand struct {
 	Keys         string   `help:"Folder of the site's keys; made if missing." required:"" env:"KERFGATE_KEYS" type:"path"`
 	Site         string   `help:"Name of the site, one word." default:"workshop" env:"KERFGATE_SITE"`
 	Kind         string   `help:"workshop or alone." enum:"workshop,alone" default:"workshop" env:"KERFGATE_SITE_KIND"`
-	FireWatch    int64    `help:"Minutes of fire watch after a beam run, chosen by an officer: 30 or 60." default:"60" env:"KERFGATE_FIRE_WATCH_MINUTES"`
 	Listen       string   `help:"Address of the pages." default:"127.0.0.1:8180" env:"KERFGATE_LISTEN"`
 	Host         []string `help:"Name or address by which stations and workers reach this server; the site's CA signs for it. This computer's own if left out." env:"KERFGATE_HOST"`
 	Cert         string   `help:"TLS certificate from elsewhere; off loopback the site's own CA makes one if left out." env:"KERFGATE_TLS_CERT" type:"path"`
@@ -140,7 +139,7 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	cfg := serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: reach.Listener, TLS: reach.TLS, Log: log,
 		Trust: reach.Trust, CAFingerprint: reach.Fingerprint, WorkerBrokerURL: s.Broker, Origin: reach.Origin,
-		Site: db.Site{Name: s.Site, Kind: s.Kind, FireWatchMinutes: s.FireWatch}, Failpoint: failpoint(s.Keys)}
+		Site: db.Site{Name: s.Site, Kind: s.Kind}, Failpoint: failpoint(s.Keys)}
 	ready := func(server *serve.Server) {
 		scheme, _, _ := strings.Cut(reach.Origin, ":")
 		if reach.Fingerprint != "" {

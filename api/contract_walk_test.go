@@ -73,6 +73,7 @@ func braced(path string) string {
 
 // bodies are requests in good form, by operation.
 var bodies = map[string]string{
+	"lookAtWatch":        `{"saw":"nothing"}`,
 	"openSession":        `{"sign_in":"fern","password":"x"}`,
 	"openStationSession": `{"sign_in":"fern","pin":"482913"}`,
 	"setPIN":             `{"password":"x","pin":"482913"}`,

@@ -62,7 +62,7 @@ func (s *Server) GiveAnswer(ctx context.Context, request wire.GiveAnswerRequestO
 }
 
 func gateShape(g db.Gate) wire.Gate {
-	shape := wire.Gate{Run: runShape(g.Run), Machine: machineShape(g.Machine), ChecklistVersion: g.Checklist.Version,
+	shape := wire.Gate{Run: runShape(g.Run), Machine: machineShape(g.Machine, g.Facts.Today), ChecklistVersion: g.Checklist.Version,
 		Bars: make([]wire.Bar, 0, len(g.Bars)), Reasons: make([]wire.Reason, 0, len(g.Reasons)),
 		Open: len(g.Reasons) == 0}
 	for _, b := range g.Bars {

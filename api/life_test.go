@@ -3,6 +3,7 @@ package api
 import (
 	"net/http"
 	"testing"
+	"time"
 
 	"kerfgate/api/wire"
 	"kerfgate/checklist/permit"
@@ -95,7 +96,7 @@ func TestLife(t *testing.T) {
 func TestMachineSays(t *testing.T) {
 	t.Parallel()
 	w := newWorkshop(t)
-	m := machineShape(w.Machine)
+	m := machineShape(w.Machine, time.Now())
 	if m.SpeedXMmPerS != nil || m.SpeedYMmPerS != nil || m.BacklashXMm != 0 || m.Tools[0].BeamMm != nil || m.Tools[0].DivergenceMrad != nil {
 		t.Errorf("what is not known is left out: %+v", m)
 	}
@@ -103,7 +104,7 @@ func TestMachineSays(t *testing.T) {
 	profile.SpeedYUMPerS, profile.BacklashXUM = 80_000, 35
 	profile.Tools[0].BeamUM, profile.Tools[0].DivergenceURad, profile.Tools[0].Switch.InMotion = 6_000, 2_300, true
 	w.Machine.Profile = profile
-	m = machineShape(w.Machine)
+	m = machineShape(w.Machine, time.Now())
 	if m.SpeedXMmPerS != nil || *m.SpeedYMmPerS != 80 || m.BacklashXMm != 0.035 || m.BacklashYMm != 0 {
 		t.Errorf("axes: %+v", m)
 	}

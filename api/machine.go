@@ -32,7 +32,7 @@ func (s *Server) ListMachines(ctx context.Context, _ wire.ListMachinesRequestObj
 	}
 	list := wire.MachineList{Machines: make([]wire.Machine, 0, len(all))}
 	for _, m := range all {
-		list.Machines = append(list.Machines, machineShape(m))
+		list.Machines = append(list.Machines, machineShape(m, s.now()))
 	}
 	return wire.ListMachines200JSONResponse(list), nil
 }
@@ -47,7 +47,7 @@ func (s *Server) GetMachine(ctx context.Context, request wire.GetMachineRequestO
 	if err != nil {
 		return nil, err
 	}
-	detail := wire.MachineDetail{Machine: machineShape(m), Settings: make([]wire.Setting, 0, len(settings))}
+	detail := wire.MachineDetail{Machine: machineShape(m, s.now()), Settings: make([]wire.Setting, 0, len(settings))}
 	for _, x := range settings {
 		detail.Settings = append(detail.Settings, wire.Setting{ID: x.ID, Tool: x.Tool, MaterialID: x.Material,
 			ThicknessMm: mm(x.ThicknessUM), Operation: x.Operation, SpeedMmPerS: mm(x.SpeedUMPerS),
@@ -81,14 +81,6 @@ func (s *Server) LiftLockout(ctx context.Context, request wire.LiftLockoutReques
 	return wire.LiftLockout204Response{}, nil
 }
 
-// CloseWatch is POST /machines/{id}/watch/close.
-func (s *Server) CloseWatch(ctx context.Context, request wire.CloseWatchRequestObject) (wire.CloseWatchResponseObject, error) {
-	if err := s.store.CloseWatch(ctx, actorIn(ctx), request.ID); err != nil {
-		return nil, err
-	}
-	return wire.CloseWatch204Response{}, nil
-}
-
 func reasonGiven(text string) (string, error) {
 	text = strings.TrimSpace(text)
 	if n := utf8.RuneCountInString(text); n == 0 || n > 500 {
@@ -97,7 +89,7 @@ func reasonGiven(text string) (string, error) {
 	return text, nil
 }
 
-func machineShape(m db.Machine) wire.Machine {
+func machineShape(m db.Machine, now time.Time) wire.Machine {
 	p := m.Profile
 	shape := wire.Machine{
 		ID: m.ID, Name: m.Name, Bay: m.Bay, Tool: m.Tool, Rev: m.Rev,
@@ -109,7 +101,7 @@ func machineShape(m db.Machine) wire.Machine {
 		CutOffTested: p.CutOff.Tested, CutOffMeans: p.CutOff.Means,
 		AttendanceEveryS: p.Attendance.EveryS, AttendanceGraceS: p.Attendance.GraceS,
 		Driver: p.Driver.Kind, ProfileDigest: m.ProfileDigest.String(), WorkerURL: m.WorkerURL,
-		Lockout: lockoutShape(m.Lockout), Watch: watchShape(m.Watch),
+		Lockout: lockoutShape(m.Lockout), Watch: watchShape(m.Watch, now),
 	}
 	if shape.AttendanceEveryS == 0 {
 		shape.AttendanceEveryS = 60
@@ -146,13 +138,6 @@ func lockoutShape(l *db.Lockout) *wire.Lockout {
 	}
 	return &wire.Lockout{ID: l.ID, MachineID: l.Machine, Reason: l.Reason, SetBy: l.SetBy,
 		SetByName: l.SetName, SetAt: utc(l.SetAt)}
-}
-
-func watchShape(w *db.Watch) *wire.Watch {
-	if w == nil {
-		return nil
-	}
-	return &wire.Watch{ID: w.ID, RunID: w.Run, WatcherID: w.Watcher, WatcherName: w.WatcherName, Until: utc(w.Until)}
 }
 
 // someID is nil for the zero id.

@@ -106,6 +106,12 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/machines/:id/commissioning/ask/:item", roles: []role{officer}, handler: s.askPage},
 		{method: http.MethodPost, path: "/machines/:id/commissioning/ask/:item", roles: []role{officer}, body: formBody, handler: s.askForm},
 
+		{method: http.MethodGet, path: "/machines/:id/watch", roles: []role{anyone}, handler: s.watchPage},
+		{method: http.MethodPost, path: "/machines/:id/watch", roles: []role{operator, officer}, body: formBody, handler: s.watchForm},
+		{method: http.MethodPost, path: "/machines/:id/watch/take", roles: []role{operator, officer}, body: formBody, handler: s.takeWatchForm},
+		{method: http.MethodGet, path: "/site/fire-watch", roles: []role{officer, admin}, handler: s.fireWatchPage},
+		{method: http.MethodPost, path: "/site/fire-watch", roles: []role{officer}, body: formBody, handler: s.fireWatchForm},
+
 		{method: http.MethodGet, path: "/me", roles: []role{member}, handler: s.mePage},
 		{method: http.MethodPost, path: "/me/pin", roles: []role{member}, body: formBody, handler: s.mePINForm},
 		{method: http.MethodPost, path: "/me/password", roles: []role{member}, body: formBody, handler: s.mePasswordForm},

@@ -120,7 +120,7 @@ func (r reader) name(name string) string {
 func (s *Server) laneView(l db.Lane, who reader) web.LaneView {
 	now := s.local(s.now())
 	v := web.LaneView{Machine: machineView(l.Machine), Lockout: s.lockoutView(l.Machine.Lockout, who),
-		Watch: s.watchView(l.Machine.Watch, who)}
+		Watch: s.watchView(l.Machine, who)}
 	v.Gate, v.GateWords = laneGate(l)
 	v.Now = s.nowView(l, who)
 
@@ -216,18 +216,6 @@ func (s *Server) lockoutView(l *db.Lockout, who reader) *web.LockoutView {
 		if l.SetBy == uuid.Nil {
 			v.By = "the system"
 		}
-	}
-	return v
-}
-
-func (s *Server) watchView(w *db.Watch, who reader) *web.WatchView {
-	if w == nil {
-		return nil
-	}
-	v := &web.WatchView{By: "a named person", Until: s.local(w.Until), Mine: who.signed && w.Watcher == who.person,
-		Over: !s.now().Before(w.Until)}
-	if who.signed {
-		v.By = shortName(w.WatcherName)
 	}
 	return v
 }

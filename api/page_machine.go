@@ -45,7 +45,7 @@ func (s *Server) sendMachine(c echo.Context, status int, problem *web.Problem) e
 	who, _ := personOf(c)
 	v := web.MachinePageView{Shell: s.shell(c, m.Name, "/stations"), Path: machinePath(id), Machine: machineView(m),
 		MayLift: who.Person.Role.Officer(), Commissions: who.Person.Role.Officer() || who.Person.Role.Admin(),
-		Lockout: s.lockoutView(m.Lockout, looks), Watch: s.watchView(m.Watch, looks), Profile: profileParts(m.Profile),
+		Lockout: s.lockoutView(m.Lockout, looks), Watch: s.watchView(m, looks), Profile: profileParts(m.Profile),
 		Sides: fmt.Sprintf("%s to %s mm", web.Millimetres(calibration.LeastSideUM), web.Millimetres(calibration.MostSideUM))}
 	v.Problem = problem
 	if v.MayHandle, err = s.mayHandle(c, id); err != nil {

@@ -89,7 +89,7 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 		return web.StationView{}, err
 	}
 	v := web.StationView{Machine: machineView(lane.Machine), WorkerURL: lane.Machine.WorkerURL,
-		Lockout: s.lockoutView(lane.Machine.Lockout, who), Watch: s.watchView(lane.Machine.Watch, who)}
+		Lockout: s.lockoutView(lane.Machine.Lockout, who), Watch: s.watchView(lane.Machine, who)}
 	v.Shell = s.shell(c, v.Machine.Label(), "/stations")
 	standing, err := s.store.CalibrationStandings(ctx, id)
 	if err != nil {

@@ -21,6 +21,7 @@ type Standing struct {
 	Homed         bool
 	Opener        bool // the one who answers is the one who opened
 	Busy          bool // another run is active on the machine
+	NoEdition     bool // nobody chose how long the site's fire watches last
 }
 
 // Refuse lists all that says no besides the bars, each with what to do next. An empty list and all
@@ -37,6 +38,9 @@ func (s Standing) Refuse(f Facts) []Reason {
 	}
 	if !s.Authorised {
 		say("you hold no valid authorisation for this machine", "ask an admin; training comes first")
+	}
+	if s.NoEdition && f.Tool.Kind == machine.ToolBeam {
+		say("how long a fire watch lasts is not chosen for this site", "the safety officer chooses an edition on the page fire watch")
 	}
 	if s.Busy {
 		later("another run is active on this machine", "finish it through purge and inspection first")

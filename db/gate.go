@@ -107,9 +107,10 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 		return Gate{}, b, err
 	}
 	var busy bool
+	var edition string
 	// The rev is read first: a register that changes in between then fails the guard.
-	if err := s.pool.QueryRow(ctx, `SELECT clock_timestamp(), coalesce((SELECT pairs_rev FROM site), 0), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
-		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).Scan(&b.at, &b.pairsRev, &busy); err != nil {
+	if err := s.pool.QueryRow(ctx, `SELECT clock_timestamp(), coalesce((SELECT pairs_rev FROM site), 0), coalesce((SELECT fire_edition FROM site), ''), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
+		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).Scan(&b.at, &b.pairsRev, &edition, &busy); err != nil {
 		return Gate{}, b, err
 	}
 	b.at = b.at.In(s.cfg.Location)
@@ -122,7 +123,7 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	}
 	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Authorised: authorisedNow,
 		Placed: r.Placement != nil, Homed: r.Placement != nil && r.Placement.Homed,
-		Opener: r.Operator == uuid.Nil || r.Operator == actor.Person, Busy: busy}
+		Opener: r.Operator == uuid.Nil || r.Operator == actor.Person, Busy: busy, NoEdition: edition == ""}
 	if m.Lockout != nil {
 		st.LockedOut = m.Lockout.Reason
 	}

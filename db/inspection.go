@@ -7,6 +7,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"kerfgate/checklist"
 	"kerfgate/db/logbook"
 	"kerfgate/plan/machine"
 	"kerfgate/queue"
@@ -18,9 +19,6 @@ type Inspection struct {
 	FlameOrGlow bool
 	SupplyOff   bool
 }
-
-// flameWatchMinutes is the fire watch after a flame or glow was seen, whatever the site chose.
-const flameWatchMinutes = 60
 
 // Inspect records what a person saw of sheet and bed and closes the run. A flame or glow locks the
 // machine out, opens an incident and a watch of an hour, all in the same step. A beam run opens the
@@ -56,7 +54,7 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		}
 		w.statements = append(w.statements, ranMachine(r.ID))
 		if in.FlameOrGlow {
-			if err := s.reportFire(ctx, w, actor, g); err != nil {
+			if err := s.reportFire(ctx, w, actor, g, "the inspection"); err != nil {
 				return err
 			}
 		}
@@ -70,9 +68,12 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		}
 		switch {
 		case in.FlameOrGlow:
-			openWatch(w, actor, g, flameWatchMinutes*time.Minute)
+			openWatch(w, actor, g, g.Facts.Today, checklist.FlameWatch)
 		case g.Facts.Tool.Kind == machine.ToolBeam && !r.NeverMoved:
-			openWatch(w, actor, g, time.Duration(site.FireWatchMinutes)*time.Minute)
+			openWatch(w, actor, g, g.Facts.Today, time.Duration(site.FireWatchMinutes)*time.Minute)
+		case g.Machine.Watch != nil: // whoever inspects looks at the machine
+			_, err = s.look(ctx, w, actor, g.Machine, g.Facts.Today, false)
+			return err
 		}
 		return nil
 	})
@@ -105,11 +106,11 @@ func (s *Store) sheetFate(ctx context.Context, w *write, r Run, fate SheetFate) 
 	return back, nil
 }
 
-// reportFire adds lockout and incident to the inspection that saw a flame or glow.
-func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate) error {
+// reportFire adds lockout and incident to a look that saw a flame or glow; where says which look.
+func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate, where string) error {
 	incident := newID()
-	w.statements = append(w.statements, statement{sql: `INSERT INTO incident (id, kind, machine, run, reported_by, what) VALUES ($1, 'fire', $2, $3, $4, 'flame or glow seen at the inspection')`,
-		args: []any{incident, g.Run.Machine, g.Run.ID, actor.Person}, rows: 1})
+	w.statements = append(w.statements, statement{sql: `INSERT INTO incident (id, kind, machine, run, reported_by, what) VALUES ($1, 'fire', $2, $3, $4, $5)`,
+		args: []any{incident, g.Run.Machine, g.Run.ID, actor.Person, "flame or glow seen at " + where}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.IncidentOpened, actor: actor,
 		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("incident", incident)), body: logbook.Body{"kind": "fire"}})
 	// Whether it is locked out must still be so at the end: a flame never leaves a machine in use.
@@ -118,25 +119,5 @@ func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate) e
 	if g.Machine.Lockout != nil {
 		return nil
 	}
-	return s.lockOut(ctx, w, actor, newID(), g.Run.Machine, fmt.Sprintf("flame or glow seen at the inspection of run %d", g.Run.Number))
-}
-
-// openWatch starts the fire watch of the machine, or carries a longer one on. Simulated machines
-// shorten it by their wait scale, which the screen says.
-func openWatch(w *write, actor Actor, g Gate, lasts time.Duration) {
-	if scale := g.Machine.Profile.Driver.WaitScale; g.Machine.Profile.Driver.Kind == machine.DriverSimulated && scale > 1 {
-		lasts /= time.Duration(scale)
-	}
-	id := newID()
-	open := statement{sql: `INSERT INTO watch (id, machine, run, watcher, until) VALUES ($1, $2, $3, $4, now() + $5::interval)`,
-		args: []any{id, g.Run.Machine, g.Run.ID, actor.Person, lasts}, rows: 1}
-	if held := g.Machine.Watch; held != nil {
-		id = held.ID
-		open = statement{sql: `UPDATE watch SET until = greatest(until, now() + $4::interval), run = $2, watcher = $3 WHERE id = $1 AND closed_at IS NULL`,
-			args: []any{id, g.Run.ID, actor.Person, lasts}, rows: 1}
-	}
-	w.statements = append(w.statements, open)
-	w.entries = append(w.entries, draft{kind: logbook.WatchOpened, actor: actor,
-		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("watch", id)),
-		body:     logbook.Body{"seconds": int64(lasts / time.Second)}})
+	return s.lockOut(ctx, w, actor, newID(), g.Run.Machine, fmt.Sprintf("flame or glow seen at %s of run %d", where, g.Run.Number))
 }

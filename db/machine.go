@@ -12,6 +12,7 @@ import (
 	"kerfgate/db/logbook"
 	"kerfgate/plan/canon"
 	"kerfgate/plan/machine"
+	"kerfgate/queue"
 )
 
 // Machine is one piece of equipment with the profile in force.
@@ -138,12 +139,13 @@ func encodeChecklist(c checklist.Checklist) (text []byte, digest canon.Digest, e
 
 const selectMachine = `SELECT m.id, m.name, m.bay, p.data, m.profile, m.worker_key, m.worker_url, m.tool, m.checklist, m.rev,
 		l.id, l.reason, l.set_by, coalesce(lp.name, 'the system'), l.set_at,
-		w.id, w.run, w.watcher, wp.name, w.until
+		w.id, w.run, w.watcher, wp.name, w.until, w.seen_at, w.every, ar.started_at, ar.phase, ar.phase_at, clock_timestamp()
 	FROM machine m JOIN profile p ON p.digest = m.profile
 	LEFT JOIN lockout l ON l.machine = m.id AND l.lifted_at IS NULL
 	LEFT JOIN person lp ON lp.id = l.set_by
 	LEFT JOIN watch w ON w.machine = m.id AND w.closed_at IS NULL
-	LEFT JOIN person wp ON wp.id = w.watcher`
+	LEFT JOIN person wp ON wp.id = w.watcher
+	LEFT JOIN run ar ON ar.machine = w.machine AND ar.phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting')`
 
 func scanMachine(row pgx.CollectableRow) (Machine, error) {
 	var m Machine
@@ -154,13 +156,16 @@ func scanMachine(row pgx.CollectableRow) (Machine, error) {
 		at           *time.Time
 	}
 	var watch struct {
-		id, run, watcher *uuid.UUID
-		name             *string
-		until            *time.Time
+		id, run, watcher     *uuid.UUID
+		name, phase          *string
+		until, seen          *time.Time
+		startedAt, inPhaseAt *time.Time
+		every                *time.Duration
 	}
+	var now time.Time
 	if err := row.Scan(&m.ID, &m.Name, &m.Bay, &profile, &digest, &m.WorkerKey, &m.WorkerURL, &m.Tool, &m.Checklist, &m.Rev,
 		&lockout.id, &lockout.reason, &lockout.by, &lockout.name, &lockout.at,
-		&watch.id, &watch.run, &watch.watcher, &watch.name, &watch.until); err != nil {
+		&watch.id, &watch.run, &watch.watcher, &watch.name, &watch.until, &watch.seen, &watch.every, &watch.startedAt, &watch.phase, &watch.inPhaseAt, &now); err != nil {
 		return Machine{}, err
 	}
 	copy(m.ProfileDigest[:], digest)
@@ -174,7 +179,11 @@ func scanMachine(row pgx.CollectableRow) (Machine, error) {
 		}
 	}
 	if watch.id != nil {
-		m.Watch = &Watch{ID: *watch.id, Machine: m.ID, Run: *watch.run, Watcher: *watch.watcher, WatcherName: *watch.name, Until: *watch.until}
+		m.Watch = &Watch{ID: *watch.id, Machine: m.ID, Run: *watch.run, Watcher: *watch.watcher, WatcherName: *watch.name,
+			WatchTime: checklist.WatchTime{Until: *watch.until, Seen: *watch.seen, Every: *watch.every}, seen: *watch.seen}
+		if watch.startedAt != nil {
+			m.Watch.attended(*watch.startedAt, queue.Phase(*watch.phase), *watch.inPhaseAt, now)
+		}
 	}
 	return m, nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"kerfgate/checklist"
 	"kerfgate/db/logbook"
 )
 
@@ -17,7 +18,8 @@ type Site struct {
 	Kind             string   // SiteWorkshop or SiteAlone
 	Epoch            [16]byte // of the server; another one after a restore
 	LogEpoch         [16]byte // suffix of the log's origin; zero for a log that was never cut
-	FireWatchMinutes int64
+	FireEdition      string   // key of the edition that an officer chose for fire watches, empty until then
+	FireWatchMinutes int64    // of that edition; the longest of all until one is chosen
 	OpenedAt         time.Time
 }
 
@@ -37,15 +39,24 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 	if !errors.Is(err, ErrNotFound) {
 		return Site{}, err
 	}
+	if site.FireEdition != "" {
+		edition, ok := checklist.FireEditionOf(site.FireEdition)
+		if !ok {
+			return Site{}, errNoEdition
+		}
+		site.FireWatchMinutes = edition.Minutes
+	} else {
+		site.FireWatchMinutes = int64(checklist.FlameWatch / time.Minute)
+	}
 	if _, err := rand.Read(site.Epoch[:]); err != nil {
 		return Site{}, err
 	}
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
-			statements: []statement{{sql: `INSERT INTO site (name, kind, epoch, fire_watch_minutes) VALUES ($1, $2, $3, $4)`,
-				args: []any{site.Name, site.Kind, site.Epoch[:], site.FireWatchMinutes}, rows: 1}},
+			statements: []statement{{sql: `INSERT INTO site (name, kind, epoch, fire_watch_minutes, fire_edition) VALUES ($1, $2, $3, $4, $5)`,
+				args: []any{site.Name, site.Kind, site.Epoch[:], site.FireWatchMinutes, site.FireEdition}, rows: 1}},
 			entries: []draft{{kind: logbook.SiteOpened, body: logbook.Body{"kind": site.Kind, "epoch": site.Epoch[:],
-				"fire_watch_minutes": site.FireWatchMinutes}}},
+				"fire_watch_minutes": site.FireWatchMinutes, "fire_edition": site.FireEdition}}},
 		}, nil
 	})
 	if err != nil {
@@ -58,12 +69,33 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 func (s *Store) Site(ctx context.Context) (Site, error) {
 	var site Site
 	var epoch, logEpoch []byte
-	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_watch_minutes, opened_at FROM site`).
-		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireWatchMinutes, &site.OpenedAt)
+	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, opened_at FROM site`).
+		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.OpenedAt)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return Site{}, ErrNotFound
 	}
 	copy(site.Epoch[:], epoch)
 	copy(site.LogEpoch[:], logEpoch)
 	return site, err
+}
+
+var errNoEdition = refuse("there is no such edition", "choose one of the list")
+
+// ChooseFireEdition says which edition the site's fire watches follow from here on; one that runs keeps its
+// time. Errors: ErrNotAllowed for anybody but the safety officer, *Refused for an edition that is none.
+func (s *Store) ChooseFireEdition(ctx context.Context, actor Actor, key string) error {
+	if !actor.Role.Officer() {
+		return ErrNotAllowed
+	}
+	edition, ok := checklist.FireEditionOf(key)
+	if !ok {
+		return errNoEdition
+	}
+	_, err := s.commit(ctx, func(context.Context) (write, error) {
+		return write{
+			statements: []statement{{sql: `UPDATE site SET fire_edition = $1, fire_watch_minutes = $2`, args: []any{edition.Key, edition.Minutes}, rows: 1}},
+			entries:    []draft{{kind: logbook.FireEditionChosen, actor: actor, body: logbook.Body{"edition": edition.Key, "minutes": edition.Minutes}}},
+		}, nil
+	})
+	return err
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/dbtest"
@@ -64,7 +65,7 @@ func ownServer(t *testing.T) tally {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := store.OpenSite(t.Context(), db.Site{Name: dbtest.Site, Kind: db.SiteWorkshop, FireWatchMinutes: 30}); err != nil {
+	if _, err := store.OpenSite(t.Context(), db.Site{Name: dbtest.Site, Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}); err != nil {
 		t.Fatal(err)
 	}
 	y := tally{&dbtest.Env{Store: store, Database: cluster.Database, Pool: pool, Config: cfg}, t}

@@ -12,6 +12,8 @@ type Expirer interface {
 	ExpireChecklists(ctx context.Context) (int, error)
 	// ExpirePermits voids the permits that no worker took in time.
 	ExpirePermits(ctx context.Context) (int, error)
+	// MissWatches writes down the looks of a fire watch that were due and not taken.
+	MissWatches(ctx context.Context) (int, error)
 	// ForgetKeys deletes the idempotency keys that are too old to bind anything.
 	ForgetKeys(ctx context.Context) (int, error)
 	// KeepHead signs a head of the logbook where one is due.
@@ -41,6 +43,7 @@ func Sweep(ctx context.Context, store Expirer, log *slog.Logger) error {
 	}{
 		{what: "checklists", do: store.ExpireChecklists},
 		{what: "permits", do: store.ExpirePermits},
+		{what: "fire watches", do: store.MissWatches},
 		{what: "heads", do: store.KeepHead},
 		{what: "uncalibrated machines", every: tidyEvery, do: store.LockUncalibrated},
 		{what: "neglected machines", every: tidyEvery, do: store.LockNeglected},

@@ -60,14 +60,6 @@ type LockoutView struct {
 	Since  time.Time
 }
 
-// WatchView is a fire watch.
-type WatchView struct {
-	By    string
-	Until time.Time
-	Mine  bool // the person signed in keeps it
-	Over  bool // its time is over and its watcher has not said so yet
-}
-
 // Ticket is one run in the queue.
 type Ticket struct {
 	Number    int64

@@ -91,7 +91,7 @@ func sampleShell(title, here string) Shell {
 
 func sampleLanes() []LaneView {
 	return []LaneView{
-		{Machine: sampleMachines[0], Watch: &WatchView{By: "Tove L.", Until: at(14, 41)},
+		{Machine: sampleMachines[0], Watch: &WatchView{Path: "/machines/0190a000-0000-7000-8000-000000000001/watch", By: "Tove L.", Until: at(14, 41), Due: at(14, 13), Seen: at(14, 3), Running: true},
 			Queue: []Ticket{
 				{Number: 42, Title: "bed sign “dill”", Copy: 1, Copies: 1, Who: "Kari B.", NotBefore: atp(14, 12)},
 				{Number: 43, Title: "label set", Copy: 2, Copies: 5, Who: "Runa E.", Mine: true, Href: "/jobs/1", NotBefore: atp(14, 25)},
@@ -171,7 +171,7 @@ func sampleStation(phase string) StationView {
 	v := StationView{Shell: sampleShell("Bay 2 · diode, open", "/stations"), Machine: sampleMachines[1],
 		WorkerURL: "https://bay2.example:8443", Run: run, Eyewear: true}
 	if phase == "inspecting" {
-		v.Watch = &WatchView{By: "Runa Eik", Until: at(14, 41), Mine: true}
+		v.Watch = &WatchView{Path: "/machines/0190a000-0000-7000-8000-000000000002/watch", By: "Runa Eik", Until: at(14, 41), Due: at(14, 13), Seen: at(14, 3), Mine: true}
 	}
 	return v
 }
@@ -320,6 +320,14 @@ func samplePages() []samplePage {
 		{"machine", func(w io.Writer) error { return RenderMachine(w, sampleMachinePage()) }},
 		{"calibration", func(w io.Writer) error { return RenderCalibration(w, sampleCalibration()) }},
 		{"settings-grid", func(w io.Writer) error { return RenderSettingsGrid(w, sampleGrid()) }},
+		{"watch", func(w io.Writer) error {
+			return RenderWatch(w, WatchPageView{Shell: sampleShell("Fire watch", "/stations"), Machine: sampleMachines[0], MayKeep: true, Edition: "NFPA 51B-2019",
+				Watch: &WatchView{Path: "/machines/1/watch", By: "Tove L.", Until: at(14, 41), Due: at(13, 58), Seen: at(13, 48), Missed: true}, Looks: []LookView{{At: at(13, 48), By: "Tove L."}}})
+		}},
+		{"fire-watch", func(w io.Writer) error {
+			return RenderFireWatch(w, FireWatchView{Shell: sampleShell("Fire watch of this site", "/stations"), MayAct: true,
+				Editions: []EditionRow{{Key: "nfpa-51b-2019", Name: "NFPA 51B-2019", Words: "one hour after hot work", Minutes: 60}}})
+		}},
 		{"commissioning", func(w io.Writer) error { return RenderCommissioning(w, sampleCommissioning()) }},
 		{"commissioning-question", func(w io.Writer) error {
 			return RenderCommissioningQuestion(w, CommissioningQuestionView{Shell: sampleShell("Commissioning", "/stations"), Path: "/machines/1/commissioning/ask/on", List: "/machines/1/commissioning",

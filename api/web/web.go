@@ -54,6 +54,7 @@ var pages = []string{
 	"commissioning",
 	"commissioning-question",
 	"eyewear",
+	"fire-watch",
 	"hand-in",
 	"head",
 	"history",
@@ -77,6 +78,7 @@ var pages = []string{
 	"station-enrol",
 	"stations",
 	"upkeep",
+	"watch",
 }
 
 var parsed = sync.OnceValues(func() (map[string]*template.Template, error) {

@@ -90,31 +90,31 @@ func (e NewFollowUpRemedy) Valid() bool {
 
 // Defines values for NewIncidentKind.
 const (
-	Damage            NewIncidentKind = "damage"
-	Exposure          NewIncidentKind = "exposure"
-	Fire              NewIncidentKind = "fire"
-	HazardObservation NewIncidentKind = "hazard observation"
-	Injury            NewIncidentKind = "injury"
-	InterlockDefeat   NewIncidentKind = "interlock defeat"
-	NearMiss          NewIncidentKind = "near miss"
+	NewIncidentKindDamage            NewIncidentKind = "damage"
+	NewIncidentKindExposure          NewIncidentKind = "exposure"
+	NewIncidentKindFire              NewIncidentKind = "fire"
+	NewIncidentKindHazardObservation NewIncidentKind = "hazard observation"
+	NewIncidentKindInjury            NewIncidentKind = "injury"
+	NewIncidentKindInterlockDefeat   NewIncidentKind = "interlock defeat"
+	NewIncidentKindNearMiss          NewIncidentKind = "near miss"
 )
 
 // Valid indicates whether the value is a known member of the NewIncidentKind enum.
 func (e NewIncidentKind) Valid() bool {
 	switch e {
-	case Damage:
+	case NewIncidentKindDamage:
 		return true
-	case Exposure:
+	case NewIncidentKindExposure:
 		return true
-	case Fire:
+	case NewIncidentKindFire:
 		return true
-	case HazardObservation:
+	case NewIncidentKindHazardObservation:
 		return true
-	case Injury:
+	case NewIncidentKindInjury:
 		return true
-	case InterlockDefeat:
+	case NewIncidentKindInterlockDefeat:
 		return true
-	case NearMiss:
+	case NewIncidentKindNearMiss:
 		return true
 	default:
 		return false
@@ -352,6 +352,24 @@ func (e UpkeepTaskState) Valid() bool {
 	case NotDue:
 		return true
 	case Overdue:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for WatchLookSaw.
+const (
+	WatchLookSawFire    WatchLookSaw = "fire"
+	WatchLookSawNothing WatchLookSaw = "nothing"
+)
+
+// Valid indicates whether the value is a known member of the WatchLookSaw enum.
+func (e WatchLookSaw) Valid() bool {
+	switch e {
+	case WatchLookSawFire:
+		return true
+	case WatchLookSawNothing:
 		return true
 	default:
 		return false
@@ -797,6 +815,27 @@ type Field struct {
 	Standing bool      `json:"standing"`
 	Title    string    `json:"title"`
 	Unit     *string   `json:"unit,omitempty"`
+}
+
+// FireEdition defines model for FireEdition.
+type FireEdition struct {
+	Key     string `json:"key"`
+	Minutes int64  `json:"minutes"`
+	Name    string `json:"name"`
+	Words   string `json:"words"`
+}
+
+// FireEditionChosen defines model for FireEditionChosen.
+type FireEditionChosen struct {
+	Edition string `json:"edition"`
+}
+
+// FireWatchChoice defines model for FireWatchChoice.
+type FireWatchChoice struct {
+	// Chosen key of the edition; empty until one is chosen
+	Chosen     string        `json:"chosen"`
+	Editions   []FireEdition `json:"editions"`
+	LookEveryS int64         `json:"look_every_s"`
 }
 
 // FollowUp defines model for FollowUp.
@@ -1735,11 +1774,37 @@ type Warning struct {
 
 // Watch defines model for Watch.
 type Watch struct {
-	ID          openapi_types.UUID `json:"id"`
-	RunID       openapi_types.UUID `json:"run_id"`
+	ID         openapi_types.UUID `json:"id"`
+	LookDueAt  time.Time          `json:"look_due_at"`
+	LookEveryS int64              `json:"look_every_s"`
+
+	// Missed a look was due and not taken
+	Missed bool               `json:"missed"`
+	RunID  openapi_types.UUID `json:"run_id"`
+
+	// RunWatches a run is attended there just now, which counts as watching
+	RunWatches bool `json:"run_watches"`
+
+	// Until if looks are taken in time from now on
 	Until       time.Time          `json:"until"`
 	WatcherID   openapi_types.UUID `json:"watcher_id"`
 	WatcherName string             `json:"watcher_name"`
+}
+
+// WatchLook defines model for WatchLook.
+type WatchLook struct {
+	// Saw fire is flame, glow, smoke or a used extinguisher
+	Saw WatchLookSaw `json:"saw"`
+}
+
+// WatchLookSaw fire is flame, glow, smoke or a used extinguisher
+type WatchLookSaw string
+
+// WatchLooked defines model for WatchLooked.
+type WatchLooked struct {
+	// Closed the watch is over
+	Closed bool   `json:"closed"`
+	Watch  *Watch `json:"watch,omitempty"`
 }
 
 // Witness defines model for Witness.
@@ -1987,6 +2052,18 @@ type CloseWatchParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// LookAtWatchParams defines parameters for LookAtWatch.
+type LookAtWatchParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// TakeWatchParams defines parameters for TakeWatch.
+type TakeWatchParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // MakeWorkerCodeParams defines parameters for MakeWorkerCode.
 type MakeWorkerCodeParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -2224,6 +2301,9 @@ type LiftLockoutJSONRequestBody = ReasonGiven
 // MakeStationCodeJSONRequestBody defines body for MakeStationCode for application/json ContentType.
 type MakeStationCodeJSONRequestBody = StationNamed
 
+// LookAtWatchJSONRequestBody defines body for LookAtWatch for application/json ContentType.
+type LookAtWatchJSONRequestBody = WatchLook
+
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChosen
 
@@ -2271,6 +2351,9 @@ type OpenSessionJSONRequestBody = SignIn
 
 // OpenStationSessionJSONRequestBody defines body for OpenStationSession for application/json ContentType.
 type OpenStationSessionJSONRequestBody = PINSignIn
+
+// ChooseFireEditionJSONRequestBody defines body for ChooseFireEdition for application/json ContentType.
+type ChooseFireEditionJSONRequestBody = FireEditionChosen
 
 // SetUpkeepJSONRequestBody defines body for SetUpkeep for application/json ContentType.
 type SetUpkeepJSONRequestBody = NewUpkeep
@@ -2421,6 +2504,12 @@ type ServerInterface interface {
 	// CloseWatch Confirm the end of the fire watch
 	// (POST /machines/{id}/watch/close)
 	CloseWatch(ctx echo.Context, id ID, params CloseWatchParams) error
+	// LookAtWatch Say what is seen of a machine under fire watch
+	// (POST /machines/{id}/watch/look)
+	LookAtWatch(ctx echo.Context, id ID, params LookAtWatchParams) error
+	// TakeWatch Take a machine's fire watch over
+	// (POST /machines/{id}/watch/take)
+	TakeWatch(ctx echo.Context, id ID, params TakeWatchParams) error
 	// RevokeWorker Take the worker's key away
 	// (DELETE /machines/{id}/worker)
 	RevokeWorker(ctx echo.Context, id ID) error
@@ -2544,6 +2633,12 @@ type ServerInterface interface {
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx echo.Context) error
+	// GetFireWatch Which edition the site’s fire watches follow
+	// (GET /site/fire-watch)
+	GetFireWatch(ctx echo.Context) error
+	// ChooseFireEdition Choose the edition that fire watches follow
+	// (PUT /site/fire-watch)
+	ChooseFireEdition(ctx echo.Context) error
 	// ListStations Enrolled stations
 	// (GET /stations)
 	ListStations(ctx echo.Context) error
@@ -3575,6 +3670,78 @@ func (w *ServerInterfaceWrapper) CloseWatch(ctx echo.Context) error {
 	return err
 }
 
+// LookAtWatch converts echo context to params.
+func (w *ServerInterfaceWrapper) LookAtWatch(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params LookAtWatchParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.LookAtWatch(ctx, id, params)
+	return err
+}
+
+// TakeWatch converts echo context to params.
+func (w *ServerInterfaceWrapper) TakeWatch(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params TakeWatchParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.TakeWatch(ctx, id, params)
+	return err
+}
+
 // RevokeWorker converts echo context to params.
 func (w *ServerInterfaceWrapper) RevokeWorker(ctx echo.Context) error {
 	var err error
@@ -4574,6 +4741,24 @@ func (w *ServerInterfaceWrapper) OpenStationSession(ctx echo.Context) error {
 	return err
 }
 
+// GetFireWatch converts echo context to params.
+func (w *ServerInterfaceWrapper) GetFireWatch(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetFireWatch(ctx)
+	return err
+}
+
+// ChooseFireEdition converts echo context to params.
+func (w *ServerInterfaceWrapper) ChooseFireEdition(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChooseFireEdition(ctx)
+	return err
+}
+
 // ListStations converts echo context to params.
 func (w *ServerInterfaceWrapper) ListStations(ctx echo.Context) error {
 	var err error
@@ -4792,6 +4977,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/machines/:id/station-code", wrapper.MakeStationCode, options.OperationMiddlewares["makeStationCode"]...)
 	router.POST(options.BaseURL+"/machines/:id/stop", wrapper.StopMachine, options.OperationMiddlewares["stopMachine"]...)
 	router.POST(options.BaseURL+"/machines/:id/watch/close", wrapper.CloseWatch, options.OperationMiddlewares["closeWatch"]...)
+	router.POST(options.BaseURL+"/machines/:id/watch/look", wrapper.LookAtWatch, options.OperationMiddlewares["lookAtWatch"]...)
+	router.POST(options.BaseURL+"/machines/:id/watch/take", wrapper.TakeWatch, options.OperationMiddlewares["takeWatch"]...)
 	router.DELETE(options.BaseURL+"/machines/:id/worker", wrapper.RevokeWorker, options.OperationMiddlewares["revokeWorker"]...)
 	router.POST(options.BaseURL+"/machines/:id/worker-code", wrapper.MakeWorkerCode, options.OperationMiddlewares["makeWorkerCode"]...)
 	router.GET(options.BaseURL+"/materials", wrapper.ListMaterials, options.OperationMiddlewares["listMaterials"]...)
@@ -4833,6 +5020,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
+	router.GET(options.BaseURL+"/site/fire-watch", wrapper.GetFireWatch, options.OperationMiddlewares["getFireWatch"]...)
+	router.PUT(options.BaseURL+"/site/fire-watch", wrapper.ChooseFireEdition, options.OperationMiddlewares["chooseFireEdition"]...)
 	router.GET(options.BaseURL+"/stations", wrapper.ListStations, options.OperationMiddlewares["listStations"]...)
 	router.DELETE(options.BaseURL+"/stations/:id", wrapper.RevokeStation, options.OperationMiddlewares["revokeStation"]...)
 	router.GET(options.BaseURL+"/upkeep", wrapper.ListUpkeep, options.OperationMiddlewares["listUpkeep"]...)
@@ -6727,6 +6916,87 @@ func (response CloseWatchdefaultApplicationProblemPlusJSONResponse) VisitCloseWa
 	return err
 }
 
+type LookAtWatchRequestObject struct {
+	ID     ID `json:"id"`
+	Params LookAtWatchParams
+	Body   *LookAtWatchJSONRequestBody
+}
+
+type LookAtWatchResponseObject interface {
+	VisitLookAtWatchResponse(w http.ResponseWriter) error
+}
+
+type LookAtWatch200JSONResponse WatchLooked
+
+func (response LookAtWatch200JSONResponse) VisitLookAtWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookAtWatchdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response LookAtWatchdefaultApplicationProblemPlusJSONResponse) VisitLookAtWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeWatchRequestObject struct {
+	ID     ID `json:"id"`
+	Params TakeWatchParams
+}
+
+type TakeWatchResponseObject interface {
+	VisitTakeWatchResponse(w http.ResponseWriter) error
+}
+
+type TakeWatch200JSONResponse Watch
+
+func (response TakeWatch200JSONResponse) VisitTakeWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeWatchdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TakeWatchdefaultApplicationProblemPlusJSONResponse) VisitTakeWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type RevokeWorkerRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -8406,6 +8676,83 @@ func (response OpenStationSessiondefaultApplicationProblemPlusJSONResponse) Visi
 	return err
 }
 
+type GetFireWatchRequestObject struct {
+}
+
+type GetFireWatchResponseObject interface {
+	VisitGetFireWatchResponse(w http.ResponseWriter) error
+}
+
+type GetFireWatch200JSONResponse FireWatchChoice
+
+func (response GetFireWatch200JSONResponse) VisitGetFireWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFireWatchdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetFireWatchdefaultApplicationProblemPlusJSONResponse) VisitGetFireWatchResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChooseFireEditionRequestObject struct {
+	Body *ChooseFireEditionJSONRequestBody
+}
+
+type ChooseFireEditionResponseObject interface {
+	VisitChooseFireEditionResponse(w http.ResponseWriter) error
+}
+
+type ChooseFireEdition200JSONResponse FireWatchChoice
+
+func (response ChooseFireEdition200JSONResponse) VisitChooseFireEditionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChooseFireEditiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChooseFireEditiondefaultApplicationProblemPlusJSONResponse) VisitChooseFireEditionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListStationsRequestObject struct {
 }
 
@@ -8773,6 +9120,12 @@ type StrictServerInterface interface {
 	// CloseWatch Confirm the end of the fire watch
 	// (POST /machines/{id}/watch/close)
 	CloseWatch(ctx context.Context, request CloseWatchRequestObject) (CloseWatchResponseObject, error)
+	// LookAtWatch Say what is seen of a machine under fire watch
+	// (POST /machines/{id}/watch/look)
+	LookAtWatch(ctx context.Context, request LookAtWatchRequestObject) (LookAtWatchResponseObject, error)
+	// TakeWatch Take a machine's fire watch over
+	// (POST /machines/{id}/watch/take)
+	TakeWatch(ctx context.Context, request TakeWatchRequestObject) (TakeWatchResponseObject, error)
 	// RevokeWorker Take the worker's key away
 	// (DELETE /machines/{id}/worker)
 	RevokeWorker(ctx context.Context, request RevokeWorkerRequestObject) (RevokeWorkerResponseObject, error)
@@ -8896,6 +9249,12 @@ type StrictServerInterface interface {
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx context.Context, request OpenStationSessionRequestObject) (OpenStationSessionResponseObject, error)
+	// GetFireWatch Which edition the site’s fire watches follow
+	// (GET /site/fire-watch)
+	GetFireWatch(ctx context.Context, request GetFireWatchRequestObject) (GetFireWatchResponseObject, error)
+	// ChooseFireEdition Choose the edition that fire watches follow
+	// (PUT /site/fire-watch)
+	ChooseFireEdition(ctx context.Context, request ChooseFireEditionRequestObject) (ChooseFireEditionResponseObject, error)
 	// ListStations Enrolled stations
 	// (GET /stations)
 	ListStations(ctx context.Context, request ListStationsRequestObject) (ListStationsResponseObject, error)
@@ -10466,6 +10825,81 @@ func (sh *strictHandler) CloseWatch(ctx echo.Context, id ID, params CloseWatchPa
 	return nil
 }
 
+// LookAtWatch operation middleware
+func (sh *strictHandler) LookAtWatch(ctx echo.Context, id ID, params LookAtWatchParams) error {
+	var request LookAtWatchRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body LookAtWatchJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.LookAtWatch(ctx.Request().Context(), request.(LookAtWatchRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "LookAtWatch")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(LookAtWatchResponseObject); ok {
+		return validResponse.VisitLookAtWatchResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// TakeWatch operation middleware
+func (sh *strictHandler) TakeWatch(ctx echo.Context, id ID, params TakeWatchParams) error {
+	var request TakeWatchRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TakeWatch(ctx.Request().Context(), request.(TakeWatchRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TakeWatch")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(TakeWatchResponseObject); ok {
+		return validResponse.VisitTakeWatchResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // RevokeWorker operation middleware
 func (sh *strictHandler) RevokeWorker(ctx echo.Context, id ID) error {
 	var request RevokeWorkerRequestObject
@@ -11848,6 +12282,75 @@ func (sh *strictHandler) OpenStationSession(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(OpenStationSessionResponseObject); ok {
 		return validResponse.VisitOpenStationSessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetFireWatch operation middleware
+func (sh *strictHandler) GetFireWatch(ctx echo.Context) error {
+	var request GetFireWatchRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetFireWatch(ctx.Request().Context(), request.(GetFireWatchRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetFireWatch")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetFireWatchResponseObject); ok {
+		return validResponse.VisitGetFireWatchResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ChooseFireEdition operation middleware
+func (sh *strictHandler) ChooseFireEdition(ctx echo.Context) error {
+	var request ChooseFireEditionRequestObject
+
+	var body ChooseFireEditionJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChooseFireEdition(ctx.Request().Context(), request.(ChooseFireEditionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChooseFireEdition")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChooseFireEditionResponseObject); ok {
+		return validResponse.VisitChooseFireEditionResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -19,6 +19,7 @@ import (
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 	"golang.org/x/mod/sumdb/note"
 
+	"kerfgate/checklist"
 	"kerfgate/checklist/permit"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
@@ -135,7 +136,7 @@ func New(t testing.TB) *Env {
 		admin(t, fmt.Sprintf(`DROP DATABASE %s WITH (FORCE)`, name))
 	})
 	e.keys(t)
-	if _, err := e.OpenSite(ctx, db.Site{Name: Site, Kind: db.SiteWorkshop, FireWatchMinutes: 30}); err != nil {
+	if _, err := e.OpenSite(ctx, db.Site{Name: Site, Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}); err != nil {
 		t.Fatal(err)
 	}
 	return e

@@ -90,7 +90,10 @@ const (
 	AttendanceHandedOver   Kind = "attendance.handed_over" // actor attends from here on; subject "before" did
 	PictureKept            Kind = "picture.kept"
 	WatchOpened            Kind = "watch.opened"
-	WatchConfirmed         Kind = "watch.confirmed"
+	WatchConfirmed         Kind = "watch.confirmed"   // body "saw": nothing or fire
+	WatchHandedOver        Kind = "watch.handed_over" // actor keeps it from here on; subject "before" did
+	WatchMissed            Kind = "watch.missed"      // a look was due and not taken; subject "watcher"
+	FireEditionChosen      Kind = "site.fire_edition" // body "edition", "minutes"
 	WatchClosed            Kind = "watch.closed"
 	Refused                Kind = "refused" // body "route", "count"
 	HeadKept               Kind = "head.kept"
@@ -151,6 +154,7 @@ var kinds = []Kind{
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
 	UpkeepSet, UpkeepDone, UpkeepRetired,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
+	WatchHandedOver, WatchMissed, FireEditionChosen,
 	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
 }

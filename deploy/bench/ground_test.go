@@ -12,6 +12,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/migration"
@@ -86,7 +87,7 @@ func newGround(b *testing.B) *ground {
 	if g.store, err = g.keys.Store(g.pool, nil); err != nil {
 		b.Fatal(err)
 	}
-	if _, err := g.store.OpenSite(b.Context(), db.Site{Name: "garden", Kind: db.SiteWorkshop, FireWatchMinutes: 30}); err != nil {
+	if _, err := g.store.OpenSite(b.Context(), db.Site{Name: "garden", Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}); err != nil {
 		b.Fatal(err)
 	}
 	return g

@@ -18,6 +18,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/deploy/keyring"
@@ -143,7 +144,7 @@ func TestF10_PostgresRestarts(t *testing.T) {
 		return stop
 	}
 	stop := start()
-	if _, err := store.Load().OpenSite(t.Context(), db.Site{Name: "garden", Kind: db.SiteWorkshop, FireWatchMinutes: 30}); err != nil {
+	if _, err := store.Load().OpenSite(t.Context(), db.Site{Name: "garden", Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}); err != nil {
 		t.Fatal(err)
 	}
 	var mu sync.Mutex

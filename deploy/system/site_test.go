@@ -25,6 +25,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/migration"
@@ -211,7 +212,7 @@ func migrate(ctx context.Context, pg *cluster.Cluster) error {
 func (s *site) fill() {
 	s.t.Helper()
 	ctx := s.t.Context()
-	if _, err := s.store.OpenSite(ctx, db.Site{Name: "garden", Kind: db.SiteWorkshop, FireWatchMinutes: 30}); err != nil {
+	if _, err := s.store.OpenSite(ctx, db.Site{Name: "garden", Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}); err != nil {
 		s.t.Fatal(err)
 	}
 	var err error

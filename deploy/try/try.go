@@ -20,6 +20,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"kerfgate/api/enrol"
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/migration"
@@ -174,7 +175,7 @@ func (h house) run(ctx, base context.Context) error {
 	}
 	server, err := serve.Open(ctx, serve.Config{DatabaseURL: h.pg.URL(cluster.App, cluster.Database), InProcess: h.nats, Enrolled: h.nats.SetWorkers, Keys: h.keys,
 		Trust: h.trust, WorkerBrokerURL: h.nats.URL(), Origin: "http://" + h.listener.Addr().String(),
-		Site: db.Site{Name: siteName, Kind: db.SiteWorkshop, FireWatchMinutes: 30}, Listener: h.listener, Log: h.cfg.Log})
+		Site: db.Site{Name: siteName, Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}, Listener: h.listener, Log: h.cfg.Log})
 	if err != nil {
 		return err
 	}

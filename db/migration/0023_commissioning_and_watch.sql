@@ -1,4 +1,5 @@
--- What was measured at a machine, question by question, so that it can be left and taken up again.
+-- What was measured at a machine, question by question, so that it can be left and taken up again; and what a
+-- fire watch asks of whoever keeps it.
 -- +goose Up
 CREATE TABLE commissioning (
     id       uuid PRIMARY KEY,
@@ -33,3 +34,19 @@ CREATE TABLE commissioning_answer (
 );
 GRANT SELECT ON commissioning, commissioning_answer TO kerfgate_app, kerfgate_reader;
 GRANT INSERT, UPDATE ON commissioning, commissioning_answer TO kerfgate_app;
+
+-- How long the fire watch lasts is chosen, not assumed: until an officer did, no beam runs ('').
+ALTER TABLE site ADD COLUMN fire_edition text NOT NULL DEFAULT '';
+ALTER TABLE watch
+    ADD COLUMN seen_at   timestamptz NOT NULL DEFAULT now(), -- the last look
+    ADD COLUMN every     interval NOT NULL DEFAULT interval '10 minutes', -- between two looks
+    ADD COLUMN missed_at timestamptz; -- a look was missed since the last one, and that was logged
+CREATE TABLE watch_look (
+    watch     uuid NOT NULL REFERENCES watch,
+    at        timestamptz NOT NULL DEFAULT clock_timestamp(),
+    by_person uuid NOT NULL REFERENCES person,
+    saw       text NOT NULL CHECK (saw IN ('nothing', 'fire')),
+    PRIMARY KEY (watch, at)
+);
+GRANT SELECT ON watch_look TO kerfgate_app, kerfgate_reader;
+GRANT INSERT ON watch_look TO kerfgate_app;
