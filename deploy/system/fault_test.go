@@ -47,10 +47,10 @@ var faults = []fault{
 	{"F29", "the owner edits an old entry", "check ends with status 2 at that entry", "I7", []string{"db.TestF29_OwnerEditIsFound"}},
 	{"F30", "forged and replayed statements by who may publish everything", "no motion; told", "I12", []string{"system.TestF30_ForgedStart", "broker.TestForgedMessagesAreThrownAway"}},
 	{"F31", "a permit for another machine, or for a profile that changed", "refused with the reason", "I1, I10", []string{"worker.TestI1_EveryLineOfAPermitCounts", "worker.TestF31_ProfileChanges"}},
-	{"F33", "worker restarted during the purge", "goes on, never shorter", "I4", []string{"worker.TestF33_PurgeSurvivesRestarts"}},
+	{"F33", "worker restarted during the purge or the fire watch", "goes on, never shorter", "I4", []string{"worker.TestF33_PurgeSurvivesRestarts", "db.TestF33_WatchCountsLooks", "checklist.TestF33_WatchIsNeverShorter"}},
 	{"F34", "random histories", "the model's state; every invariant", "I1–I15", []string{"worker.TestF34_RandomHistories", "worker.TestF34_KnownHistories"}},
 	{"F36", "the host suspended", "permit dead, run interrupted", "I4, I12", []string{"worker.TestF36_Suspend"}},
-	{"F39", "flame reported at the inspection", "lockout, incident and watch in one step", "I6", []string{"db.TestF39_FlameLocksOut"}},
+	{"F39", "flame reported at the inspection", "lockout, incident and watch in one step", "I6", []string{"db.TestF39_FlameLocksOut", "db.TestF39_FireAtALook"}},
 }
 
 // folders of the packages whose tests prove a row.
