@@ -44,7 +44,7 @@ func (w *worker) left(t *testing.T) int {
 	if err != nil || m.Watch == nil {
 		t.Fatal(m.Watch, err)
 	}
-	return int(m.Watch.At(time.Now()).Until.Sub(time.Now()).Round(time.Minute) / time.Minute)
+	return int(time.Until(m.Watch.At(time.Now()).Until).Round(time.Minute) / time.Minute)
 }
 
 func (w *worker) looks(t *testing.T, who db.Actor) bool {
