@@ -225,4 +225,3 @@ func TestNoEditionNoBeam(t *testing.T) {
 		t.Error(err)
 	}
 }
-
