@@ -54,7 +54,7 @@ var faults = []fault{
 }
 
 // folders of the packages whose tests prove a row.
-var testFolders = map[string]string{"broker": "queue/broker", "db": "db", "journal": "worker/journal", "simulated": "worker/driver/simulated",
+var testFolders = map[string]string{"checklist": "checklist", "broker": "queue/broker", "db": "db", "journal": "worker/journal", "simulated": "worker/driver/simulated",
 	"system": "deploy/system", "worker": "worker"}
 
 // Every row that has to be proven is there, and every test that it names exists and is not skipped
