@@ -1,7 +1,6 @@
 package logbook
 
 import (
-	"bytes"
 	"cmp"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -83,18 +82,9 @@ type wireSubject struct {
 // RFC 8949 section 4.2.1, core deterministic encoding requirements.
 var encMode = mustMode(cbor.CoreDetEncOptions().EncMode())
 
-var decMode = mustMode(cbor.DecOptions{
-	DupMapKey:         cbor.DupMapKeyEnforcedAPF,
-	IndefLength:       cbor.IndefLengthForbidden,
-	TagsMd:            cbor.TagsForbidden,
-	IntDec:            cbor.IntDecConvertSignedOrFail,
-	MaxNestedLevels:   4, // entry, body, list, value
-	ExtraReturnErrors: cbor.ExtraDecErrorUnknownField,
-}.DecMode())
-
 func mustMode[M any](m M, err error) M {
 	if err != nil {
-		panic(err) // the options above are constants
+		panic(err) // the options are constants
 	}
 	return m
 }
@@ -156,53 +146,11 @@ func (e Entry) encode() ([]byte, error) {
 // write byte for byte, but keeps kinds, roles and body fields that it does not
 // know. Errors wrap ErrEntry, or ErrVersion.
 func Decode(data []byte) (Entry, error) {
-	if len(data) == 0 {
-		return Entry{}, fmt.Errorf("%w: empty", ErrEntry)
-	}
-	if len(data) > MaxEntry {
-		return Entry{}, ErrTooLong
-	}
-	if data[0] != version {
-		return Entry{}, fmt.Errorf("%w: %#02x", ErrVersion, data[0])
-	}
-	var w wireEntry
-	if err := decMode.Unmarshal(data[1:], &w); err != nil { // refuses trailing bytes
-		return Entry{}, fmt.Errorf("%w: %w", ErrEntry, err)
-	}
-	e := Entry{Time: time.UnixMicro(w.Time).UTC(), Kind: Kind(w.Kind), Body: w.Body}
-	var err error
-	if e.Actor, err = optionalID(w.Actor); err != nil {
-		return Entry{}, err
-	}
-	if e.Station, err = optionalID(w.Station); err != nil {
-		return Entry{}, err
-	}
-	for _, s := range w.Subjects {
-		if len(s.ID) != len(ID{}) {
-			return Entry{}, fmt.Errorf("%w: identifier of %d bytes", ErrEntry, len(s.ID))
-		}
-		e.Subjects = append(e.Subjects, Subject{Role: s.Role, ID: ID(s.ID)})
-	}
-	// Comparing with the one encoding refuses all others at once: long integers,
-	// unsorted keys and subjects, zero ids and empty fields that are spelled out.
-	again, err := e.encode()
+	r, err := scanEntry(data)
 	if err != nil {
 		return Entry{}, err
 	}
-	if !bytes.Equal(again, data) {
-		return Entry{}, ErrNotCanonical
-	}
-	return e, nil
-}
-
-func optionalID(b []byte) (ID, error) {
-	if b == nil {
-		return ID{}, nil
-	}
-	if len(b) != len(ID{}) {
-		return ID{}, fmt.Errorf("%w: identifier of %d bytes", ErrEntry, len(b))
-	}
-	return ID(b), nil
+	return r.entry(), nil
 }
 
 // SaltedDigest returns what an entry holds in place of a name or free text:

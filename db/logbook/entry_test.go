@@ -249,7 +249,11 @@ func TestDecode_Refuses(t *testing.T) {
 		"text not UTF-8":        {"01 a3 0100 0261 61 06a1 6161 61ff", ErrEntry},
 		"kind with a capital":   {"01 a2 0100 0261 41", ErrEntry},
 	} {
-		e, err := Decode(unhex(t, strings.ReplaceAll(c.hex, " ", "")))
+		data := unhex(t, strings.ReplaceAll(c.hex, " ", ""))
+		if _, err := decodeByLibrary(data); !errors.Is(err, c.want) {
+			t.Errorf("%s: by a general library %v, want %v", name, err, c.want)
+		}
+		e, err := Decode(data)
 		if !errors.Is(err, c.want) {
 			t.Errorf("%s: %+v, %v, want %v", name, e, err, c.want)
 		}
@@ -330,11 +334,18 @@ func FuzzDecode(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		e, err := Decode(data)
+		want, libErr := decodeByLibrary(data)
+		if (err == nil) != (libErr == nil) || errors.Is(err, ErrVersion) != errors.Is(libErr, ErrVersion) {
+			t.Fatalf("%x: %v, by a general library %v", data, err, libErr)
+		}
 		if err != nil {
 			if !errors.Is(err, ErrEntry) && !errors.Is(err, ErrVersion) {
 				t.Fatalf("error of no kind: %v", err)
 			}
 			return
+		}
+		if !reflect.DeepEqual(e, want) {
+			t.Fatalf("%x reads %+v, by a general library %+v", data, e, want)
 		}
 		again, err := e.encode()
 		if err != nil || !bytes.Equal(again, data) {

@@ -167,8 +167,10 @@ func Kinds() []Kind { return slices.Clone(kinds) }
 func (k Kind) Known() bool { return slices.Contains(kinds, k) }
 
 // wellFormed reports whether k is a word, or two words joined by a full stop.
-func (k Kind) wellFormed() bool {
-	s := string(k)
+func (k Kind) wellFormed() bool { return isWordPair(string(k)) }
+
+// isWordPair reports whether s is a word, or two words joined by a full stop.
+func isWordPair[T string | []byte](s T) bool {
 	for i := range len(s) {
 		if s[i] == '.' {
 			return isWord(s[:i]) && isWord(s[i+1:])
@@ -180,8 +182,8 @@ func (k Kind) wellFormed() bool {
 // isWord reports whether s is what roles, body fields and the parts of a kind
 // are made of: a lower-case letter, then letters, digits and underscores, at
 // most 40 in all.
-func isWord(s string) bool {
-	if s == "" || len(s) > 40 || s[0] < 'a' || s[0] > 'z' {
+func isWord[T string | []byte](s T) bool {
+	if len(s) == 0 || len(s) > 40 || s[0] < 'a' || s[0] > 'z' {
 		return false
 	}
 	for i := range len(s) {
