@@ -647,7 +647,7 @@ type logbookCommand struct {
 type checkCommand struct {
 	File string   `arg:"" help:"Export file; - for standard input." type:"existingfile"`
 	Head string   `help:"A signed head kept elsewhere; the log must be consistent with it." type:"existingfile"`
-	Key  []string `help:"Verifier key that you trust (the text of logbook.vkey and permit.vkey). Without any, the file's own keys show only that it agrees with itself."`
+	Key  []string `help:"Verifier key that you trust (the text of logbook.vkey and permit.vkey). Of a key that was replaced the first is enough: the log tells its successors. Without any, the file's own keys show only that it agrees with itself."`
 }
 
 func (c *checkCommand) Run() error {
@@ -685,6 +685,9 @@ func (c *checkCommand) Run() error {
 	}
 	fmt.Printf("good: %d entries, root %s\n%d of them under %d signed heads; %d runs, %d permits verified\n",
 		report.Entries, report.Root, report.Covered, report.Heads, report.Runs, report.Permits)
+	if report.Followed > 0 {
+		fmt.Printf("%d keys are trusted because the key before each of them says so in the log\n", report.Followed)
+	}
 	if !report.TrustedKeys {
 		fmt.Println("the keys came from the file itself: this shows only that it agrees with itself; give --key for more")
 	}

@@ -116,6 +116,10 @@ func TestKeysReplaced(t *testing.T) {
 	if _, err := logbook.Check(bytes.NewReader(export.Bytes()), logbook.Options{Verifiers: verifiers(t, logPublic, w.LogKey, permitPublic, w.PermitKey), EarlierHead: before}); err != nil {
 		t.Errorf("offline, with every key: %v", err)
 	}
+	report, err := logbook.Check(bytes.NewReader(export.Bytes()), logbook.Options{Verifiers: verifiers(t, w.LogKey, w.PermitKey), EarlierHead: h.Head})
+	if err != nil || report.Followed != 2 {
+		t.Errorf("offline, with the first keys and a head of the last: %+v, %v", report, err)
+	}
 	var finding *logbook.CheckError
 	if _, err := logbook.Check(bytes.NewReader(export.Bytes()), logbook.Options{Verifiers: verifiers(t, logPublic, w.LogKey, permitPublic)}); !errors.As(err, &finding) || finding.Status != logbook.StatusSignature {
 		t.Errorf("offline, without the key of the first permit: %v", err)

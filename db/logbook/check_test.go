@@ -219,17 +219,17 @@ func TestCheck_BrokenBeforeRules(t *testing.T) {
 // TestCheck_HoldsNoMoreThanLiveRuns: memory follows live runs and machines.
 func TestCheck_HoldsNoMoreThanLiveRuns(t *testing.T) {
 	t.Parallel()
-	r := newRules(PermitKeyName(testSite), newTestKeys(t, testSite).verifiers)
+	r := newRules(testSite, &trust{given: newTestKeys(t, testSite).verifiers})
 	l := newTestLog(t)
 	for i := range 50 {
 		l.walk(testID(byte(i+1)), testID(100), toClosed...)
 	}
 	for i, data := range l.entries {
-		e, err := Decode(data)
+		e, err := scanEntry(data)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if bad := r.entry(e); bad != nil {
+		if bad := r.entry(told{record: e, what: kindNamed(e.kind)}); bad != nil {
 			t.Fatalf("entry %d: %v", i, bad)
 		}
 		if len(r.live) > 1 || len(r.machines) > 1 {

@@ -141,18 +141,25 @@ type ExportRecord struct {
 	Head  []byte    // signed; nil for an entry
 }
 
-// ExportReader reads an export file record by record and holds no more than one.
+// exportWindow is how many bytes of a file are read and hashed at once.
+const exportWindow = 256 << 10
+
+// ExportReader reads an export file record by record. It holds one window of the file; the bytes of a
+// record lie in it and stay as they are for as long as somebody holds them.
 type ExportReader struct {
 	Header ExportHeader
 
-	r    *bufio.Reader
-	sum  hash.Hash
-	next int64
+	r      io.Reader
+	window []byte
+	at     int // so many bytes of the window were taken
+	hashed int // and so many of these are in sum
+	sum    hash.Hash
+	next   int64
 }
 
 // NewExportReader reads the header. Errors wrap ErrExport or are those of r.
 func NewExportReader(r io.Reader) (*ExportReader, error) {
-	e := &ExportReader{r: bufio.NewReader(r), sum: sha256.New()}
+	e := &ExportReader{r: r, sum: sha256.New()}
 	line, err := e.line()
 	if err != nil {
 		return nil, err
@@ -230,6 +237,7 @@ func (e *ExportReader) end() error {
 	if n := int64(binary.BigEndian.Uint64(b)); n != e.next {
 		return fmt.Errorf("%w: end record counts %d entries, file has %d", ErrExport, n, e.next)
 	}
+	e.digest()
 	want := [sha256.Size]byte(e.sum.Sum(nil))
 	got, err := e.take(sha256.Size)
 	if err != nil {
@@ -238,7 +246,7 @@ func (e *ExportReader) end() error {
 	if [sha256.Size]byte(got) != want {
 		return ErrDamaged
 	}
-	if _, err := e.r.ReadByte(); err != io.EOF {
+	if e.at < len(e.window) || e.fill(1) != io.EOF {
 		return fmt.Errorf("%w: bytes after the end record", ErrExport)
 	}
 	return io.EOF
@@ -253,16 +261,40 @@ func (e *ExportReader) sized() ([]byte, error) {
 	return e.take(int(binary.BigEndian.Uint16(b)))
 }
 
+// take answers the next n bytes.
 func (e *ExportReader) take(n int) ([]byte, error) {
-	b := make([]byte, n)
-	if _, err := io.ReadFull(e.r, b); err != nil {
-		if err == io.EOF || err == io.ErrUnexpectedEOF {
-			return nil, fmt.Errorf("%w: ends too early, after entry %d", ErrExport, e.next-1)
+	if len(e.window)-e.at < n {
+		if err := e.fill(n); err != nil {
+			if err == io.EOF || err == io.ErrUnexpectedEOF {
+				return nil, fmt.Errorf("%w: ends too early, after entry %d", ErrExport, e.next-1)
+			}
+			return nil, err
 		}
-		return nil, err
 	}
-	e.sum.Write(b)
+	b := e.window[e.at : e.at+n : e.at+n]
+	e.at += n
 	return b, nil
+}
+
+// fill reads on until the window has n bytes that were not taken. It never writes where a record
+// lies that was answered: it fills the window's end, or begins another.
+func (e *ExportReader) fill(n int) error {
+	if cap(e.window)-e.at < n || len(e.window) == cap(e.window) {
+		e.digest()
+		fresh := make([]byte, 0, max(exportWindow, n))
+		e.window = append(fresh, e.window[e.at:]...)
+		e.at, e.hashed = 0, 0
+	}
+	end := len(e.window)
+	got, err := io.ReadAtLeast(e.r, e.window[end:cap(e.window)], n-(end-e.at))
+	e.window = e.window[:end+got]
+	return err
+}
+
+// digest takes what was taken into the file's digest.
+func (e *ExportReader) digest() {
+	e.sum.Write(e.window[e.hashed:e.at])
+	e.hashed = e.at
 }
 
 func (e *ExportReader) line() (string, error) {

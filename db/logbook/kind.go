@@ -164,7 +164,23 @@ func Kinds() []Kind { return slices.Clone(kinds) }
 
 // Known reports whether this version writes k. Decode also keeps kinds that it
 // does not know, since a later version may have written them.
-func (k Kind) Known() bool { return slices.Contains(kinds, k) }
+func (k Kind) Known() bool { _, ok := kindsByName[string(k)]; return ok }
+
+var kindsByName = func() map[string]Kind {
+	byName := make(map[string]Kind, len(kinds))
+	for _, k := range kinds {
+		byName[string(k)] = k
+	}
+	return byName
+}()
+
+// kindNamed is the kind of that name, which is not copied where the kind is known.
+func kindNamed(name []byte) Kind {
+	if k, ok := kindsByName[string(name)]; ok {
+		return k
+	}
+	return Kind(name)
+}
 
 // wellFormed reports whether k is a word, or two words joined by a full stop.
 func (k Kind) wellFormed() bool { return isWordPair(string(k)) }

@@ -12,23 +12,25 @@ const permitLine = "kerfgate permit v1"
 
 // permit verifies the permit inside a sign-off's entry: its digest, its signature
 // and that it is for this run, machine and sign-off (I1).
-func (r *rules) permit(e Entry, id, machine ID) *CheckError {
-	signoff, ok := e.Body.Digest(FieldSignoff)
+func (r *rules) permit(e told, id, machine ID) *CheckError {
+	signoff, ok := e.digest(FieldSignoff)
 	if !ok {
 		return broken("I1: run %s is signed without the digest of a sign-off", id)
 	}
-	digest, ok := e.Body.Digest(FieldPermit)
-	signed, isText := e.Body.String(FieldNote)
+	digest, ok := e.digest(FieldPermit)
+	signed, isText := e.text(FieldNote)
 	if !ok || !isText {
 		return broken("I1: run %s is signed without a permit", id)
 	}
-	if sha256.Sum256([]byte(signed)) != digest {
+	if sha256.Sum256(signed) != digest {
 		return &CheckError{Status: StatusSignature, Reason: fmt.Sprintf("permit of run %s is not the one that its digest names", id)}
 	}
-	if err := openNote([]byte(signed), r.permitKey, r.verifiers); err != nil {
-		return &CheckError{Status: StatusSignature, Reason: fmt.Sprintf("permit of run %s: %v", id, err), err: err}
+	if !e.opened { // a key may have been told since it was examined
+		if err := openNote(signed, r.permitKey, r.keys); err != nil {
+			return &CheckError{Status: StatusSignature, Reason: fmt.Sprintf("permit of run %s: %v", id, err), err: err}
+		}
 	}
-	text, _ := noteText([]byte(signed)) // it has opened, so it is a note
+	text, _ := noteText(signed) // it has opened, so it is a note
 	lines := strings.Split(text, "\n")
 	if lines[0] != permitLine || !states(lines, "run ", id.String()) ||
 		!states(lines, "machine ", machine.String()) || !states(lines, "sign-off ", hex.EncodeToString(signoff[:])) {

@@ -57,10 +57,16 @@ var runMoves = []RunMove{
 // stops that change nothing.
 func RunMoves() []RunMove { return slices.Clone(runMoves) }
 
+var movingKinds = func() map[Kind]bool {
+	moving := map[Kind]bool{}
+	for _, m := range runMoves {
+		moving[m.Kind] = true
+	}
+	return moving
+}()
+
 // movesRun reports whether entries of kind k tell a phase change.
-func (k Kind) movesRun() bool {
-	return slices.ContainsFunc(runMoves, func(m RunMove) bool { return m.Kind == k })
-}
+func (k Kind) movesRun() bool { return movingKinds[k] }
 
 // findMove returns the row of the table for k from one phase to another. A stop
 // that comes before a start or after the end of motion changes nothing and is
@@ -87,4 +93,29 @@ func activePhase(phase string) bool {
 		return true
 	}
 	return false
+}
+
+// phaseNamed is the phase of that name, which is not copied where there is one.
+func phaseNamed(name []byte) string {
+	switch string(name) {
+	case phaseProposed:
+		return phaseProposed
+	case phaseChecking:
+		return phaseChecking
+	case phasePermitted:
+		return phasePermitted
+	case phaseStarting:
+		return phaseStarting
+	case phaseRunning:
+		return phaseRunning
+	case phasePaused:
+		return phasePaused
+	case phasePurging:
+		return phasePurging
+	case phaseInspecting:
+		return phaseInspecting
+	case phaseClosed:
+		return phaseClosed
+	}
+	return string(name)
 }

@@ -3,20 +3,20 @@ package logbook
 import (
 	"fmt"
 	"strings"
-
-	"golang.org/x/mod/sumdb/note"
 )
 
 // rules holds what the entries so far have said, as far as a later entry can
 // contradict it. It grows with live runs and machines, and by an id a run.
 type rules struct {
-	permitKey string
-	verifiers note.Verifiers
+	permitKey string // name
+	logKey    string // name
+	keys      *trust
 
 	live     map[ID]*liveRun
 	closed   map[ID]struct{} // runs that are over for good
 	machines map[ID]*machineState
 	permits  int64
+	followed int64
 }
 
 type liveRun struct {
@@ -35,10 +35,11 @@ type machineState struct {
 	lockouts map[ID]struct{} // the zero id is a lockout without an id of its own
 }
 
-func newRules(permitKey string, verifiers note.Verifiers) *rules {
+func newRules(site string, keys *trust) *rules {
 	return &rules{
-		permitKey: permitKey,
-		verifiers: verifiers,
+		permitKey: PermitKeyName(site),
+		logKey:    LogKeyName(site),
+		keys:      keys,
 		live:      map[ID]*liveRun{},
 		closed:    map[ID]struct{}{},
 		machines:  map[ID]*machineState{},
@@ -60,48 +61,50 @@ func broken(format string, args ...any) *CheckError {
 
 // entry judges one entry and takes it in, also where it breaks a rule, so that
 // later entries are judged by what the log says. The answer lacks the index.
-func (r *rules) entry(e Entry) *CheckError {
+func (r *rules) entry(e told) *CheckError {
 	switch {
-	case e.Kind == RunProposed:
+	case e.what == RunProposed:
 		return r.proposed(e)
-	case e.Kind == AttendanceMissed:
+	case e.what == AttendanceMissed:
 		return r.attendanceMissed(e)
-	case e.Kind == LockoutSet, e.Kind == LockoutLifted:
+	case e.what == LockoutSet, e.what == LockoutLifted:
 		return r.lockout(e)
-	case e.Kind.movesRun():
+	case e.what == KeyReplaced:
+		return r.follow(e)
+	case e.what.movesRun():
 		return r.move(e)
-	case strings.HasPrefix(string(e.Kind), "run.") && !e.Kind.Known():
-		if _, ok := e.Body[FieldTo]; ok {
+	case strings.HasPrefix(string(e.what), "run.") && !e.what.Known():
+		if e.field(FieldTo) != nil {
 			return &CheckError{Status: StatusUnreadable,
-				Reason: fmt.Sprintf("%s is a phase change that this version does not know; check with a newer one", e.Kind)}
+				Reason: fmt.Sprintf("%s is a phase change that this version does not know; check with a newer one", e.what)}
 		}
 	}
 	return nil
 }
 
-func (r *rules) proposed(e Entry) *CheckError {
-	id, ok := e.Subject(RoleRun)
+func (r *rules) proposed(e told) *CheckError {
+	id, ok := e.subject(RoleRun)
 	if !ok {
-		return broken("%s names no run", e.Kind)
+		return broken("%s names no run", e.what)
 	}
 	_, over := r.closed[id]
 	if _, live := r.live[id]; live || over {
 		return broken("I2: run %s is proposed a second time", id)
 	}
-	machine, _ := e.Subject(RoleMachine)
+	machine, _ := e.subject(RoleMachine)
 	r.live[id] = &liveRun{machine: machine, phase: phaseProposed}
 	return nil
 }
 
-func (r *rules) lockout(e Entry) *CheckError {
-	id, ok := e.Subject(RoleMachine)
+func (r *rules) lockout(e told) *CheckError {
+	id, ok := e.subject(RoleMachine)
 	if !ok {
-		return broken("%s names no machine", e.Kind)
+		return broken("%s names no machine", e.what)
 	}
 	m := r.machine(id)
-	lockout, named := e.Subject(RoleLockout)
+	lockout, named := e.subject(RoleLockout)
 	switch {
-	case e.Kind == LockoutSet:
+	case e.what == LockoutSet:
 		m.lockouts[lockout] = struct{}{}
 	case named:
 		delete(m.lockouts, lockout)
@@ -114,17 +117,17 @@ func (r *rules) lockout(e Entry) *CheckError {
 // attendanceMissed holds I9's first half: what a miss must be followed by is
 // judged when the run moves next, and that it moves before the next miss here.
 // Misses outside running and paused come late and ask for nothing.
-func (r *rules) attendanceMissed(e Entry) *CheckError {
-	id, ok := e.Subject(RoleRun)
+func (r *rules) attendanceMissed(e told) *CheckError {
+	id, ok := e.subject(RoleRun)
 	if !ok {
-		return broken("%s names no run", e.Kind)
+		return broken("%s names no run", e.what)
 	}
 	run := r.live[id]
 	if run == nil {
 		if _, over := r.closed[id]; over {
 			return nil
 		}
-		return broken("%s: run %s was never proposed", e.Kind, id)
+		return broken("%s: run %s was never proposed", e.what, id)
 	}
 	if run.phase != phaseRunning && run.phase != phasePaused {
 		return nil
@@ -139,25 +142,27 @@ func (r *rules) attendanceMissed(e Entry) *CheckError {
 }
 
 // move judges a phase change.
-func (r *rules) move(e Entry) *CheckError {
-	id, ok := e.Subject(RoleRun)
+func (r *rules) move(e told) *CheckError {
+	id, ok := e.subject(RoleRun)
 	if !ok {
-		return broken("%s names no run", e.Kind)
+		return broken("%s names no run", e.what)
 	}
 	if _, over := r.closed[id]; over {
-		return broken("I2: %s of run %s, which is closed", e.Kind, id)
+		return broken("I2: %s of run %s, which is closed", e.what, id)
 	}
 	run := r.live[id]
 	if run == nil {
-		return broken("%s of run %s, which was never proposed", e.Kind, id)
+		return broken("%s of run %s, which was never proposed", e.what, id)
 	}
-	machine, ok := e.Subject(RoleMachine)
+	machine, ok := e.subject(RoleMachine)
 	if !ok {
-		return broken("%s of run %s names no machine", e.Kind, id)
+		return broken("%s of run %s names no machine", e.what, id)
 	}
-	from, _ := e.Body.String(FieldFrom)
-	to, _ := e.Body.String(FieldTo)
-	m, legal := findMove(e.Kind, from, to)
+	name, _ := e.text(FieldFrom)
+	from := phaseNamed(name)
+	name, _ = e.text(FieldTo)
+	to := phaseNamed(name)
+	m, legal := findMove(e.what, from, to)
 
 	bad := r.judge(e, id, run, machine, from, to, legal)
 	if run.machine.IsZero() {
@@ -171,24 +176,24 @@ func (r *rules) move(e Entry) *CheckError {
 }
 
 // judge returns the first rule that a phase change breaks.
-func (r *rules) judge(e Entry, id ID, run *liveRun, machine ID, from, to string, legal bool) *CheckError {
-	if bad := afterMiss(e.Kind, id, run); bad != nil {
+func (r *rules) judge(e told, id ID, run *liveRun, machine ID, from, to string, legal bool) *CheckError {
+	if bad := afterMiss(e.what, id, run); bad != nil {
 		return bad
 	}
 	if bad := r.once(e, id, run); bad != nil {
 		return bad
 	}
 	if from != run.phase {
-		return broken("%s of run %s from %q, but it was %s", e.Kind, id, from, run.phase)
+		return broken("%s of run %s from %q, but it was %s", e.what, id, from, run.phase)
 	}
 	if !legal {
-		return broken("%s cannot take run %s from %s to %q", e.Kind, id, from, to)
+		return broken("%s cannot take run %s from %s to %q", e.what, id, from, to)
 	}
 	if !run.machine.IsZero() && run.machine != machine {
 		return broken("run %s changes from machine %s to %s", id, run.machine, machine)
 	}
 	state := r.machine(machine)
-	switch e.Kind {
+	switch e.what {
 	case RunSigned:
 		if !state.active.IsZero() && state.active != id {
 			return broken("I3: run %s is permitted while run %s is active on machine %s", id, state.active, machine)
@@ -207,10 +212,10 @@ func (r *rules) judge(e Entry, id ID, run *liveRun, machine ID, from, to string,
 
 // once holds I1 and I2: signed, burned, moved, in this order, the last two at
 // most once.
-func (r *rules) once(e Entry, id ID, run *liveRun) *CheckError {
-	switch e.Kind {
+func (r *rules) once(e told, id ID, run *liveRun) *CheckError {
+	switch e.what {
 	case RunBurned:
-		permit, ok := e.Body.Digest(FieldPermit)
+		permit, ok := e.digest(FieldPermit)
 		if run.burned {
 			return broken("I2: run %s burns a second permit", id)
 		}
@@ -229,8 +234,8 @@ func (r *rules) once(e Entry, id ID, run *liveRun) *CheckError {
 			return broken("I2: run %s is signed again after its permit was burned", id)
 		}
 	}
-	if never, _ := e.Body.Bool(FieldNeverMoved); never && run.moved {
-		return broken("I2: %s says that run %s never moved, but it did", e.Kind, id)
+	if run.moved && e.truth(FieldNeverMoved) {
+		return broken("I2: %s says that run %s never moved, but it did", e.what, id)
 	}
 	return nil
 }
@@ -251,25 +256,29 @@ func afterMiss(k Kind, id ID, run *liveRun) *CheckError {
 
 // outcome holds the field "outcome", where there is one, to what the move decides
 // or an earlier one decided.
-func (r *rules) outcome(e Entry, id ID, run *liveRun, m RunMove) *CheckError {
+func (r *rules) outcome(e told, id ID, run *liveRun, m RunMove) *CheckError {
 	want := run.outcome
 	if m.Outcome != "" {
 		want = m.Outcome
 	}
 	run.outcome = want
-	if got, ok := e.Body[FieldOutcome]; ok && got != want {
-		return broken("%s gives run %s the outcome %v in place of %q", e.Kind, id, got, want)
+	value := e.field(FieldOutcome)
+	if value == nil {
+		return nil
+	}
+	if got, ok := payload(value, majorText); !ok || string(got) != want {
+		return broken("%s gives run %s the outcome %v in place of %q", e.what, id, (&scanner{data: value}).plain(), want)
 	}
 	return nil
 }
 
 // take brings the state to what the entry says.
-func (r *rules) take(e Entry, id ID, run *liveRun, to string) {
+func (r *rules) take(e told, id ID, run *liveRun, to string) {
 	run.missed = ""
 	run.phase = to
-	switch e.Kind {
+	switch e.what {
 	case RunSigned:
-		run.permit, _ = e.Body.Digest(FieldPermit)
+		run.permit, _ = e.digest(FieldPermit)
 	case RunVoided, RunWithdrawn:
 		run.permit = [32]byte{}
 	case RunBurned:

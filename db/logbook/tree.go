@@ -66,7 +66,7 @@ func (t *Tree) AppendLeaf(leaf tlog.Hash) (index int64, stored []StoredHash) {
 	// Every trailing 1 of the old size is a subtree that this leaf completes.
 	for s := index; s&1 == 1; s >>= 1 {
 		last := len(t.Frontier) - 1
-		h = tlog.NodeHash(t.Frontier[last], h)
+		h = nodeHash(t.Frontier[last], h)
 		t.Frontier = t.Frontier[:last]
 		at++
 		stored = append(stored, StoredHash{at, h})
@@ -74,6 +74,19 @@ func (t *Tree) AppendLeaf(leaf tlog.Hash) (index int64, stored []StoredHash) {
 	t.Frontier = append(t.Frontier, h)
 	t.Size++
 	return index, stored
+}
+
+// appendSubtree adds the root of a perfect subtree of 1<<level entries. The size so far is a multiple
+// of that.
+func (t *Tree) appendSubtree(level int, h tlog.Hash) {
+	size := t.Size + 1<<level
+	for ; t.Size>>level&1 == 1; level++ {
+		last := len(t.Frontier) - 1
+		h = nodeHash(t.Frontier[last], h)
+		t.Frontier = t.Frontier[:last]
+	}
+	t.Frontier = append(t.Frontier, h)
+	t.Size = size
 }
 
 // AppendBatch adds several entries in order. It returns the index of the first
@@ -96,7 +109,24 @@ func (t *Tree) Root() tlog.Hash {
 	last := len(t.Frontier) - 1
 	h := t.Frontier[last]
 	for _, left := range slices.Backward(t.Frontier[:last]) {
-		h = tlog.NodeHash(left, h)
+		h = nodeHash(left, h)
 	}
 	return h
+}
+
+// leafHash is tlog.RecordHash (RFC 6962 section 2.1) without an allocation: space has room for the
+// longest entry and a byte before it.
+func leafHash(space *[1 + MaxEntry]byte, data []byte) tlog.Hash {
+	space[0] = 0
+	n := copy(space[1:], data)
+	return sha256.Sum256(space[:1+n])
+}
+
+// nodeHash is tlog.NodeHash without an allocation.
+func nodeHash(left, right tlog.Hash) tlog.Hash {
+	var node [1 + 2*tlog.HashSize]byte
+	node[0] = 1
+	copy(node[1:], left[:])
+	copy(node[1+tlog.HashSize:], right[:])
+	return sha256.Sum256(node[:])
 }
