@@ -138,12 +138,12 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 		return err
 	}
 	cfg := serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: reach.Listener, TLS: reach.TLS, Log: log,
-		Trust: reach.Trust, CAFingerprint: reach.Fingerprint, WorkerBrokerURL: s.Broker, Origin: reach.Origin,
+		Trust: reach.Trust, CA: reach.CA, Hosts: reach.Hosts, WorkerBrokerURL: s.Broker, Origin: reach.Origin,
 		Site: db.Site{Name: s.Site, Kind: s.Kind}, Failpoint: failpoint(s.Keys)}
 	ready := func(server *serve.Server) {
 		scheme, _, _ := strings.Cut(reach.Origin, ":")
-		if reach.Fingerprint != "" {
-			fmt.Printf("stations and workers reach it at %s\nfingerprint of the site's CA (SHA-256) %s\n", reach.Origin, reach.Fingerprint)
+		if reach.CA != nil {
+			fmt.Printf("stations and workers reach it at %s\nfingerprint of the site's CA (SHA-256) %s\n", reach.Origin, reach.CA.Fingerprint())
 		}
 		fmt.Printf("ready %s://%s\n", scheme, reach.Listener.Addr())
 		if has, err := server.Store.HasAdmin(ctx); err == nil && !has {
@@ -196,11 +196,12 @@ type workerCommand struct {
 	Machine uuid.UUID `help:"The machine's id; the folder knows it." env:"KERFGATE_MACHINE"`
 	Broker  string    `help:"Broker address, tls:// off loopback; the folder knows it." env:"KERFGATE_BROKER_URL"`
 	Listen  string    `help:"Address of stop, attendance and status." default:"127.0.0.1:0" env:"KERFGATE_WORKER_LISTEN"`
+	Host    string    `help:"Name or address by which stations reach this computer, if it is not the one from which it reaches its server." env:"KERFGATE_WORKER_HOST"`
 	Origin  string    `help:"The server's web origin, which may read this listener's answers; the folder knows it." env:"KERFGATE_ORIGIN"`
 }
 
 func (w *workerCommand) Run(ctx context.Context, log *slog.Logger) error {
-	return workerd.Run(ctx, workerd.Config{Dir: w.Dir, Machine: w.Machine, BrokerURL: w.Broker, Listen: w.Listen, Origin: w.Origin, Log: log,
+	return workerd.Run(ctx, workerd.Config{Dir: w.Dir, Machine: w.Machine, BrokerURL: w.Broker, Listen: w.Listen, Host: w.Host, Origin: w.Origin, Log: log,
 		Failpoint: failpoint(w.Dir), Service: service(), Listening: func(url string) { fmt.Println("listening " + url) }})
 }
 
@@ -452,11 +453,10 @@ func (p *profileCommand) Run(ctx context.Context) error {
 
 type machineAddCommand struct {
 	siteFlags
-	Bay       string `help:"Where it stands, such as Bay 1." required:""`
-	Name      string `help:"What it is called." required:""`
-	Tool      string `help:"The profile's tool that is on the carriage." required:""`
-	Profile   []byte `help:"Profile as JSON; plan/machine/profile.go names the fields." required:"" type:"filecontent"`
-	WorkerURL string `help:"Where stations reach the worker's own listener." required:""`
+	Bay     string `help:"Where it stands, such as Bay 1." required:""`
+	Name    string `help:"What it is called." required:""`
+	Tool    string `help:"The profile's tool that is on the carriage." required:""`
+	Profile []byte `help:"Profile as JSON; plan/machine/profile.go names the fields." required:"" type:"filecontent"`
 }
 
 func (m *machineAddCommand) Run(ctx context.Context) error {
@@ -464,7 +464,7 @@ func (m *machineAddCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	id, err := site.Machine(ctx, db.NewMachine{Bay: m.Bay, Name: m.Name, Tool: m.Tool, WorkerURL: m.WorkerURL}, m.Profile)
+	id, err := site.Machine(ctx, db.NewMachine{Bay: m.Bay, Name: m.Name, Tool: m.Tool}, m.Profile)
 	if err == nil {
 		fmt.Println(id)
 	}

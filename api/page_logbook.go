@@ -182,6 +182,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.StationRevoked:         "took a station’s credential away",
 	logbook.EnrolCodeMade:          "made an enrolment code",
 	logbook.WorkerEnrolled:         "enrolled a worker",
+	logbook.WorkerCertified:        "made a certificate for a worker’s listener",
 	logbook.WorkerKeyReplaced:      "replaced a worker’s key",
 	logbook.WorkerRevoked:          "took a worker’s key away",
 	logbook.KeyReplaced:            "replaced a key of the site",

@@ -114,6 +114,7 @@ func policy() []rule {
 		get("/enrol/trust", anyone),
 		unsigned("/enrol/worker", 4*kib),
 		unsigned("/enrol/worker-key", 4*kib),
+		unsigned("/enrol/worker-listener", 8*kib),
 		unsigned("/enrol/station", 4*kib),
 		get("/stations", officer, admin),
 		del("/stations/:id", officer, admin),

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -49,6 +50,10 @@ type Config struct {
 	Trust enrol.Trust
 	// CAFingerprint is the SHA-256 of the CA's certificate as devices show it; empty without one.
 	CAFingerprint string
+	// Certify has the site's CA sign what a worker asks for its own listener; nil where the site has no
+	// CA of its own. Hosts are this server's own names, which no other computer gets a certificate for.
+	Certify func(*x509.CertificateRequest) (Certificate, error)
+	Hosts   []string
 	// BrokerURL and Origin are told to workers that enrol: where the broker is, and the pages.
 	BrokerURL string
 	Origin    string

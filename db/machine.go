@@ -206,9 +206,3 @@ func (s *Store) Machine(ctx context.Context, id uuid.UUID) (Machine, error) {
 	m, err := pgx.CollectExactlyOneRow(rows, scanMachine)
 	return m, meaning(err)
 }
-
-// SetWorkerURL keeps where the worker's own listener can be reached; no change of state.
-func (s *Store) SetWorkerURL(ctx context.Context, id uuid.UUID, url string) error {
-	_, err := s.pool.Exec(ctx, `UPDATE machine SET worker_url = $2 WHERE id = $1`, id, url)
-	return err
-}

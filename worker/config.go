@@ -2,8 +2,10 @@ package worker
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"log/slog"
+	"net"
 	"time"
 
 	"github.com/google/uuid"
@@ -74,7 +76,10 @@ type Config struct {
 	// may read its answers, empty for none.
 	Listen string
 	Origin string
-	// Listening is told the address once the listener is up.
+	// Secure gives what the listener at an address serves with, and may wait for it; nil for plain HTTP,
+	// which is taken on loopback only. A nil Secure asks for plain HTTP.
+	Secure func(ctx context.Context, address net.Addr) (*tls.Config, error)
+	// Listening is told the address once the listener answers there.
 	Listening func(address string)
 
 	GoWait      time.Duration // how long a burned permit waits for go

@@ -3,6 +3,7 @@ package worker
 import (
 	"context"
 	"crypto/subtle"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -44,37 +45,47 @@ func (w *Worker) Handler() http.Handler {
 	return http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		switch {
 		case r.URL.Path == "/stop" && r.Method == http.MethodPost:
-			s := w.Stop() // before anything else
-			w.allow(rw, r)
+			s := w.Stop() // before anything else, and whoever asks
+			if !w.allow(rw, r) {
+				return
+			}
 			a := stopAnswer{OffSent: s.OffSent.UTC(), MS: s.Took.Milliseconds()}
 			if s.Err != nil {
 				a.Problem = s.Err.Error()
 			}
 			answer(rw, a)
 		case r.URL.Path == "/attend" && r.Method == http.MethodPost:
-			w.allow(rw, r)
-			w.attend(rw, r)
+			if w.allow(rw, r) {
+				w.attend(rw, r)
+			}
 		case r.URL.Path == "/status" && r.Method == http.MethodGet:
-			w.allow(rw, r)
-			answer(rw, w.Reading())
+			if w.allow(rw, r) {
+				answer(rw, w.Reading())
+			}
 		case r.Method == http.MethodOptions && (r.URL.Path == "/stop" || r.URL.Path == "/attend" || r.URL.Path == "/status"):
-			w.allow(rw, r)
-			rw.WriteHeader(http.StatusNoContent)
+			if w.allow(rw, r) {
+				rw.WriteHeader(http.StatusNoContent)
+			}
 		default:
 			http.NotFound(rw, r)
 		}
 	})
 }
 
-// allow answers the one web origin that may read what the listener says.
-func (w *Worker) allow(rw http.ResponseWriter, r *http.Request) {
+// allow answers the one web origin that may read what the listener says, and whoever is no browser. A
+// page of another origin is told nothing.
+func (w *Worker) allow(rw http.ResponseWriter, r *http.Request) bool {
 	h := rw.Header()
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Add("Vary", "Origin")
 	origin := r.Header.Get("Origin")
+	if origin == "" {
+		return true
+	}
 	if w.cfg.Origin == "" || subtle.ConstantTimeCompare([]byte(origin), []byte(w.cfg.Origin)) != 1 {
-		return
+		http.Error(rw, "only this site's own pages are answered", http.StatusForbidden)
+		return false
 	}
 	h.Set("Access-Control-Allow-Origin", w.cfg.Origin)
 	if r.Method == http.MethodOptions {
@@ -85,6 +96,7 @@ func (w *Worker) allow(rw http.ResponseWriter, r *http.Request) {
 			h.Set("Access-Control-Allow-Private-Network", "true")
 		}
 	}
+	return true
 }
 
 func (w *Worker) attend(rw http.ResponseWriter, r *http.Request) {
@@ -120,9 +132,33 @@ func (w *Worker) Attend(ctx context.Context, token []byte) (taken bool, leftS in
 	}
 }
 
+// errPlain is the error of a listener without TLS that others than this computer would reach.
+var errPlain = errors.New("the stop and attendance listener speaks plain HTTP on loopback only")
+
+// open listens, and waits for what it serves with.
+func (w *Worker) open(ctx context.Context) (net.Listener, error) {
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", w.cfg.Listen)
+	if err != nil {
+		return nil, err
+	}
+	var config *tls.Config
+	if w.cfg.Secure != nil {
+		config, err = w.cfg.Secure(ctx, l.Addr())
+	}
+	if tcp, ok := l.Addr().(*net.TCPAddr); err == nil && config == nil && !(ok && tcp.IP.IsLoopback()) {
+		err = errPlain
+	}
+	if err != nil {
+		return nil, errors.Join(err, l.Close())
+	}
+	if config != nil {
+		l = tls.NewListener(l, config)
+	}
+	return l, nil
+}
+
 func (w *Worker) listen(ctx context.Context) {
-	var lc net.ListenConfig
-	l, err := lc.Listen(ctx, "tcp", w.cfg.Listen)
+	l, err := w.open(ctx)
 	if err != nil {
 		if ctx.Err() == nil {
 			w.inbox.post(evFatal{err: fmt.Errorf("the stop and attendance listener: %w", err)})

@@ -1,7 +1,10 @@
 package worker
 
 import (
+	"bufio"
+	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -49,8 +52,16 @@ func TestI5_Listener(t *testing.T) {
 			t.Fatalf("allowed origin %q", got)
 		}
 		for _, origin := range []string{"", "https://other.example", "null", stationOrigin + ".other.example"} {
-			if got := s.calls("GET", "/status", origin, "").Header().Get("Access-Control-Allow-Origin"); got != "" {
+			rec := s.calls("GET", "/status", origin, "")
+			if got := rec.Header().Get("Access-Control-Allow-Origin"); got != "" {
 				t.Fatalf("origin %q is answered %q", origin, got)
+			}
+			if origin == "" {
+				continue
+			}
+			token := fmt.Sprintf(`{"token":%q}`, string(s.token))
+			if tap := s.calls("POST", "/attend", origin, token); rec.Code != 403 || tap.Code != 403 || s.calls("OPTIONS", "/attend", origin, "").Code != 403 {
+				t.Fatalf("origin %q: status %d, tap %d", origin, rec.Code, tap.Code)
 			}
 		}
 		token := fmt.Sprintf(`{"token":%q}`, string(s.token))
@@ -155,4 +166,53 @@ func TestF13_StopOverTheNetwork(t *testing.T) {
 	if err := s.stop(); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// S25, S31: without a certificate the listener opens on loopback alone.
+func TestS25_NoPlainListenerOffLoopback(t *testing.T) {
+	t.Parallel()
+	for _, address := range []string{"0.0.0.0:0", "[::]:0"} {
+		w := &Worker{cfg: Config{Listen: address}}
+		if l, err := w.open(t.Context()); !errors.Is(err, errPlain) {
+			if err == nil {
+				err = l.Close()
+			}
+			t.Errorf("%s: %v", address, err)
+		}
+	}
+	w := &Worker{cfg: Config{Listen: "127.0.0.1:0"}}
+	l, err := w.open(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+// S30: whatever bytes come in, no run starts and none goes on: a paused machine stays where it is.
+func FuzzS30_Listener(f *testing.F) {
+	for _, seed := range []string{"GET /status HTTP/1.1\r\nHost: x\r\n\r\n", "POST /resume HTTP/1.1\r\nHost: x\r\nContent-Length: 2\r\n\r\n{}",
+		"POST /attend HTTP/1.1\r\nHost: x\r\nContent-Length: 12\r\n\r\n{\"token\":\"\"}", "POST /go HTTP/1.1\r\nHost: x\r\n\r\n", "\x16\x03\x01\x00", "PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n"} {
+		f.Add([]byte(seed))
+	}
+	f.Fuzz(func(t *testing.T, sent []byte) {
+		r, err := http.ReadRequest(bufio.NewReader(bytes.NewReader(sent)))
+		if err != nil {
+			return // the HTTP library's own business
+		}
+		bubble(t, func(t *testing.T, s *shop) {
+			s.starts(s.runID(1))
+			s.w.Pause()
+			synctest.Wait()
+			moves := s.fake().moved()
+			rec := httptest.NewRecorder()
+			s.w.Handler().ServeHTTP(rec, r)
+			time.Sleep(time.Second)
+			synctest.Wait()
+			if s.fake().moved() != moves || s.fake().isOn() {
+				t.Fatalf("%q moved the machine", sent)
+			}
+		})
+	})
 }

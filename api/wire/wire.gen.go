@@ -1846,6 +1846,26 @@ type WorkerKeyReplacement struct {
 	Signature []byte             `json:"signature"`
 }
 
+// WorkerListener defines model for WorkerListener.
+type WorkerListener struct {
+	// Address where stations reach it, as https://name-or-address:port; http on loopback alone
+	Address   string             `json:"address"`
+	MachineID openapi_types.UUID `json:"machine_id"`
+
+	// PublicKey of the worker
+	PublicKey string `json:"public_key"`
+
+	// Request a PKCS #10 request for the name or address, in DER; none on plain loopback
+	Request   *[]byte `json:"request,omitempty"`
+	Signature []byte  `json:"signature"`
+}
+
+// WorkerListenerKept defines model for WorkerListenerKept.
+type WorkerListenerKept struct {
+	// CertificatePem the certificate and that of the site's CA; empty where none was asked for
+	CertificatePem string `json:"certificate_pem"`
+}
+
 // Before defines model for Before.
 type Before = int64
 
@@ -2265,6 +2285,9 @@ type EnrolWorkerJSONRequestBody = WorkerEnrolment
 // ReplaceWorkerKeyJSONRequestBody defines body for ReplaceWorkerKey for application/json ContentType.
 type ReplaceWorkerKeyJSONRequestBody = WorkerKeyReplacement
 
+// KeepWorkerListenerJSONRequestBody defines body for KeepWorkerListener for application/json ContentType.
+type KeepWorkerListenerJSONRequestBody = WorkerListener
+
 // FinishFollowUpJSONRequestBody defines body for FinishFollowUp for application/json ContentType.
 type FinishFollowUpJSONRequestBody = FollowUpResult
 
@@ -2402,6 +2425,9 @@ type ServerInterface interface {
 	// ReplaceWorkerKey Put another key in the place of a worker's own
 	// (POST /enrol/worker-key)
 	ReplaceWorkerKey(ctx echo.Context) error
+	// KeepWorkerListener Say where a worker's own listener is, and have its certificate made by the site's CA
+	// (POST /enrol/worker-listener)
+	KeepWorkerListener(ctx echo.Context) error
 	// FollowEvents Live events
 	// (GET /events)
 	FollowEvents(ctx echo.Context, params FollowEventsParams) error
@@ -2881,6 +2907,15 @@ func (w *ServerInterfaceWrapper) ReplaceWorkerKey(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.ReplaceWorkerKey(ctx)
+	return err
+}
+
+// KeepWorkerListener converts echo context to params.
+func (w *ServerInterfaceWrapper) KeepWorkerListener(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.KeepWorkerListener(ctx)
 	return err
 }
 
@@ -4943,6 +4978,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/enrol/trust", wrapper.GetTrust, options.OperationMiddlewares["getTrust"]...)
 	router.POST(options.BaseURL+"/enrol/worker", wrapper.EnrolWorker, options.OperationMiddlewares["enrolWorker"]...)
 	router.POST(options.BaseURL+"/enrol/worker-key", wrapper.ReplaceWorkerKey, options.OperationMiddlewares["replaceWorkerKey"]...)
+	router.POST(options.BaseURL+"/enrol/worker-listener", wrapper.KeepWorkerListener, options.OperationMiddlewares["keepWorkerListener"]...)
 	router.GET(options.BaseURL+"/events", wrapper.FollowEvents, options.OperationMiddlewares["followEvents"]...)
 	router.POST(options.BaseURL+"/follow-ups/:id/done", wrapper.FinishFollowUp, options.OperationMiddlewares["finishFollowUp"]...)
 	router.GET(options.BaseURL+"/health", wrapper.GetHealth, options.OperationMiddlewares["getHealth"]...)
@@ -5528,6 +5564,45 @@ type ReplaceWorkerKeydefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceWorkerKeydefaultApplicationProblemPlusJSONResponse) VisitReplaceWorkerKeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type KeepWorkerListenerRequestObject struct {
+	Body *KeepWorkerListenerJSONRequestBody
+}
+
+type KeepWorkerListenerResponseObject interface {
+	VisitKeepWorkerListenerResponse(w http.ResponseWriter) error
+}
+
+type KeepWorkerListener200JSONResponse WorkerListenerKept
+
+func (response KeepWorkerListener200JSONResponse) VisitKeepWorkerListenerResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type KeepWorkerListenerdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response KeepWorkerListenerdefaultApplicationProblemPlusJSONResponse) VisitKeepWorkerListenerResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -9018,6 +9093,9 @@ type StrictServerInterface interface {
 	// ReplaceWorkerKey Put another key in the place of a worker's own
 	// (POST /enrol/worker-key)
 	ReplaceWorkerKey(ctx context.Context, request ReplaceWorkerKeyRequestObject) (ReplaceWorkerKeyResponseObject, error)
+	// KeepWorkerListener Say where a worker's own listener is, and have its certificate made by the site's CA
+	// (POST /enrol/worker-listener)
+	KeepWorkerListener(ctx context.Context, request KeepWorkerListenerRequestObject) (KeepWorkerListenerResponseObject, error)
 	// FollowEvents Live events
 	// (GET /events)
 	FollowEvents(ctx context.Context, request FollowEventsRequestObject) (FollowEventsResponseObject, error)
@@ -9700,6 +9778,52 @@ func (sh *strictHandler) ReplaceWorkerKey(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(ReplaceWorkerKeyResponseObject); ok {
 		return validResponse.VisitReplaceWorkerKeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// KeepWorkerListener operation middleware
+func (sh *strictHandler) KeepWorkerListener(ctx echo.Context) error {
+	var request KeepWorkerListenerRequestObject
+
+	var body KeepWorkerListenerJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.KeepWorkerListener(ctx.Request().Context(), request.(KeepWorkerListenerRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "KeepWorkerListener")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(KeepWorkerListenerResponseObject); ok {
+		return validResponse.VisitKeepWorkerListenerResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -47,8 +47,9 @@ const (
 	SessionEnded           Kind = "session.ended"
 	StationEnrolled        Kind = "station.enrolled"
 	StationRevoked         Kind = "station.revoked"
-	EnrolCodeMade          Kind = "enrol.code_made" // body "enrols": worker or station
-	WorkerEnrolled         Kind = "worker.enrolled" // body "worker_key", "before"
+	EnrolCodeMade          Kind = "enrol.code_made"  // body "enrols": worker or station
+	WorkerEnrolled         Kind = "worker.enrolled"  // body "worker_key", "before"
+	WorkerCertified        Kind = "worker.certified" // its listener got a certificate; body "host", "serial", "until"
 	WorkerKeyReplaced      Kind = "worker.key_replaced"
 	WorkerRevoked          Kind = "worker.revoked"
 	KeyReplaced            Kind = "key.replaced" // of the site; body "key", "before", "after", "note"
@@ -150,7 +151,7 @@ var kinds = []Kind{
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
 	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,
 	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff, PairAdded, PairLookedAt, PairRetired,
-	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, KeyReplaced,
+	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, WorkerCertified, KeyReplaced,
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
 	UpkeepSet, UpkeepDone, UpkeepRetired,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,

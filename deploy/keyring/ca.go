@@ -33,12 +33,14 @@ type CA struct {
 const (
 	caLasts    = 10 * 365 * 24 * time.Hour
 	leafLasts  = 365 * 24 * time.Hour
-	renewLeft  = 60 * 24 * time.Hour
 	clockSkew  = time.Hour // a tablet's clock may be behind
 	certBlock  = "CERTIFICATE"
 	keyBlock   = "PRIVATE KEY"
 	caFileName = "ca.key"
 )
+
+// RenewLeft is how much of a certificate is left when it is made anew.
+const RenewLeft = 60 * 24 * time.Hour
 
 // localNames are the domains of local networks: RFC 6762 (local), RFC 8375 (home.arpa), RFC 6761
 // (localhost), ICANN's reserved "internal"; "lan" is what many home routers use.
@@ -161,35 +163,55 @@ func (ca CA) Leaf(hosts []string, now time.Time) (tls.Certificate, error) {
 	if err != nil {
 		return tls.Certificate{}, err
 	}
+	var ips []net.IP
+	var names []string
+	for _, h := range hosts {
+		if ip := net.ParseIP(h); ip != nil {
+			ips = append(ips, ip)
+		} else if h != "" {
+			names = append(names, h)
+		}
+	}
+	leaf, err := ca.sign(&key.PublicKey, names, ips, now)
+	if err != nil {
+		return tls.Certificate{}, err
+	}
+	return tls.Certificate{Certificate: [][]byte{leaf.Raw, ca.cert.Raw}, PrivateKey: key, Leaf: leaf}, nil
+}
+
+// Certify makes a certificate for the key, the names and the addresses of a request, good for a year.
+// Whether it is for who asks to say. It fails for what the authority may not sign for.
+func (ca CA) Certify(request *x509.CertificateRequest, now time.Time) (chain []byte, leaf *x509.Certificate, err error) {
+	if leaf, err = ca.sign(request.PublicKey, request.DNSNames, request.IPAddresses, now); err != nil {
+		return nil, nil, err
+	}
+	return append(pem.EncodeToMemory(&pem.Block{Type: certBlock, Bytes: leaf.Raw}), ca.PEM...), leaf, nil
+}
+
+func (ca CA) sign(public any, names []string, ips []net.IP, now time.Time) (leaf *x509.Certificate, err error) {
 	template := &x509.Certificate{
 		Subject:   pkix.Name{CommonName: "Kerfgate"},
 		NotBefore: now.Add(-clockSkew), NotAfter: now.Add(leafLasts),
 		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth},
-	}
-	for _, h := range hosts {
-		if ip := net.ParseIP(h); ip != nil {
-			template.IPAddresses = append(template.IPAddresses, ip)
-		} else if h != "" {
-			template.DNSNames = append(template.DNSNames, h)
-		}
+		DNSNames: names, IPAddresses: ips,
 	}
 	if template.SerialNumber, err = serial(); err != nil {
-		return tls.Certificate{}, err
+		return nil, err
 	}
-	der, err := x509.CreateCertificate(rand.Reader, template, ca.cert, &key.PublicKey, ca.key)
+	der, err := x509.CreateCertificate(rand.Reader, template, ca.cert, public, ca.key)
 	if err != nil {
-		return tls.Certificate{}, err
+		return nil, err
 	}
-	leaf, err := x509.ParseCertificate(der)
-	if err != nil {
-		return tls.Certificate{}, err
+	if leaf, err = x509.ParseCertificate(der); err != nil {
+		return nil, err
 	}
 	roots := x509.NewCertPool()
 	roots.AddCert(ca.cert)
 	if _, err := leaf.Verify(x509.VerifyOptions{Roots: roots, CurrentTime: now}); err != nil {
-		return tls.Certificate{}, fmt.Errorf("the site's CA does not sign for %s: %w\n  names beside those of a local network must be given when it is made", strings.Join(hosts, ", "), err)
+		return nil, fmt.Errorf("the site's CA does not sign for %s: %w\n  names beside those of a local network must be given when it is made",
+			strings.Join(append(slices.Clone(names), fmt.Sprint(ips)), " "), err)
 	}
-	return tls.Certificate{Certificate: [][]byte{der, ca.cert.Raw}, PrivateKey: key, Leaf: leaf}, nil
+	return leaf, nil
 }
 
 // ServerTLS serves as the hosts with a leaf that is made anew when less than 60 days of it are left.
@@ -202,7 +224,7 @@ func (ca CA) ServerTLS(hosts []string) (*tls.Config, error) {
 	return &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 		mu.Lock()
 		defer mu.Unlock()
-		if now := time.Now(); first.Leaf.NotAfter.Sub(now) < renewLeft {
+		if now := time.Now(); first.Leaf.NotAfter.Sub(now) < RenewLeft {
 			next, err := ca.Leaf(hosts, now)
 			if err != nil {
 				return nil, err

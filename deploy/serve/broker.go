@@ -38,7 +38,7 @@ func NewOwnBroker(listen, dir string, r Reach, cfg Config) (*OwnBroker, error) {
 	if r.TLS != nil {
 		scheme = "tls"
 	}
-	return &OwnBroker{Broker: b, url: scheme + "://" + net.JoinHostPort(r.Host, portText)}, nil
+	return &OwnBroker{Broker: b, url: scheme + "://" + net.JoinHostPort(r.Hosts[0], portText)}, nil
 }
 
 // RunWith runs the broker, and on it the server of the configuration, until ctx ends. The broker ends

@@ -32,12 +32,12 @@ type Network struct {
 
 // Reach is an open network: what Config and a broker in this process need of it.
 type Reach struct {
-	Listener    net.Listener
-	TLS         *tls.Config // nil for plain HTTP on loopback
-	Trust       enrol.Trust
-	Fingerprint string // of the site's CA; empty without one
-	Host        string // that workers and stations are told
-	Origin      string
+	Listener net.Listener
+	TLS      *tls.Config // nil for plain HTTP on loopback
+	Trust    enrol.Trust
+	CA       *keyring.CA // the site's own; nil on loopback, and with a certificate from elsewhere
+	Hosts    []string    // names and addresses of this server; the first is told to workers and stations
+	Origin   string
 }
 
 // Open listens. The listener is the caller's to close.
@@ -63,7 +63,7 @@ func (n Network) open(r *Reach) error {
 			return err
 		}
 	}
-	r.Host = hosts[0]
+	r.Hosts = hosts
 	var caPEM []byte
 	scheme := "https"
 	switch {
@@ -85,12 +85,12 @@ func (n Network) open(r *Reach) error {
 		if err != nil {
 			return err
 		}
-		if r.TLS, err = ca.ServerTLS(append(hosts, "localhost", "127.0.0.1")); err != nil {
+		if r.TLS, err = ca.ServerTLS(append(slices.Clone(hosts), "localhost", "127.0.0.1")); err != nil {
 			return err
 		}
-		caPEM, r.Fingerprint = ca.PEM, ca.Fingerprint()
+		caPEM, r.CA = ca.PEM, &ca
 	}
-	r.Origin = scheme + "://" + net.JoinHostPort(r.Host, fmt.Sprint(address.Port))
+	r.Origin = scheme + "://" + net.JoinHostPort(hosts[0], fmt.Sprint(address.Port))
 	var err error
 	r.Trust, err = n.Keys.KeepTrust(n.KeyDir, caPEM)
 	return err

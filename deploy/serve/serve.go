@@ -4,6 +4,7 @@ package serve
 import (
 	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -34,9 +35,11 @@ type Config struct {
 	Site        db.Site
 	Listener    net.Listener
 	TLS         *tls.Config
-	// Trust is what enrolment codes vouch for, CAFingerprint its CA's as devices show it.
-	Trust         enrol.Trust
-	CAFingerprint string
+	// Trust is what enrolment codes vouch for; CA is the site's own authority, nil where it has none, and
+	// Hosts are this server's own names and addresses: what CA signs for no other computer.
+	Trust enrol.Trust
+	CA    *keyring.CA
+	Hosts []string
 	// WorkerBrokerURL and Origin are told to workers that enrol: where they reach the broker, and the
 	// pages' origin.
 	WorkerBrokerURL string
@@ -104,8 +107,19 @@ func (s *Server) open(ctx context.Context) (err error) {
 		Enrolled: s.cfg.Enrolled, Log: s.cfg.Log}); err != nil {
 		return err
 	}
-	s.http, err = api.New(api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS,
-		Trust: s.cfg.Trust, CAFingerprint: s.cfg.CAFingerprint, BrokerURL: s.cfg.WorkerBrokerURL, Origin: s.cfg.Origin})
+	web := api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS,
+		Trust: s.cfg.Trust, BrokerURL: s.cfg.WorkerBrokerURL, Origin: s.cfg.Origin, Hosts: s.cfg.Hosts}
+	if ca := s.cfg.CA; ca != nil {
+		web.CAFingerprint = ca.Fingerprint()
+		web.Certify = func(request *x509.CertificateRequest) (api.Certificate, error) {
+			chain, leaf, err := ca.Certify(request, time.Now())
+			if err != nil {
+				return api.Certificate{}, err
+			}
+			return api.Certificate{PEM: chain, Serial: leaf.SerialNumber.Text(16), Until: leaf.NotAfter}, nil
+		}
+	}
+	s.http, err = api.New(web)
 	return err
 }
 

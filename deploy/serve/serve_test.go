@@ -73,7 +73,7 @@ func (h *house) start() {
 		h.t.Fatal(err)
 	}
 	cfg := Config{DatabaseURL: h.URL(cluster.App), Keys: keys, Listener: h.reach.Listener, TLS: h.reach.TLS, Trust: h.reach.Trust,
-		CAFingerprint: h.reach.Fingerprint, Origin: h.reach.Origin, Site: db.Site{Name: dbtest.Site}, Log: slog.New(slog.DiscardHandler)}
+		CA: h.reach.CA, Hosts: h.reach.Hosts, Origin: h.reach.Origin, Site: db.Site{Name: dbtest.Site}, Log: slog.New(slog.DiscardHandler)}
 	own, err := NewOwnBroker(h.broker, filepath.Join(h.dir, "nats"), h.reach, cfg)
 	if err != nil {
 		h.t.Fatal(err)

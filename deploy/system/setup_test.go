@@ -66,8 +66,7 @@ func TestSetupCommands(t *testing.T) {
 	if err := os.WriteFile(file, profile, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	add := []string{"machine", "add", "--bay", "Bay 9", "--name", "second plotter", "--tool", "pen", "--profile", file,
-		"--worker-url", "http://127.0.0.1:9"}
+	add := []string{"machine", "add", "--bay", "Bay 9", "--name", "second plotter", "--tool", "pen", "--profile", file}
 	id, err := run("", add...)
 	if err != nil {
 		t.Fatalf("%v %s", err, id)

@@ -251,9 +251,11 @@ func (s *site) startWorker() {
 	s.t.Helper()
 	s.worker = start(s.t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.broker.URL(),
 		"--origin", s.address()})
-	if err := s.store.SetWorkerURL(s.t.Context(), s.machine.ID, strings.TrimPrefix(s.worker.said, "listening ")); err != nil {
-		s.t.Fatal(err)
-	}
+	want := strings.TrimPrefix(s.worker.said, "listening ")
+	waitFor(s.t, "the server to know the worker's address", func() bool {
+		m, err := s.store.Machine(s.t.Context(), s.machine.ID)
+		return err == nil && m.WorkerURL == want
+	})
 }
 
 // as signs a demo person in. A server that was just started may need a moment.

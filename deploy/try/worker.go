@@ -1,10 +1,8 @@
 package try
 
 import (
-	"bufio"
 	"context"
 	"fmt"
-	"io"
 	"log/slog"
 	"os/exec"
 	"runtime"
@@ -82,33 +80,17 @@ func (w workerProcess) run(ctx context.Context) error {
 	}
 }
 
-// once runs one process. Its log goes to ours; its first line on standard output says where its
-// listener is.
+// once runs one process. Its log goes to ours; it tells the server itself where its listener is.
 func (w workerProcess) once(ctx context.Context) error {
 	cmd := exec.CommandContext(ctx, w.program, w.args...)
 	cmd.Cancel = func() error { return cmd.Process.Signal(syscall.SIGTERM) }
 	cmd.WaitDelay = workerStop
 	cmd.SysProcAttr = childAttr()
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		return err
-	}
 	cmd.Stderr = logLines{w.log}
-	if err := cmd.Start(); err != nil {
-		return fmt.Errorf("start the worker of %s: %w", w.bay, err)
+	if err := cmd.Run(); err != nil {
+		return fmt.Errorf("the worker of %s: %w", w.bay, err)
 	}
-	lines := bufio.NewScanner(out)
-	for lines.Scan() {
-		if url, ok := strings.CutPrefix(lines.Text(), "listening "); ok {
-			if err := w.store.SetWorkerURL(ctx, w.machine, url); err != nil && ctx.Err() == nil {
-				w.log.Error("the worker's address is not kept", "error", err)
-			}
-		}
-	}
-	if _, err := io.Copy(io.Discard, out); err != nil && ctx.Err() == nil {
-		w.log.Debug("worker output", "error", err)
-	}
-	return cmd.Wait()
+	return nil
 }
 
 // logLines passes a process's lines on to the log.

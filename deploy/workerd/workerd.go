@@ -10,10 +10,10 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
-	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 
 	"github.com/google/uuid"
@@ -43,6 +43,7 @@ type Config struct {
 	BrokerURL string
 	BrokerTLS *tls.Config
 	Listen    string // address of the stop and attendance listener; port 0 means the last one, or any
+	Host      string // name or address by which stations reach the listener; empty finds it out
 	Origin    string // the server's web origin
 	Log       *slog.Logger
 	Failpoint func(name string)
@@ -119,7 +120,15 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return err
 	}
-	if cfg, err = cfg.fromFolder(); err != nil {
+	where, err := readSite(cfg.Dir)
+	if err != nil {
+		return err
+	}
+	if cfg, err = cfg.with(where); err != nil {
+		return err
+	}
+	own, err := newListener(cfg, key, where)
+	if err != nil {
 		return err
 	}
 	public, err := key.PublicKey()
@@ -151,6 +160,9 @@ func Run(ctx context.Context, cfg Config) error {
 				if w := w.Load(); w != nil {
 					w.Connected(up)
 				}
+				if up {
+					own.nudge()
+				}
 			},
 			Problem: func(err error) {
 				if w := w.Load(); w != nil && errors.Is(err, broker.ErrSlow) {
@@ -173,25 +185,23 @@ func Run(ctx context.Context, cfg Config) error {
 			return broker.NewClient(broker.ClientConfig{Conn: conn, StopConn: stop, Key: key, Machine: cfg.Machine, Handlers: h, Log: cfg.Log})
 		},
 		Log: cfg.Log, Listen: listen, Origin: cfg.Origin, Failpoint: cfg.Failpoint,
-		Listening: func(address string) {
-			listening(cfg, address)
-			cfg.Service.tell("READY=1")
-		},
+		Secure: own.secure, Listening: own.listening,
 	})
 	if err != nil {
 		return err
 	}
 	w.Store(made)
 	defer context.AfterFunc(ctx, func() { cfg.Service.tell("STOPPING=1") })()
+	telling, cancel := context.WithCancel(ctx)
+	var told sync.WaitGroup
+	told.Go(func() { own.run(telling) })
+	defer told.Wait()
+	defer cancel()
 	return made.Run(ctx)
 }
 
-// fromFolder fills in what enrolment wrote down.
-func (cfg Config) fromFolder() (Config, error) {
-	where, err := readSite(cfg.Dir)
-	if err != nil {
-		return cfg, err
-	}
+// with fills in what enrolment wrote down.
+func (cfg Config) with(where known) (_ Config, err error) {
 	if cfg.Machine == uuid.Nil {
 		cfg.Machine = where.Machine
 	}
@@ -250,14 +260,10 @@ func lastPort(dir, listen string) (string, error) {
 	return address, probe.Close()
 }
 
-func listening(cfg Config, address string) {
-	if _, port, err := net.SplitHostPort(address); err == nil {
+func keepPort(cfg Config, address net.Addr) {
+	if _, port, err := net.SplitHostPort(address.String()); err == nil {
 		if err := os.WriteFile(filepath.Join(cfg.Dir, portFile), []byte(port+"\n"), 0o600); err != nil {
 			cfg.Log.Warn("the listener's port is not kept for the next start", "error", err)
 		}
-	}
-	if cfg.Listening != nil {
-		at := url.URL{Scheme: "http", Host: address}
-		cfg.Listening(at.String())
 	}
 }
