@@ -2,11 +2,13 @@ package api
 
 import (
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
 	"kerfgate/api/wire"
 	"kerfgate/checklist/permit"
+	"kerfgate/db/logbook"
 	"kerfgate/queue"
 	"kerfgate/queue/broker"
 )
@@ -89,6 +91,48 @@ func TestLife(t *testing.T) {
 	refused(member, http.MethodPost, "/jobs/"+job.ID.String()+"/withdraw", "") // once is enough
 	if _, err := w.CheckLog(t.Context()); err != nil {
 		t.Errorf("the logbook: %v", err)
+	}
+	w.dossierOf(t, officer, path)
+}
+
+// dossierOf reads the dossier of TestLife's run: as it was signed, though standing answers have run out
+// since, with what befell the machine, and every entry proven.
+func (w *workshop) dossierOf(t *testing.T, officer, path string) {
+	t.Helper()
+	w.asOwner(t, `UPDATE standing_answer SET at = at - interval '5 hours'`)
+	var d wire.Dossier
+	w.as(t, officer, http.MethodGet, path+"/dossier", "", http.StatusOK, &d)
+	if d.Authorisation == nil || *d.Authorisation.Evidence != "supervised run" || d.SignedAt == nil {
+		t.Errorf("signed under %+v", d.Authorisation)
+	}
+	for _, b := range d.Bars {
+		if b.Needs == "" || len(b.Values) == 0 || b.Key == "eyewear" && (b.Values["marking"] != "10600 D LB6" || len(b.Numbers) == 0) {
+			t.Errorf("%+v", b)
+		}
+	}
+	if len(d.Bars) != 5 || len(d.Lockouts) != 2 || d.Lockouts[0].LiftedReason != "a neighbour's paint" || len(d.Watches) != 1 || len(d.Incidents) != 1 {
+		t.Errorf("%d bars, lockouts %+v, watches %+v, incidents %+v", len(d.Bars), d.Lockouts, d.Watches, d.Incidents)
+	}
+	kinds := ""
+	for _, e := range d.Entries {
+		kinds += e.Kind + " "
+		proof, err := logbook.ParseEntryProof([]byte(e.Proof))
+		if err == nil {
+			_, err = proof.Check(e.Data, w.LogVerify)
+		}
+		if err != nil {
+			t.Errorf("entry %d is not proven: %v", e.Index, err)
+		}
+	}
+	for _, kind := range []string{"run.proposed ", "run.signed ", "run.burned ", "run.moved ", "run.completed ", "run.inspected "} {
+		before, after, found := strings.Cut(kinds, kind)
+		if !found || strings.Contains(before, "run.inspected ") || kind == "run.proposed " && strings.Contains(after, "run.proposed ") {
+			t.Errorf("%s in %s", kind, kinds)
+		}
+	}
+	page := ask(t, w.s.Handler(), http.MethodGet, path+"/dossier", officer, "", "Accept", "text/html")
+	if html := page.Body.String(); page.Code != http.StatusOK || !strings.Contains(html, "smell of solvent") || !strings.Contains(html, "supervised run") || !strings.Contains(html, "c2sp.org/tlog-proof") {
+		t.Errorf("the page: %d %s", page.Code, html)
 	}
 }
 

@@ -60,6 +60,7 @@ func (s *Server) pages() []page {
 
 		{method: http.MethodGet, path: "/history", roles: []role{member}, handler: s.historyPage},
 		{method: http.MethodGet, path: "/runs/:id", roles: []role{member}, handler: s.runPage},
+		{method: http.MethodGet, path: "/runs/:id/dossier", roles: []role{officer, admin}, handler: s.dossierPage},
 
 		{method: http.MethodGet, path: "/upkeep", roles: []role{member}, handler: s.upkeepPage},
 		{method: http.MethodPost, path: "/upkeep", roles: []role{officer}, body: formBody, handler: s.setUpkeepForm},

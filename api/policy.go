@@ -175,6 +175,7 @@ func policy() []rule {
 		stop("/runs/:id/stop"),
 		post("/runs/:id/inspection", jsonBody, operator, officer),
 		get("/runs/:id/picture.png", member),
+		get("/runs/:id/dossier", officer, admin),
 
 		get("/upkeep", member),
 		post("/upkeep", 4*kib, officer),

@@ -383,6 +383,14 @@ func samplePages() []samplePage {
 				{ID: "u1", Machine: "Bay 1, CO₂, lidded", What: "Try the lid switch", Every: "every 30 days", State: "overdue", Why: "31 of 30 days", Critical: true, Overdue: true, Since: sampleNow.AddDate(0, 0, -31), LastNote: "opens the circuit at once", LastBy: "Runa Eik"},
 				{ID: "u2", Machine: "Bay 1, CO₂, lidded", What: "Clean the lens", Every: "every 7 days or 10 machine hours", State: "due soon", Why: "9.0 of 10 machine hours", Soon: true, Since: sampleNow}}})
 		}},
+		{"dossier", func(w io.Writer) error {
+			j, done := sampleJob(), sampleNow.AddDate(0, 0, -3)
+			return RenderDossier(w, DossierView{Shell: sampleShell("Dossier of a run", "/history"), RunView: j.Runs[0], JobTitle: j.JobTitle, Member: j.Member, Machine: j.Machine, Tool: j.Tool,
+				Material: j.Material, Lot: j.Lot, Plan: j.Plan, PlanDigest: j.PlanDigest, SignedAt: sampleNow, Authorisation: &samplePeople().People[0].Authorisations[0], Data: "/api/v1/runs/r1/dossier",
+				Upkeep:   []UpkeepThen{{What: "Try the lid switch", By: "Runa Eik", Note: "opens the circuit at once", Critical: true, DoneAt: &done}, {What: "Clean the lens"}},
+				Lockouts: []LockoutThen{{Reason: "smell of solvent", SetBy: "Runa Eik", SetAt: done, LiftedAt: &sampleNow, LiftedBy: "Runa Eik", LiftedReason: "a neighbour’s paint"}},
+				Watches:  []WatchThen{{Watcher: "Runa Eik", OpenedAt: sampleNow, Until: sampleNow.Add(time.Hour)}}, Incidents: []IncidentRow{sampleIncident().IncidentRow}, Entries: sampleLogbook().Entries[:3], Head: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n"})
+		}},
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
 			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),

@@ -53,6 +53,7 @@ var pages = []string{
 	"calibration",
 	"commissioning",
 	"commissioning-question",
+	"dossier",
 	"eyewear",
 	"fire-watch",
 	"hand-in",

@@ -726,6 +726,19 @@ type CommissioningTold struct {
 	Words *string `json:"words,omitempty"`
 }
 
+// Dossier defines model for Dossier.
+type Dossier struct {
+	Authorisation *Authorisation `json:"authorisation,omitempty"`
+	Bars          []SignedBar    `json:"bars"`
+	Entries       []ProvenEntry  `json:"entries"`
+	Incidents     []Incident     `json:"incidents"`
+	Lockouts      []LockoutThen  `json:"lockouts"`
+	Run           Run            `json:"run"`
+	SignedAt      *time.Time     `json:"signed_at,omitempty"`
+	Upkeep        []UpkeepThen   `json:"upkeep"`
+	Watches       []WatchThen    `json:"watches"`
+}
+
 // Drawing defines model for Drawing.
 type Drawing struct {
 	Digest     string             `json:"digest"`
@@ -1124,6 +1137,16 @@ type Lockout struct {
 	SetByName string             `json:"set_by_name"`
 }
 
+// LockoutThen defines model for LockoutThen.
+type LockoutThen struct {
+	LiftedAt     *time.Time `json:"lifted_at,omitempty"`
+	LiftedBy     string     `json:"lifted_by"`
+	LiftedReason string     `json:"lifted_reason"`
+	Reason       string     `json:"reason"`
+	SetAt        time.Time  `json:"set_at"`
+	SetBy        string     `json:"set_by"`
+}
+
 // Machine defines model for Machine.
 type Machine struct {
 	AttendanceEveryS int64 `json:"attendance_every_s"`
@@ -1503,6 +1526,20 @@ type Problem struct {
 	Type     string    `json:"type"`
 }
 
+// ProvenEntry defines model for ProvenEntry.
+type ProvenEntry struct {
+	At time.Time `json:"at"`
+
+	// Data the entry as it stands in the log
+	Data  []byte `json:"data"`
+	Index int64  `json:"index"`
+	Kind  string `json:"kind"`
+
+	// Proof C2SP tlog-proof
+	Proof string `json:"proof"`
+	Who   string `json:"who"`
+}
+
 // Reason one thing that says no, and what to do next
 type Reason struct {
 	Field *string `json:"field,omitempty"`
@@ -1637,6 +1674,17 @@ type SignIn struct {
 // SignInKind defines model for SignIn.Kind.
 type SignInKind string
 
+// SignedBar defines model for SignedBar.
+type SignedBar struct {
+	Key string `json:"key"`
+
+	// Needs as shown when it was signed
+	Needs   string            `json:"needs"`
+	Numbers []string          `json:"numbers"`
+	Title   string            `json:"title"`
+	Values  map[string]string `json:"values"`
+}
+
 // SignedOff defines model for SignedOff.
 type SignedOff struct {
 	AttendanceToken string `json:"attendance_token"`
@@ -1765,6 +1813,15 @@ type UpkeepTask struct {
 // UpkeepTaskState defines model for UpkeepTask.State.
 type UpkeepTaskState string
 
+// UpkeepThen defines model for UpkeepThen.
+type UpkeepThen struct {
+	By       string     `json:"by"`
+	Critical bool       `json:"critical"`
+	DoneAt   *time.Time `json:"done_at,omitempty"`
+	Note     string     `json:"note"`
+	What     string     `json:"what"`
+}
+
 // Warning defines model for Warning.
 type Warning struct {
 	Next  string `json:"next"`
@@ -1805,6 +1862,14 @@ type WatchLooked struct {
 	// Closed the watch is over
 	Closed bool   `json:"closed"`
 	Watch  *Watch `json:"watch,omitempty"`
+}
+
+// WatchThen defines model for WatchThen.
+type WatchThen struct {
+	ClosedAt *time.Time `json:"closed_at,omitempty"`
+	OpenedAt time.Time  `json:"opened_at"`
+	Until    time.Time  `json:"until"`
+	Watcher  string     `json:"watcher"`
 }
 
 // Witness defines model for Witness.
@@ -2617,6 +2682,9 @@ type ServerInterface interface {
 	// OpenChecklist Take the checklist
 	// (POST /runs/{id}/checklist)
 	OpenChecklist(ctx echo.Context, id ID, params OpenChecklistParams) error
+	// GetDossier Everything that is kept about a run, as it stood then
+	// (GET /runs/{id}/dossier)
+	GetDossier(ctx echo.Context, id ID) error
 	// GetGate Everything that stands between a run and its permit
 	// (GET /runs/{id}/gate)
 	GetGate(ctx echo.Context, id ID) error
@@ -4453,6 +4521,22 @@ func (w *ServerInterfaceWrapper) OpenChecklist(ctx echo.Context) error {
 	return err
 }
 
+// GetDossier converts echo context to params.
+func (w *ServerInterfaceWrapper) GetDossier(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetDossier(ctx, id)
+	return err
+}
+
 // GetGate converts echo context to params.
 func (w *ServerInterfaceWrapper) GetGate(ctx echo.Context) error {
 	var err error
@@ -5041,6 +5125,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.PUT(options.BaseURL+"/runs/:id/answers/:item", wrapper.GiveAnswer, options.OperationMiddlewares["giveAnswer"]...)
 	router.DELETE(options.BaseURL+"/runs/:id/checklist", wrapper.ReleaseChecklist, options.OperationMiddlewares["releaseChecklist"]...)
 	router.POST(options.BaseURL+"/runs/:id/checklist", wrapper.OpenChecklist, options.OperationMiddlewares["openChecklist"]...)
+	router.GET(options.BaseURL+"/runs/:id/dossier", wrapper.GetDossier, options.OperationMiddlewares["getDossier"]...)
 	router.GET(options.BaseURL+"/runs/:id/gate", wrapper.GetGate, options.OperationMiddlewares["getGate"]...)
 	router.POST(options.BaseURL+"/runs/:id/handover", wrapper.HandOverRun, options.OperationMiddlewares["handOverRun"]...)
 	router.PUT(options.BaseURL+"/runs/:id/hold", wrapper.HoldRun, options.OperationMiddlewares["holdRun"]...)
@@ -8207,6 +8292,45 @@ func (response OpenChecklistdefaultApplicationProblemPlusJSONResponse) VisitOpen
 	return err
 }
 
+type GetDossierRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetDossierResponseObject interface {
+	VisitGetDossierResponse(w http.ResponseWriter) error
+}
+
+type GetDossier200JSONResponse Dossier
+
+func (response GetDossier200JSONResponse) VisitGetDossierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetDossierdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetDossierdefaultApplicationProblemPlusJSONResponse) VisitGetDossierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetGateRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -9285,6 +9409,9 @@ type StrictServerInterface interface {
 	// OpenChecklist Take the checklist
 	// (POST /runs/{id}/checklist)
 	OpenChecklist(ctx context.Context, request OpenChecklistRequestObject) (OpenChecklistResponseObject, error)
+	// GetDossier Everything that is kept about a run, as it stood then
+	// (GET /runs/{id}/dossier)
+	GetDossier(ctx context.Context, request GetDossierRequestObject) (GetDossierResponseObject, error)
 	// GetGate Everything that stands between a run and its permit
 	// (GET /runs/{id}/gate)
 	GetGate(ctx context.Context, request GetGateRequestObject) (GetGateResponseObject, error)
@@ -11895,6 +12022,31 @@ func (sh *strictHandler) OpenChecklist(ctx echo.Context, id ID, params OpenCheck
 		return err
 	} else if validResponse, ok := response.(OpenChecklistResponseObject); ok {
 		return validResponse.VisitOpenChecklistResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetDossier operation middleware
+func (sh *strictHandler) GetDossier(ctx echo.Context, id ID) error {
+	var request GetDossierRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetDossier(ctx.Request().Context(), request.(GetDossierRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetDossier")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetDossierResponseObject); ok {
+		return validResponse.VisitGetDossierResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -1,0 +1,120 @@
+package api
+
+import (
+	"context"
+	"io"
+	"net/http"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"kerfgate/api/web"
+	"kerfgate/api/wire"
+	"kerfgate/db"
+)
+
+// GetDossier is GET /runs/{id}/dossier.
+func (s *Server) GetDossier(ctx context.Context, request wire.GetDossierRequestObject) (wire.GetDossierResponseObject, error) {
+	release, err := s.proofs.take(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	d, err := s.store.Dossier(ctx, actorIn(ctx), request.ID)
+	if err != nil {
+		return nil, err
+	}
+	m, err := s.store.Machine(ctx, d.Run.Machine)
+	if err != nil {
+		return nil, err
+	}
+	shape := wire.Dossier{Run: runShape(d.Run), Bars: []wire.SignedBar{}, Upkeep: []wire.UpkeepThen{}, Lockouts: []wire.LockoutThen{},
+		Watches: []wire.WatchThen{}, Incidents: []wire.Incident{}, Entries: []wire.ProvenEntry{}}
+	if d.SignOff != nil {
+		shape.SignedAt = someTime(&d.SignedAt)
+		a := authorisationShape(*d.Authorisation)
+		shape.Authorisation = &a
+		tool, _ := m.Profile.Tool(d.Run.Tool)
+		for _, b := range d.SignOff.Record(m.Checklist.ForRun(m.Profile, tool)) {
+			bar := wire.SignedBar{Key: b.Item.Key, Title: b.Item.Title, Needs: b.Needs, Values: map[string]string(b.Values), Numbers: []string{}}
+			bar.Numbers = append(bar.Numbers, d.SignOff.Numbers[b.Item.Key]...)
+			shape.Bars = append(shape.Bars, bar)
+		}
+	}
+	for _, u := range d.Upkeep {
+		shape.Upkeep = append(shape.Upkeep, wire.UpkeepThen{What: u.What, Critical: u.Critical, DoneAt: someTime(u.DoneAt), By: u.By, Note: u.Note})
+	}
+	for _, l := range d.Lockouts {
+		shape.Lockouts = append(shape.Lockouts, wire.LockoutThen{Reason: l.Reason, SetBy: l.SetBy, SetAt: utc(l.SetAt), LiftedAt: someTime(l.LiftedAt),
+			LiftedBy: l.LiftedBy, LiftedReason: l.LiftedReason})
+	}
+	for _, w := range d.Watches {
+		shape.Watches = append(shape.Watches, wire.WatchThen{Watcher: w.Watcher, OpenedAt: utc(w.OpenedAt), Until: utc(w.Until), ClosedAt: someTime(w.ClosedAt)})
+	}
+	for _, i := range d.Incidents {
+		shape.Incidents = append(shape.Incidents, incidentShape(i))
+	}
+	for n, e := range d.Entries {
+		shape.Entries = append(shape.Entries, wire.ProvenEntry{Index: e.Index, At: utc(e.Entry.Time), Kind: string(e.Entry.Kind), Who: e.ActorName,
+			Data: e.Raw, Proof: string(d.Proofs[n])})
+	}
+	return wire.GetDossier200JSONResponse(shape), nil
+}
+
+// dossierPage is GET /runs/:id/dossier: the same on paper.
+func (s *Server) dossierPage(c echo.Context) error {
+	ctx := c.Request().Context()
+	id, err := pathID(c)
+	if err != nil {
+		return err
+	}
+	release, err := s.proofs.take(ctx)
+	if err != nil {
+		return err
+	}
+	defer release()
+	d, err := s.store.Dossier(ctx, actorIn(ctx), id)
+	if err != nil {
+		return err
+	}
+	m, err := s.store.Machine(ctx, d.Run.Machine)
+	if err != nil {
+		return err
+	}
+	row, err := s.store.PlanFor(ctx, actorIn(ctx), d.Run.Plan, d.Run.Machine)
+	if err != nil {
+		return err
+	}
+	v := web.DossierView{Shell: s.shell(c, "Dossier of a run", "/history"), JobTitle: d.Run.JobTitle, Member: d.Run.MemberName, Machine: machineView(m),
+		Tool: d.Run.Tool, Material: d.Run.MaterialName, Lot: d.Run.StockLot, Plan: planView(row.Plan, d.Run.Plan, "plan"),
+		Data: base + "/runs/" + id.String() + "/dossier", PlanDigest: d.Run.Plan.String()}
+	if v.RunView, err = s.runView(ctx, d.Run, m, true); err != nil {
+		return err
+	}
+	if d.Authorisation != nil {
+		v.SignedAt = s.local(d.SignedAt)
+		v.Authorisation = &s.authorisationRows([]db.Authorisation{*d.Authorisation})[0]
+		v.Authorisation.Soon = "" // as it stood then
+	}
+	for _, u := range d.Upkeep {
+		v.Upkeep = append(v.Upkeep, web.UpkeepThen{What: u.What, Critical: u.Critical, DoneAt: s.localOrNil(u.DoneAt), By: u.By, Note: u.Note})
+	}
+	for _, l := range d.Lockouts {
+		v.Lockouts = append(v.Lockouts, web.LockoutThen{Reason: l.Reason, SetBy: l.SetBy, SetAt: s.local(l.SetAt), LiftedAt: s.localOrNil(l.LiftedAt),
+			LiftedBy: l.LiftedBy, LiftedReason: l.LiftedReason})
+	}
+	for _, w := range d.Watches {
+		v.Watches = append(v.Watches, web.WatchThen{Watcher: w.Watcher, OpenedAt: s.local(w.OpenedAt), Until: s.local(w.Until), ClosedAt: s.localOrNil(w.ClosedAt)})
+	}
+	for _, i := range d.Incidents {
+		v.Incidents = append(v.Incidents, s.incidentRow(i))
+	}
+	for n, e := range d.Entries {
+		entry := s.entryView(e)
+		v.Entries = append(v.Entries, entry)
+		if n == len(d.Entries)-1 {
+			v.Head = strings.TrimSpace(string(d.Proofs[n]))
+		}
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderDossier(w, v) })
+}
