@@ -324,7 +324,8 @@ func readHandIn(c echo.Context) (handInForm, error) {
 			form.operations[letter] = plan.Operation(list[0])
 		}
 		if letter, ok := strings.CutPrefix(name, "group_"); ok && len(form.groups) < maxGroups {
-			form.groups = append(form.groups, web.GroupView{Letter: letter, Words: list[0], Colour: colour(values.Get("colour_" + letter))})
+			form.groups = append(form.groups, web.GroupView{Letter: letter, Words: list[0], Colour: colour(values.Get("colour_" + letter)),
+				Pictures: values.Get("pictures_"+letter) != ""})
 		}
 	}
 	slices.SortFunc(form.groups, func(a, b web.GroupView) int {
@@ -376,10 +377,12 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 	if v.JobTitle == "" {
 		v.JobTitle = strings.TrimSuffix(d.FileName, path.Ext(d.FileName))
 	}
-	v.More, v.MoreOpen = choiceFields(form.choices)
-	v.AsDrawn = form.choices.NoKerf
+	showChoices(&v, form.choices)
 	for _, g := range form.groups {
 		g.Choices = operationChoices(chosen, form.operations[g.Letter])
+		if g.Pictures {
+			v.Halftones = append(v.Halftones, halftoneChoice(g.Letter, form.choices))
+		}
 		v.Groups = append(v.Groups, g)
 	}
 	return v, nil
@@ -401,7 +404,7 @@ func (s *Server) handInPlanned(c echo.Context, row db.PlanRow, form handInForm) 
 	if err != nil {
 		return v, err
 	}
-	v.Plan = planView(row.Plan, row.Digest, "plan")
+	v.Plan = playedView(row.Plan, row.Digest, "plan")
 	return v, nil
 }
 
@@ -411,7 +414,7 @@ func groupView(g plan.Group) web.GroupView {
 		layer = fmt.Sprintf("layer “%s”", g.Layer)
 	}
 	if g.Pictures > 0 {
-		return web.GroupView{Letter: g.Letter, Words: layer + ", " + web.Count(int(g.Pictures), "picture", "pictures")}
+		return web.GroupView{Letter: g.Letter, Pictures: true, Words: layer + ", " + web.Count(int(g.Pictures), "picture", "pictures")}
 	}
 	return web.GroupView{Letter: g.Letter, Colour: colour(g.Colour),
 		Words: fmt.Sprintf("%s, line %s, %s, %s", layer, g.Colour, web.Count(int(g.Shapes), "shape", "shapes"), web.Length(g.LengthUM)),

@@ -93,7 +93,7 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	v := web.JobView{Shell: s.shell(c, j.Title, ""), ID: j.ID.String(), Rev: j.Rev, JobTitle: j.Title, State: string(j.State),
 		Member: j.MemberName, Machine: machineView(m), Tool: j.Tool, Material: j.MaterialName, Lot: j.StockLot, Copies: j.Copies,
 		Due: s.localOrNil(j.Due), SubmittedAt: s.local(j.SubmittedAt), WithdrawnAt: s.localOrNil(j.WithdrawnAt),
-		DrawingID: j.Drawing.String(), DrawingName: d.FileName, PlanDigest: j.Plan.String(), Plan: planView(row.Plan, j.Plan, "plan")}
+		DrawingID: j.Drawing.String(), DrawingName: d.FileName, PlanDigest: j.Plan.String(), Plan: playedView(row.Plan, j.Plan, "plan")}
 	who, _ := personOf(c)
 	mine := j.Member == who.Person.ID
 	for _, r := range j.Runs {

@@ -10,6 +10,13 @@ import (
 	"kerfgate/plan/machine"
 )
 
+// playedView is planView on a page that can be stepped and played through.
+func playedView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
+	v := planView(p, digest, id)
+	v.Steps, v.Long = "/api/v1/plans/"+digest.String()+"/steps", p.Numbers.TotalMS > 300_000
+	return v
+}
+
 // planView shows a plan: its picture and numbers, each with what it was computed from.
 func planView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
 	n := p.Numbers
@@ -23,7 +30,7 @@ func planView(p *plan.Plan, digest canon.Digest, id string) *web.PlanView {
 			fmt.Sprintf("x %s to %s mm from the origin", web.Millimetres(p.Extents.Min.X), web.Millimetres(p.Extents.Max.X)),
 			fmt.Sprintf("y %s to %s mm from the origin", web.Millimetres(p.Extents.Min.Y), web.Millimetres(p.Extents.Max.Y))}},
 		{Name: "work", Value: web.Length(n.WorkUM), Inputs: lengths(n)},
-		{Name: "loose", Value: web.PieceWords(p)},
+		{Name: "loose", Value: web.PieceWords(p), Inputs: shortPieces(p)},
 		{Name: "sheet", Value: web.Size(p.SheetSize.X, p.SheetSize.Y), Inputs: []string{
 			fmt.Sprintf("%.1f %% of it under the extents", float64(n.SheetPermille)/10)}},
 		{Name: "accuracy", Value: web.Millimetres(n.SnapUM+n.JitterUM) + " mm", Inputs: []string{
@@ -136,4 +143,26 @@ func fume(n plan.Numbers) string {
 		return "not known: the lot has no grammage"
 	}
 	return fmt.Sprintf("%.3g g", float64(*n.FumeUG)/1e6)
+}
+
+// shortPieces tells what pieces lose at edges that they share with others, the first few one by one.
+func shortPieces(p *plan.Plan) []string {
+	const few = 12
+	var all []string
+	more := 0
+	for _, piece := range p.Pieces {
+		if piece.SharedUM == 0 {
+			continue
+		}
+		if len(all) == few {
+			more++
+			continue
+		}
+		all = append(all, fmt.Sprintf("piece %d shares %s of its edge: %s mm narrower and %s mm lower than %s", piece.Number, web.Length(piece.SharedUM),
+			web.Millimetres(piece.NarrowerUM), web.Millimetres(piece.LowerUM), web.Size(piece.Extents.Width(), piece.Extents.Height())))
+	}
+	if more > 0 {
+		all = append(all, "and "+web.Count(more, "further piece", "further pieces"))
+	}
+	return all
 }

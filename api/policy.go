@@ -146,6 +146,7 @@ func policy() []rule {
 		handIn(post("/plans", jsonBody, member)),
 		get("/plans/:digest", member),
 		get("/plans/:digest/picture.svg", member),
+		get("/plans/:digest/steps", member),
 
 		get("/jobs", member),
 		handIn(post("/jobs", jsonBody, member)),

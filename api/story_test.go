@@ -265,7 +265,7 @@ func TestS9_SomebodyElses(t *testing.T) {
 	id := job.ID.String()
 	for _, path := range []string{"/jobs/" + id, "/drawings/" + job.DrawingID.String(), "/drawings/" + job.DrawingID.String() + "/original",
 		"/runs/" + job.Runs[0].ID.String(), "/runs/" + job.Runs[0].ID.String() + "/picture.png",
-		"/plans/" + job.Plan, "/plans/" + job.Plan + "/picture.svg"} {
+		"/plans/" + job.Plan, "/plans/" + job.Plan + "/picture.svg", "/plans/" + job.Plan + "/steps"} {
 		w.as(t, other, http.MethodGet, path, "", http.StatusNotFound, nil)
 	}
 	w.as(t, other, http.MethodPost, "/jobs/"+id+"/withdraw", "", http.StatusNotFound, nil)

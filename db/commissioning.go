@@ -150,7 +150,8 @@ func (s *Store) commissionings(ctx context.Context, where string, args ...any) (
 	return all, err
 }
 
-func (s *Store) profile(ctx context.Context, digest canon.Digest) (p machine.Profile, err error) {
+// Profile is a version of a machine's profile by its digest. Errors: ErrNotFound.
+func (s *Store) Profile(ctx context.Context, digest canon.Digest) (p machine.Profile, err error) {
 	var data []byte
 	if err := s.pool.QueryRow(ctx, `SELECT data FROM profile WHERE digest = $1`, digest[:]).Scan(&data); err != nil {
 		return p, meaning(err)

@@ -157,7 +157,7 @@ func (s *Store) commissioned(ctx context.Context, c Commissioning) (Machine, mac
 		return m, machine.Profile{}, refuse("a question is open: "+q.Text, "answer it, or leave it unmeasured")
 	}
 	if m.ProfileDigest != c.Profile {
-		begun, err := s.profile(ctx, c.Profile)
+		begun, err := s.Profile(ctx, c.Profile)
 		if err != nil {
 			return m, machine.Profile{}, err
 		}

@@ -19,9 +19,11 @@ type HandInView struct {
 	DrawingName string
 	DrawingSize string
 	Groups      []GroupView
-	More        []NumberChoice
-	MoreOpen    bool // something of More was chosen
-	AsDrawn     bool // cut lines stay where they are drawn
+	Usual       []NumberChoice // what everybody may want
+	More        []ChoiceSet
+	MoreOpen    bool
+	Halftones   []HalftoneChoice // of groups that hold pictures or areas
+	AsDrawn     bool             // cut lines stay where they are drawn
 	Plan        *PlanView
 	JobTitle    string
 	Copies      int64
@@ -59,6 +61,8 @@ type GroupView struct {
 	Words   string // "layer “holes”, line #1c1a17, 12 shapes, 480 mm"
 	Colour  string // #rrggbb of its line, empty for none; it describes and means nothing
 	Choices []OperationChoice
+	// Pictures: it holds pictures and no lines.
+	Pictures bool
 }
 
 // OperationChoice is an operation that a group can be given.
@@ -67,11 +71,27 @@ type OperationChoice struct {
 	Chosen bool
 }
 
+// ChoiceSet are choices about one thing, behind a summary until somebody opens it.
+type ChoiceSet struct {
+	Name, Words string
+	Open        bool // something of it was chosen
+	Fields      []NumberChoice
+	Kerf        bool // cut lines as drawn can be chosen here
+}
+
+// HalftoneChoice says how the greys of a group's pictures become dots.
+type HalftoneChoice struct {
+	Letter string
+	Chosen string // empty for the usual one
+	Kinds  []string
+}
+
 // NumberChoice is a number that may be chosen; an empty value means that none was.
 type NumberChoice struct {
 	Name  string
 	Label string
 	Unit  string // empty for a count
+	Hint  string // what happens where none is chosen
 	Value string
 }
 
@@ -82,6 +102,8 @@ type PlanView struct {
 	Planner  string
 	Picture  template.HTML
 	Strip    template.HTML // of what comes loose, in order; may be empty
+	Steps    string        // address of the steps through it; empty where the page is not played
+	Long     bool          // it takes so long that nobody would watch it at ten times the pace
 	Numbers  []NumberView
 	Warnings []Reason
 	Pieces   string

@@ -44,10 +44,18 @@ func Legend(p *plan.Plan) []LegendView {
 		off = "travel, pen up"
 	}
 	all = append(all, LegendView{Operation: "travel", Words: off})
+	pieces, drops := false, false
 	for _, piece := range p.Pieces {
-		if piece.Dropout {
-			return append(all, LegendView{Operation: "drop-out", Words: "drop-out"})
-		}
+		pieces, drops = pieces || !piece.Dropout, drops || piece.Dropout
+	}
+	if pieces {
+		all = append(all, LegendView{Operation: "piece", Words: "piece, comes loose"})
+	}
+	if drops {
+		all = append(all, LegendView{Operation: "drop-out", Words: "drop-out, falls as waste"})
+	}
+	if len(p.Hot) > 0 {
+		all = append(all, LegendView{Operation: "hot-spot", Words: "hot spot, look there for scorching"})
 	}
 	return all
 }

@@ -178,7 +178,7 @@ func sampleStation(phase string) StationView {
 
 func samplePlanView() *PlanView {
 	return &PlanView{
-		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: PlanSVG(samplePlan(), "plan"), Strip: StripSVG(samplePlan(), "plan-strip"), Pieces: "1 piece, 2 drop-outs",
+		Digest: "a3", Short: "a3f01c55", Planner: plan.Version, Picture: PlanSVG(samplePlan(), "plan"), Strip: StripSVG(samplePlan(), "plan-strip"), Pieces: "1 piece, 2 drop-outs", Steps: "/api/v1/plans/a3/steps",
 		Numbers: []NumberView{
 			{Name: "takes", Value: "4 min 20 s", Inputs: []string{"beam on 2 min 51 s", "travel 1 min 2 s", "switch delays and rests 27 s"}},
 			{Name: "size", Value: "162 × 88 mm", Inputs: []string{"x 24 to 186 mm, y 18 to 106 mm from the sheet’s corner"}},
@@ -213,7 +213,11 @@ func sampleHandIn() HandInView {
 			{Letter: "B", Words: "layer “holes”, line #1c1a17, 2 shapes, 75 mm", Choices: choices("cut")},
 			{Letter: "C", Colour: "#5b2a63", Words: "no layer, line #5b2a63, 1 shape, 140 mm", Choices: choices("mark")},
 		},
-		More:     []NumberChoice{{Name: "columns", Label: "columns of it on the sheet", Value: "2"}, {Name: "gap", Label: "gap between them", Unit: "mm", Value: "3.5"}},
+		Usual: []NumberChoice{{Name: "columns", Label: "columns of it on the sheet", Value: "2"}, {Name: "gap", Label: "gap between them", Unit: "mm", Value: "3.5"}},
+		More: []ChoiceSet{
+			{Name: "Holding tabs", Words: "Short parts that are left standing.", Open: true, Fields: []NumberChoice{{Name: "tabs", Label: "tabs on each outline", Hint: "none", Value: "3"}}},
+			{Name: "Cutting", Words: "Where a cut runs.", Kerf: true},
+		},
 		MoreOpen: true,
 		Plan:     samplePlanView(), JobTitle: "thyme", Copies: 1, MaxCopies: 200,
 	}

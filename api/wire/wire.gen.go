@@ -1516,6 +1516,33 @@ type PlanChoice struct {
 	Tool             string                `json:"tool"`
 }
 
+// PlanStep a stretch that ends when something comes loose or another operation begins
+type PlanStep struct {
+	FromMs    int64     `json:"from_ms"`
+	Operation Operation `json:"operation"`
+
+	// Pieces numbers of what comes loose at its end
+	Pieces []int64 `json:"pieces"`
+	ToMs   int64   `json:"to_ms"`
+}
+
+// PlanSteps lengths are from the upper left corner of the plan's picture, y downwards; times are those of the plan's numbers
+type PlanSteps struct {
+	Steps   []PlanStep `json:"steps"`
+	TotalMs int64      `json:"total_ms"`
+
+	// Track the carriage goes straight from each place to the next, with the tool on where on is 1 at the next
+	Track PlanTrack `json:"track"`
+}
+
+// PlanTrack the carriage goes straight from each place to the next, with the tool on where on is 1 at the next
+type PlanTrack struct {
+	Ms  []int64   `json:"ms"`
+	On  []int64   `json:"on"`
+	XMm []float64 `json:"x_mm"`
+	YMm []float64 `json:"y_mm"`
+}
+
 // Problem RFC 9457; instance names the request
 type Problem struct {
 	Detail   *string   `json:"detail,omitempty"`
@@ -2664,6 +2691,9 @@ type ServerInterface interface {
 	// GetPlanPicture The plan as it will run, drawn from its own geometry
 	// (GET /plans/{digest}/picture.svg)
 	GetPlanPicture(ctx echo.Context, digest Digest) error
+	// GetPlanSteps Where the carriage is at each time of a plan, and when each piece comes loose
+	// (GET /plans/{digest}/steps)
+	GetPlanSteps(ctx echo.Context, digest Digest) error
 	// ListRuns Runs that are over, newest first
 	// (GET /runs)
 	ListRuns(ctx echo.Context, params ListRunsParams) error
@@ -4302,6 +4332,22 @@ func (w *ServerInterfaceWrapper) GetPlanPicture(ctx echo.Context) error {
 	return err
 }
 
+// GetPlanSteps converts echo context to params.
+func (w *ServerInterfaceWrapper) GetPlanSteps(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "digest" -------------
+	var digest Digest
+
+	err = runtime.BindStyledParameterWithOptions("simple", "digest", ctx.Param("digest"), &digest, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter digest: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetPlanSteps(ctx, digest)
+	return err
+}
+
 // ListRuns converts echo context to params.
 func (w *ServerInterfaceWrapper) ListRuns(ctx echo.Context) error {
 	var err error
@@ -5120,6 +5166,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/plans", wrapper.MakePlan, options.OperationMiddlewares["makePlan"]...)
 	router.GET(options.BaseURL+"/plans/:digest", wrapper.GetPlan, options.OperationMiddlewares["getPlan"]...)
 	router.GET(options.BaseURL+"/plans/:digest/picture.svg", wrapper.GetPlanPicture, options.OperationMiddlewares["getPlanPicture"]...)
+	router.GET(options.BaseURL+"/plans/:digest/steps", wrapper.GetPlanSteps, options.OperationMiddlewares["getPlanSteps"]...)
 	router.GET(options.BaseURL+"/runs", wrapper.ListRuns, options.OperationMiddlewares["listRuns"]...)
 	router.GET(options.BaseURL+"/runs/:id", wrapper.GetRun, options.OperationMiddlewares["getRun"]...)
 	router.PUT(options.BaseURL+"/runs/:id/answers/:item", wrapper.GiveAnswer, options.OperationMiddlewares["giveAnswer"]...)
@@ -7996,6 +8043,45 @@ func (response GetPlanPicturedefaultApplicationProblemPlusJSONResponse) VisitGet
 	return err
 }
 
+type GetPlanStepsRequestObject struct {
+	Digest Digest `json:"digest"`
+}
+
+type GetPlanStepsResponseObject interface {
+	VisitGetPlanStepsResponse(w http.ResponseWriter) error
+}
+
+type GetPlanSteps200JSONResponse PlanSteps
+
+func (response GetPlanSteps200JSONResponse) VisitGetPlanStepsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanStepsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPlanStepsdefaultApplicationProblemPlusJSONResponse) VisitGetPlanStepsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListRunsRequestObject struct {
 	Params ListRunsParams
 }
@@ -9391,6 +9477,9 @@ type StrictServerInterface interface {
 	// GetPlanPicture The plan as it will run, drawn from its own geometry
 	// (GET /plans/{digest}/picture.svg)
 	GetPlanPicture(ctx context.Context, request GetPlanPictureRequestObject) (GetPlanPictureResponseObject, error)
+	// GetPlanSteps Where the carriage is at each time of a plan, and when each piece comes loose
+	// (GET /plans/{digest}/steps)
+	GetPlanSteps(ctx context.Context, request GetPlanStepsRequestObject) (GetPlanStepsResponseObject, error)
 	// ListRuns Runs that are over, newest first
 	// (GET /runs)
 	ListRuns(ctx context.Context, request ListRunsRequestObject) (ListRunsResponseObject, error)
@@ -11847,6 +11936,31 @@ func (sh *strictHandler) GetPlanPicture(ctx echo.Context, digest Digest) error {
 		return err
 	} else if validResponse, ok := response.(GetPlanPictureResponseObject); ok {
 		return validResponse.VisitGetPlanPictureResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetPlanSteps operation middleware
+func (sh *strictHandler) GetPlanSteps(ctx echo.Context, digest Digest) error {
+	var request GetPlanStepsRequestObject
+
+	request.Digest = digest
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPlanSteps(ctx.Request().Context(), request.(GetPlanStepsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPlanSteps")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetPlanStepsResponseObject); ok {
+		return validResponse.VisitGetPlanStepsResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
