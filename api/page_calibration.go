@@ -142,7 +142,7 @@ func distanceRows(c db.Calibration, typed map[string][]string) []web.DistanceRow
 		if c.Result != nil {
 			for _, r := range c.Result.Residuals {
 				if r.Distance == d.Name {
-					row.Residual = fmt.Sprintf("%+.0f µm", r.UM())
+					row.Residual = wholeNumber(r.UM()) + " µm"
 				}
 			}
 			row.Doubted = c.Result.Outlier == d.Name
@@ -154,10 +154,13 @@ func distanceRows(c db.Calibration, typed map[string][]string) []web.DistanceRow
 
 func foundRows(r calibration.Result) []web.FoundRow {
 	row := func(what, words string, e calibration.Estimate, unit string) web.FoundRow {
-		return web.FoundRow{What: what, Words: words, Value: fmt.Sprintf("%.0f %s", e.Value, unit), Uncertain: fmt.Sprintf("%.0f %s", math.Ceil(e.Uncertain), unit), Clear: e.Clear()}
+		return web.FoundRow{What: what, Words: words, Value: wholeNumber(e.Value) + " " + unit, Uncertain: fmt.Sprintf("%.0f %s", math.Ceil(e.Uncertain), unit), Clear: e.Clear()}
 	}
 	play := func(e calibration.Estimate) string {
-		if e.Value < 0 {
+		switch {
+		case !e.Clear():
+			return "as the profile says"
+		case e.Value < 0:
 			return "more is made up for than is lost"
 		}
 		return "is lost at each turn, besides what is made up for"
@@ -169,6 +172,15 @@ func foundRows(r calibration.Result) []web.FoundRow {
 		row("Backlash of x", play(r.BacklashX), r.BacklashX, "µm"),
 		row("Backlash of y", play(r.BacklashY), r.BacklashY, "µm"),
 	}
+}
+
+// wholeNumber rounds to whole units, with a minus as people write it.
+func wholeNumber(v float64) string {
+	n := int64(math.Round(v))
+	if n < 0 {
+		return "−" + strconv.FormatInt(-n, 10)
+	}
+	return strconv.FormatInt(n, 10)
 }
 
 // patternPicture is the pattern as a person sees it, y upwards.

@@ -14,6 +14,7 @@ import (
 	"kerfgate/api/wire"
 	"kerfgate/db"
 	"kerfgate/plan/calibration"
+	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 )
@@ -33,6 +34,7 @@ func (w *workshop) worked(t *testing.T, run uuid.UUID, n int, end broker.Report,
 // started brings a run that is ready through the gate and into motion.
 func (w *workshop) started(t *testing.T, token string, run uuid.UUID, n int) {
 	t.Helper()
+	w.floor.position = geom.Point{} // where the carriage stood before does not matter here
 	w.atTheGate(t, token, wire.Run{ID: run})
 	var signed wire.SignedOff
 	w.as(t, token, http.MethodPost, "/runs/"+run.String()+"/sign", "", http.StatusOK, &signed)
