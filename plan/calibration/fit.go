@@ -74,8 +74,8 @@ type Result struct {
 	Spare      int     `json:"spare"` // distances more than unknowns
 	// Outlier is the distance that fits worst, where that is not chance; else empty.
 	Outlier string `json:"outlier,omitempty"`
-	// covariance of scales (1), squareness (rad) and backlash (µm).
-	covariance [unknowns][unknowns]float64
+	// Covariance of scales (1), squareness (rad) and backlash (µm).
+	Covariance [unknowns][unknowns]float64 `json:"covariance"`
 }
 
 // unknowns are scale x and y, squareness, backlash x and y.
@@ -145,11 +145,11 @@ func (r *Result) fill(taken []observation, x [unknowns]float64, s solution) {
 	}
 	for i := range unknowns {
 		for k := range unknowns {
-			r.covariance[i][k] = float64(sigma*sigma) * s.inverse[i][k]
+			r.Covariance[i][k] = float64(sigma*sigma) * s.inverse[i][k]
 		}
 	}
 	of := func(k int, value, unit float64) Estimate {
-		return Estimate{Value: value * unit, Uncertain: 2 * math.Sqrt(r.covariance[k][k]) * unit}
+		return Estimate{Value: value * unit, Uncertain: 2 * math.Sqrt(r.Covariance[k][k]) * unit}
 	}
 	r.ScaleX, r.ScaleY = of(0, x[0]-1, 1e6), of(1, x[1]-1, 1e6)
 	r.Squareness = of(2, x[2], 1e6)

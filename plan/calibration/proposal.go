@@ -98,7 +98,7 @@ func (r Result) variance(g [unknowns]float64) float64 {
 	sum := 0.0
 	for i := range g {
 		for k := range g {
-			sum += float64(float64(g[i]*g[k]) * r.covariance[i][k])
+			sum += float64(float64(g[i]*g[k]) * r.Covariance[i][k])
 		}
 	}
 	return sum
