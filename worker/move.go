@@ -50,7 +50,9 @@ func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
 	case broker.SetupJog:
 		path = []geom.Point{status.Position.Add(a.command.By)}
 	case broker.SetupTrace:
-		path = outline(a.command.Extents.Move(a.command.Origin))
+		for _, p := range outline(a.command.Extents) { // as the lines of a run will be told
+			path = append(path, a.profile.Geometry.Told(p).Add(a.command.Origin))
+		}
 		speed = a.profile.Bounded(machine.TraceUMPerS)
 	default:
 		return phraseCommand
