@@ -251,7 +251,7 @@ func TestPages_Station(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.get(t, "operator", address).wants(t, 200, `data-phase="checking"`, "Place the sheet", "5 bars are down", `aria-disabled="true"`,
-		"OD 5 or more at 10600 nm", `id="place" open`)
+		"OD ≥ 5 at 10600 nm", `id="place" open`)
 	p.get(t, "member", address).wants(t, 200, "has the checklist").lacks(t, "Sign and start", `name="marking"`)
 
 	if _, err := p.Place(t.Context(), p.Operator, run, db.Placement{Origin: geom.Pt(40_000, 30_000), Homed: true}); err != nil {

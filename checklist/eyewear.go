@@ -56,14 +56,19 @@ func (e eyewear) tenths() int64 { return max(e.entered, e.computedTenths()) }
 func (e eyewear) needs() string {
 	var from []string
 	if e.whyNot == nil {
-		from = append(from, fmt.Sprintf("OD %s computed, %s, %s limit", tenths(e.computedTenths()), optics.Edition, e.computed.Limit.Mechanism))
+		// How long the look lasts that decides: an accidental one, or a working day's.
+		l := e.computed.Limit
+		from = append(from, fmt.Sprintf("%g s; %s", math.Round(l.JM2/l.WM2), optics.Edition))
+		if c := e.computedTenths(); c != e.tenths() {
+			from = append(from, fmt.Sprintf("asks for OD %s", tenths(c)))
+		}
 	} else {
 		from = append(from, "none computed: "+e.whyNot.Error())
 	}
-	if e.entered > 0 {
-		from = append(from, fmt.Sprintf("OD %s entered by the person in charge of laser safety", tenths(e.entered)))
+	if e.entered > e.computedTenths() {
+		from = append(from, fmt.Sprintf("OD %s as the person in charge of laser safety entered it", tenths(e.entered)))
 	}
-	text := fmt.Sprintf("OD %s or more at %g nm (%g W beam; %s)", tenths(e.tenths()), e.beam.WavelengthNM, e.beam.MaxPowerW, strings.Join(from, "; "))
+	text := fmt.Sprintf("OD ≥ %s at %g nm (%g W, %s)", tenths(e.tenths()), e.beam.WavelengthNM, e.beam.MaxPowerW, strings.Join(from, "; "))
 	switch {
 	case e.asksLB():
 		text += "; for a direct hit " + e.needs207

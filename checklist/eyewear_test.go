@@ -97,12 +97,12 @@ func TestEyewearNeeds(t *testing.T) {
 		says  []string
 		asks  bool // for the condition of the pair
 	}{
-		"open":        {openBeam(), []string{"OD 5.2 or more at 445 nm (5 W beam; OD 5.2 computed, " + optics.Edition + ", photochemical limit)", "for a direct hit LB5 with mode letter D"}, true},
-		"entered":     {facts(), []string{"OD 5.2 computed", "OD 5.2 entered by the person in charge of laser safety"}, false},
+		"open":        {openBeam(), []string{"OD ≥ 5.2 at 445 nm (5 W, 30000 s; " + optics.Edition + ")", "for a direct hit LB5 with mode letter D"}, true},
+		"entered":     {with(facts(), func(f *checklist.Facts) { f.Tool.EyewearODTenths = 60 }), []string{"OD ≥ 6 at 445 nm", "asks for OD 5.2; OD 6 as the person in charge of laser safety entered it"}, false},
 		"no diameter": {with(openBeam(), func(f *checklist.Facts) { f.Tool.BeamUM = 0 }), []string{"direct hit cannot be said from this profile: the person in charge of laser safety decides"}, false},
-		"lidded":      {lidded(), []string{"OD 5.2 or more at 445 nm"}, false},
+		"lidded":      {lidded(), []string{"OD ≥ 5.2 at 445 nm"}, false},
 		"not computed": {with(openBeam(), func(f *checklist.Facts) { f.Tool.WavelengthNM, f.Tool.EyewearODTenths = 355, 70 }),
-			[]string{"OD 7 or more at 355 nm", "none computed: the wavelength lies outside"}, false},
+			[]string{"OD ≥ 7 at 355 nm", "none computed: the wavelength lies outside"}, false},
 	} {
 		bar := checklist.Judge(item(t, checklist.ItemEyewear), nil, nil, c.facts)
 		for _, says := range c.says {

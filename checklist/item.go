@@ -70,6 +70,8 @@ type Facts struct {
 	Stock    material.Stock    `json:"stock"`
 	Pairs    []Pair            `json:"pairs"` // the workshop's register of eyewear
 	Today    time.Time         `json:"-"`     // for months; local calendar of the site
+
+	Circumstances Circumstances `json:"-"`
 }
 
 // Bar is one item with what was answered.

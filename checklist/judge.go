@@ -7,18 +7,10 @@ import (
 	"strings"
 	"time"
 
-	"kerfgate/plan/machine"
 )
 
 // StandingFor is how long standing answers hold.
 const StandingFor = 4 * time.Hour
-
-// minimumFlowPercent of the commissioned reading must be there before a run, and under
-// lockoutFlowPercent the machine should be locked out: the project's own figures.
-const (
-	minimumFlowPercent = 80
-	lockoutFlowPercent = 60
-)
 
 // Judge draws one item's bar: what it needs, what was given, and whether it passes. It never asks
 // for values that this stock or tool does not call for.
@@ -73,10 +65,7 @@ func trimmed(item Item, given, standing Values, f Facts) Item {
 			drop = []string{"pair", "condition"}
 		}
 	case item.Key == ItemVentilation:
-		if underLockout(given["reading"], f.Profile) {
-			item.Fields = append(slices.Clone(item.Fields), confirmField)
-		}
-		return item
+		return askedOfAir(item, given, f)
 	case item.Key == ItemMaterial && f.Stock.ByGrammage():
 		drop = []string{"thickness"}
 	case item.Key == ItemMaterial:
@@ -117,13 +106,6 @@ func (b Bar) resolve(f Facts) {
 	}
 }
 
-// MinimumFlowPa is the least reading before a run: 80 % of the commissioned value unless the
-// profile asks for more; zero where the machine has no commissioned value.
-func MinimumFlowPa(p machine.Profile) int64 {
-	percent := max(p.Air.MinimumFlowPercent, minimumFlowPercent)
-	return (p.Air.CommissionedPa*percent + 99) / 100
-}
-
 func needs(item Item, f Facts) string {
 	switch item.Key {
 	case ItemEyewear:
@@ -132,7 +114,7 @@ func needs(item Item, f Facts) string {
 		return "gauge in the green or seal and tag intact, looked at this month or last, within reach; " +
 			"CO₂ or clean agent first. Class letters differ between the US and Europe"
 	case ItemVentilation:
-		return fmt.Sprintf("at least %d Pa (commissioned %d Pa)", MinimumFlowPa(f.Profile), f.Profile.Air.CommissionedPa)
+		return ventilationNeeds(f)
 	case ItemMaterial:
 		if f.Stock.ByGrammage() {
 			return fmt.Sprintf("lot %s, %d g/m²", f.Stock.Lot, f.Stock.GrammageGPerM2)
@@ -173,7 +155,7 @@ func problem(bar Bar, f Facts) (what, next string) {
 	case ItemExtinguisher:
 		return extinguisherProblem(bar.Values, f.Today)
 	case ItemVentilation:
-		return flowProblem(bar.Values["reading"], f.Profile)
+		return ventilationProblem(bar.Values, f)
 	case ItemMaterial:
 		return materialProblem(bar.Values, f)
 	}
@@ -217,46 +199,6 @@ func extinguisherProblem(v Values, today time.Time) (what, next string) {
 			"do the monthly look, sign the tag, or ask the safety officer"
 	}
 	return "", ""
-}
-
-func flowProblem(text string, p machine.Profile) (what, next string) {
-	if p.Air.CommissionedPa <= 0 {
-		return "the extraction was never commissioned, so no reading can be compared",
-			"ask the safety officer to measure it and enter it in the profile"
-	}
-	pa, ok := gaugePa(text)
-	if !ok {
-		return fmt.Sprintf("%.20q is not a reading in Pa", text), "read the gauge and type the number"
-	}
-	if least := MinimumFlowPa(p); pa < least {
-		next = "clean filter and duct or open the damper, then read again"
-		if underLockout(text, p) {
-			next = "the machine is locked out, since this is under 60 % of the commissioned reading; tell the safety officer"
-		}
-		return fmt.Sprintf("%d Pa is under %d Pa", pa, least), next
-	}
-	return "", ""
-}
-
-func gaugePa(text string) (pa int64, ok bool) {
-	pa, err := decimal(text, 0)
-	return pa, err == nil && pa >= 0 && pa <= 100_000
-}
-
-// confirmField is asked where a reading would lock the machine out: a slip of the finger must not take
-// a machine out of use, and a person in a hurry must see what the answer does. It stands in no list.
-var confirmField = Field{Key: "shown", Title: "this is what the gauge shows", Kind: FieldYes}
-
-// confirmAsk asks it with the figures.
-func confirmAsk(reading string, p machine.Profile) string {
-	return fmt.Sprintf("%s Pa is under %d %% of the commissioned %d Pa and locks the machine out: is this what the gauge shows?",
-		reading, lockoutFlowPercent, p.Air.CommissionedPa)
-}
-
-// underLockout says whether the gauge was read so low that the machine should not be used at all.
-func underLockout(text string, p machine.Profile) bool {
-	pa, ok := gaugePa(text)
-	return ok && pa*100 < p.Air.CommissionedPa*lockoutFlowPercent
 }
 
 func materialProblem(v Values, f Facts) (what, next string) {
@@ -319,7 +261,7 @@ func Take(item Item, values Values) (given, standing Values, err error) {
 		known[f.Key] = f
 	}
 	if item.Key == ItemVentilation {
-		known[confirmField.Key] = confirmField
+		known[confirmField.Key], known[drawnField.Key] = confirmField, drawnField
 	}
 	for key, value := range values {
 		f, ok := known[key]

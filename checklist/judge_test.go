@@ -15,7 +15,10 @@ func facts() checklist.Facts {
 	tool := machine.Tool{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 445, PowerMW: 5000, EyewearODTenths: 52,
 		Switch: machine.Switch{Kind: machine.SwitchHold}}
 	return checklist.Facts{
-		Profile: machine.Profile{Tools: []machine.Tool{tool, {Name: "pen", Kind: machine.ToolPen}}, Air: machine.Air{CommissionedPa: 120},
+		Profile: machine.Profile{Tools: []machine.Tool{tool, {Name: "pen", Kind: machine.ToolPen}},
+			// No interlock: the lid holds smoke, it takes no beam away.
+			Enclosure: machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60},
+			Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MeasuredOn: "2026-06-01"},
 			CutOff: machine.CutOff{Tested: true, CablePulledMS: 300, WorkerKilledMS: 400, HostSuspendedMS: 500}},
 		Tool:     tool,
 		Material: material.Material{Name: "poplar plywood", Verdict: material.Allowed},

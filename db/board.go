@@ -125,13 +125,23 @@ func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUI
 	if err != nil {
 		return err
 	}
+	var around []atMachine
+	for _, l := range lanes {
+		if r, ok := atGate[l.Machine.ID]; ok {
+			around = append(around, atMachine{r.ID, l.Machine.Profile})
+		}
+	}
+	circumstances, err := s.circumstances(ctx, around)
+	if err != nil {
+		return err
+	}
 	now := time.Now().In(s.cfg.Location)
 	for i := range lanes {
 		r, ok := atGate[lanes[i].Machine.ID]
 		if !ok {
 			continue
 		}
-		b := bound{stock: shelf[r.Stock], material: kinds[shelf[r.Stock].Material], pairs: pairs, at: now}
+		b := bound{stock: shelf[r.Stock], material: kinds[shelf[r.Stock].Material], pairs: pairs, around: circumstances[r.ID], at: now}
 		g := drawGate(r, lanes[i].Machine, b, given[r.ID], standing[standingKey{r.Machine, r.Operator}])
 		lanes[i].Gate = &g
 	}

@@ -67,7 +67,8 @@ func (c Commissioning) Question(key string) (machine.Question, bool) {
 
 // Measured is what the answers come to.
 func (c Commissioning) Measured() (machine.Measured, error) {
-	var m machine.Measured
+	// What was answered later is a little fresher than that: the day errs to the side of caution.
+	m := machine.Measured{On: c.BegunAt.UTC().Format(time.DateOnly)}
 	for _, q := range c.Questions {
 		if a, ok := c.Answers[q.Key]; ok && a.Measured {
 			if err := q.Take(&m, a.Numbers, a.Words); err != nil {

@@ -72,6 +72,7 @@ type bound struct {
 	material      Material
 	checklist     canon.Digest
 	pairs         []checklist.Pair
+	around        checklist.Circumstances
 	pairsRev      int64
 	at            time.Time
 }
@@ -117,6 +118,11 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	if b.pairs, err = s.register(ctx); err != nil {
 		return Gate{}, b, err
 	}
+	around, err := s.circumstances(ctx, []atMachine{{id, m.Profile}})
+	if err != nil {
+		return Gate{}, b, err
+	}
+	b.around = around[id]
 	g := drawGate(r, m, b, given[id], standing[standingKey{r.Machine, holder}])
 	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
 		return Gate{}, b, err
@@ -136,7 +142,7 @@ func drawGate(r Run, m Machine, b bound, given, standing map[string]checklist.Va
 	tool, _ := m.Profile.Tool(r.Tool)
 	g := Gate{Run: r, Machine: m, Checklist: m.Checklist.ForRun(m.Profile, tool),
 		Facts: checklist.Facts{Profile: m.Profile, Tool: tool, Material: b.material.Material, Stock: b.stock.Stock,
-			Pairs: b.pairs, Today: b.at}}
+			Pairs: b.pairs, Today: b.at, Circumstances: b.around}}
 	for _, item := range g.Checklist.Items {
 		g.Bars = append(g.Bars, checklist.Judge(item, given[item.Key], standing[item.Key], g.Facts))
 	}

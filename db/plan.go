@@ -106,11 +106,13 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	_, statements := putBlob(data)
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
-			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms)
-				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (digest, member, machine)
-				DO UPDATE SET drawing = $3, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now()`,
+			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms,
+					hot_spots, cut_um, mark_um, engrave_um)
+				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT (digest, member, machine)
+				DO UPDATE SET drawing = $3, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now(),
+					hot_spots = $11, cut_um = $12, mark_um = $13, engrave_um = $14`,
 				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
-					made.Profile[:], made.Numbers.TotalMS}, rows: 1}),
+					made.Profile[:], made.Numbers.TotalMS, made.Numbers.HotSpots, made.Numbers.CutUM, made.Numbers.MarkUM, made.Numbers.EngraveUM}, rows: 1}),
 			entries: []draft{{kind: logbook.PlanMade, actor: actor,
 				subjects: []logbook.Subject{about("drawing", choice.Drawing), about(logbook.RoleMachine, choice.Machine)},
 				body:     logbook.Body{"plan": digest[:], "drawing": made.Drawing[:], "planner": made.Planner}}},

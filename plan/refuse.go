@@ -88,7 +88,7 @@ func (m *maker) checkBeam() {
 	case machine.EnclosureOpen:
 		m.purge = hazard.PurgeFloor(mat)
 	case machine.EnclosureLidded:
-		purge, err := hazard.PurgeOf(e.VolumeL, m.req.Profile.Air.MeasuredFlowM3PerH, m.req.Profile.Air.MixingFactor, mat)
+		purge, err := hazard.PurgeOf(e.VolumeL, m.req.Profile.Air.OutsideM3PerH(), m.req.Profile.Air.MixingFactor, mat)
 		m.purge = purge
 		switch {
 		case errors.Is(err, hazard.ErrPurgeLong):

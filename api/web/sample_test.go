@@ -126,7 +126,7 @@ func sampleStation(phase string) StationView {
 		"material":    {{ID: "f-mat-lot", Key: "lot", Title: "Lot on the sheet", Kind: "text"}, {ID: "f-mat-mm", Key: "thickness", Title: "Thickness by caliper", Kind: "number", Unit: "mm"}},
 	}
 	needs := map[string]string{
-		"eyewear":      "OD 4.2 or more at 445 nm (5 W beam; as the person in charge of laser safety entered it)",
+		"eyewear":      "OD ≥ 4.2 at 445 nm (5 W, 10 s; ICNIRP 2013)",
 		"extinguisher": "gauge in the green or seal and tag intact, looked at this month or last, within reach; CO₂ or clean agent first. Class letters differ between the US and Europe",
 		"ventilation":  "at least 96 Pa (80 % of 120 Pa commissioned)",
 		"material":     "lot P118, 2.8 to 3.2 mm",

@@ -41,7 +41,7 @@ func Profile() machine.Profile {
 		Tools: []machine.Tool{{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 10_600, PowerMW: 40_000, SpotUM: 150,
 			Switch: machine.Switch{Kind: machine.SwitchLevel, OnDelayMS: 1, OffDelayMS: 1, Levels: true}, EyewearODTenths: 50}},
 		Enclosure: machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60, Interlock: true},
-		Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MixingFactor: 10},
+		Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MixingFactor: 10, MeasuredOn: time.Now().Format(time.DateOnly)},
 		CutOff:    machine.CutOff{Tested: true, CablePulledMS: 200, WorkerKilledMS: 250, HostSuspendedMS: 300, Means: "supply relay with a timer of its own"},
 		Driver:    machine.Driver{Kind: machine.DriverSimulated, MotionScale: 20, WaitScale: 60},
 	}

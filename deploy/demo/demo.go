@@ -221,6 +221,9 @@ func addMachines(ctx context.Context, cfg Config, admin, operator db.Actor) (map
 		trained[a.Machine] = true
 	}
 	for _, m := range cfg.Load.machines {
+		if m.Profile.Air.MeasuredFlowM3PerH > 0 {
+			m.Profile.Air.MeasuredOn = time.Now().Format(time.DateOnly)
+		}
 		if _, ok := machines[m.Bay]; !ok {
 			key, err := cfg.Enrol(m.Bay)
 			if err != nil {

@@ -72,6 +72,7 @@ var published = []struct {
 	{"air/D10", "hygienists' question bank, q 14", `{"quantity":"velocity_of_pressure","pressure_pa":100}`, 12.9, 0.05, ""},
 	{"air/H08", "hygienists' question bank, q 40: flanged 4 ft², 400 cfm at 2 ft, 12.1 fpm", `{"quantity":"capture_velocity","flow_m3_per_h":679.6,"distance_m":0.6096,"area_m2":0.371612,"flanged":true}`, 12.1 * 0.00508, 0.05 * 0.00508, ""},
 	{"air/C01", "NIOSH, OSHA: CO 35 ppm", `{"quantity":"mass_concentration","ppm":35,"molar_mass_g_per_mol":28.01}`, 40, 0.5, ""},
+	{"air/filter", "own: 60 of 200 h run", `{"quantity":"filter_left","filter_hours":200,"ran_hours":60}`, 140, 1e-9, ""},
 	{"air/share", "own: 96 of 120 Pa", `{"quantity":"flow_share","read_pa":96,"commissioned_pa":120}`, 0.8, 1e-12, ""},
 }
 
@@ -267,7 +268,7 @@ func TestSheet(t *testing.T) {
 	// OD 3.62, 0.11 m and LB4 those of a 40 W CO₂ beam of 6 mm; 5.3 m/s that of 150 m³/h in 100 mm.
 	wants(Config{Profile: "bay-1", More: quantity.Measures{BeamMM: 6, DuctMM: 100, Composition: "poplar", RoomM3: 80, FreshM3PerH: 480}},
 		"accidental look of 10 s 3.7 OD", "direct hit LB4", "from matt work, 30000 s 0.113 m", "lid opens 100 s", "speed in the duct 5.3 m/s", "air changes of the room 6 1/h")
-	wants(Config{Profile: "bay-1"}, "lid opens 120 s", "missing: --duct-mm", "entered OD 5.0")
+	wants(Config{Profile: "bay-1"}, "lid opens 120 s", "duct_mm of the profile's air, or --duct-mm", "entered OD 5.0")
 
 	out, err := checked(t, Config{Profile: "bay-2", JSON: true, More: quantity.Measures{BeamMM: 4}})
 	var s sheet

@@ -55,6 +55,7 @@ func Commission(ctx context.Context, cfg CommissionConfig) ([]check.Finding, err
 		}
 	}
 	r := commissioning.Record{At: cfg.Now, Machine: where.Machine.String(), Tool: tool.Name}
+	r.On = cfg.Now.UTC().Format(time.DateOnly)
 	if r.Profile, err = p.Digest(); err != nil {
 		return nil, err
 	}

@@ -88,3 +88,11 @@ func MGPerM3(ppm, molarMass float64) (float64, error) {
 func FlowShare(readPa, commissionedPa float64) (float64, error) {
 	return readPa / commissionedPa, positive(readPa, commissionedPa)
 }
+
+// FilterLeft is how many hours a filter has left of those that its maker gives it, 0 once they are used up.
+func FilterLeft(makerHours, ranHours float64) (float64, error) {
+	if !(ranHours >= 0) || math.IsInf(ranHours, 0) {
+		return 0, ErrQuantity
+	}
+	return max(0, makerHours-ranHours), positive(makerHours)
+}

@@ -23,6 +23,8 @@ type Measured struct {
 	RepeatYUM []int64 `json:"repeat_y_um"`
 	FlowPa    int64   `json:"flow_pa"`       // 0 = not read
 	FlowM3H   int64   `json:"flow_m3_per_h"` // 0 = not measured
+	// On is the day of the measuring, YYYY-MM-DD; empty = nobody wrote it down.
+	On string `json:"on,omitempty"`
 }
 
 // What takes the beam away when this software is gone.
@@ -79,7 +81,7 @@ func (m Measured) Apply(p Profile, tool string) Profile {
 		p.Air.CommissionedPa = m.FlowPa
 	}
 	if m.FlowM3H > 0 {
-		p.Air.MeasuredFlowM3PerH = m.FlowM3H
+		p.Air.MeasuredFlowM3PerH, p.Air.MeasuredOn = m.FlowM3H, m.On
 	}
 	return p
 }

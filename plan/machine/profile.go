@@ -116,6 +116,25 @@ type Air struct {
 	MixingFactor int64 `json:"mixing_factor,omitempty"`
 	// MinimumFlowPercent of CommissionedPa must be read before a run; 0 means 80.
 	MinimumFlowPercent int64 `json:"minimum_flow_percent,omitempty"`
+	// MeasuredOn is the day on which MeasuredFlowM3PerH was measured, YYYY-MM-DD; empty = nobody knows.
+	MeasuredOn string `json:"measured_on,omitempty"`
+	// Recirculates: the air goes through a filter back into the room, which counts as no outside air.
+	Recirculates bool `json:"recirculates,omitempty"`
+	// DuctMM is the inner diameter of the duct; 0 = not known.
+	DuctMM int64 `json:"duct_mm,omitempty"`
+	// FilterHours is how long the filter lasts as its maker says, and FilterSince the day on which the one in
+	// use was put in, YYYY-MM-DD; 0 and empty where there is none or nobody knows.
+	FilterHours int64  `json:"filter_hours,omitempty"`
+	FilterSince string `json:"filter_since,omitempty"`
+}
+
+// OutsideM3PerH is the flow that takes smoke out of the building: none where the air comes back through a
+// filter (recirculating boxes took particles and left formaldehyde and vapours: Jeong et al. 2024, abstract).
+func (a Air) OutsideM3PerH() int64 {
+	if a.Recirculates {
+		return 0
+	}
+	return a.MeasuredFlowM3PerH
 }
 
 // CutOff is what was measured at commissioning: milliseconds of beam after the cause; a negative

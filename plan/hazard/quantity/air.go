@@ -12,6 +12,7 @@ const (
 	fromCDC     = "CDC, MMWR 43 (RR-13, 28 Oct 1994), Table S3-1"
 	fromSheet   = "equation sheet of the industrial hygienists' board exams"
 	fromACGIH   = "industrial hygienists' question bank, after the ACGIH manual"
+	ownFilter   = "common practice, no source: the maker's hours; warn at 80 %, stop at 100 % (own)"
 	ownMinimums = "own: at least 80 % to start, lock the machine out under 60 %"
 )
 
@@ -126,6 +127,23 @@ func ofAir() []Quantity {
 		compute: func(v values) (found, error) {
 			c, err := hazard.MGPerM3(v.number("ppm"), v.number("molar_mass_g_per_mol"))
 			return found{value: c}, err
+		},
+	}, {
+		Name: "filter_left", Title: "hours left of a filter", Unit: "h", round: Down,
+		Inputs: []Input{{Name: "filter_hours", Meaning: "that it lasts, as its maker says", Kind: Number},
+			{Name: "ran_hours", Meaning: "that it has run", Kind: Number, Default: 0.0}},
+		Formula: "hours of the maker − hours run, 0 at least", Source: ownFilter,
+		compute: func(v values) (found, error) {
+			left, err := hazard.FilterLeft(v.number("filter_hours"), v.number("ran_hours"))
+			f := found{value: left}
+			switch used := v.number("ran_hours") / v.number("filter_hours"); {
+			case used >= 1:
+				f.notes = []string{"used up: change it before the next run"}
+			case used >= 0.8:
+				f.notes = []string{"over 80 % used: have the next one ready"}
+			}
+			f.notes = append(f.notes, "carbon is spent at once when the smell comes back, whatever the hours say")
+			return f, err
 		},
 	}, {
 		Name: "flow_share", Title: "gauge reading as a share of the commissioned one", round: Down,

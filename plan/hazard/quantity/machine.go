@@ -19,6 +19,7 @@ type Measures struct {
 	RoomM3         float64
 	FreshM3PerH    float64 // outside air of the room
 	Composition    string  // of the material, for the purge
+	FilterRanHours float64 // that the filter in use has run
 }
 
 // About says what a row is for.
@@ -101,6 +102,11 @@ func (r *rows) beam(tool machine.Tool, more Measures) {
 // air adds what concerns smoke.
 func (r *rows) air(p machine.Profile, more Measures) {
 	flow := need{"flow_m3_per_h", float64(p.Air.MeasuredFlowM3PerH), "measured_flow_m3_per_h of the profile's air"}
+	duct := flow
+	if p.Air.Recirculates {
+		flow = need{"flow_m3_per_h", 0, "a flow of outside air: a recirculating filter gives none"}
+		r.notes = append(r.notes, "the filter gives the air back to the room: it counts as no outside air")
+	}
 	if p.Enclosure.Kind == machine.EnclosureLidded {
 		litres := need{"volume_l", float64(p.Enclosure.VolumeL), "volume_l of the profile's enclosure"}
 		mixing := need{"mixing", cmp.Or(float64(p.Air.MixingFactor), hazard.DefaultMixing), ""}
@@ -109,7 +115,9 @@ func (r *rows) air(p machine.Profile, more Measures) {
 	} else {
 		r.notes = append(r.notes, "no purge is computed without an enclosure: see the hood draw smoke, and open the room")
 	}
-	r.add("speed in the duct", "duct_velocity", flow, need{"diameter_mm", more.DuctMM, "--duct-mm"})
+	r.add("speed in the duct", "duct_velocity", duct, need{"diameter_mm", cmp.Or(more.DuctMM, float64(p.Air.DuctMM)), "duct_mm of the profile's air, or --duct-mm"})
+	r.addWith("filter hours left", "filter_left", map[string]any{"ran_hours": more.FilterRanHours},
+		need{"filter_hours", float64(p.Air.FilterHours), "filter_hours of the profile's air"})
 	room := need{"volume_m3", more.RoomM3, "--room-m3"}
 	fresh := need{"flow_m3_per_h", more.FreshM3PerH, "--fresh-air-m3-per-h"}
 	r.add("clearing the room after smoke", "clearing_time", room, fresh)

@@ -110,6 +110,9 @@ func TestComputeIsTheFunction(t *testing.T) {
 		"mass_concentration": func(in map[string]any) (float64, error) {
 			return hazard.MGPerM3(n(in, "ppm"), n(in, "molar_mass_g_per_mol"))
 		},
+		"filter_left": func(in map[string]any) (float64, error) {
+			return hazard.FilterLeft(n(in, "filter_hours"), n(in, "ran_hours"))
+		},
 		"flow_share": func(in map[string]any) (float64, error) {
 			return hazard.FlowShare(n(in, "read_pa"), n(in, "commissioned_pa"))
 		},

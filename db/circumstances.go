@@ -1,0 +1,59 @@
+package db
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+
+	"kerfgate/checklist"
+	"kerfgate/plan/machine"
+)
+
+// atMachine is a run with the machine that it is for.
+type atMachine struct {
+	run     uuid.UUID
+	profile machine.Profile
+}
+
+// circumstances reads what surrounds several runs, by run: one query, however many they are.
+func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.UUID]checklist.Circumstances, error) {
+	runs, since := make([]uuid.UUID, len(list)), make([]*time.Time, len(list))
+	for i, a := range list {
+		runs[i] = a.run
+		if on, err := time.ParseInLocation(time.DateOnly, a.profile.Air.FilterSince, s.cfg.Location); err == nil {
+			since[i] = &on
+		}
+	}
+	rows, err := s.pool.Query(ctx, `SELECT r.id, pl.hot_spots IS NOT NULL, coalesce(pl.hot_spots, 0), coalesce(pl.cut_um, 0), coalesce(pl.mark_um, 0),
+			coalesce(pl.engrave_um, 0),
+			NOT EXISTS (SELECT 1 FROM setting se WHERE se.machine = r.machine AND se.tool = j.tool AND se.material = st.material AND se.evidence <> '')
+				AND NOT EXISTS (SELECT 1 FROM run d JOIN job dj ON dj.id = d.job JOIN stock ds ON ds.id = d.stock
+					WHERE d.machine = r.machine AND d.phase = 'closed' AND d.outcome = 'completed' AND dj.tool = j.tool AND ds.material = st.material),
+			(SELECT max(l.lifted_at) FROM lockout l WHERE l.machine = r.machine
+				AND NOT EXISTS (SELECT 1 FROM run d WHERE d.machine = r.machine AND d.id <> r.id AND d.started_at > l.lifted_at)),
+			coalesce((SELECT sum(d.real_ms)::bigint FROM run d WHERE d.machine = r.machine AND d.phase = 'closed'
+				AND d.ended_at >= asked.since), 0),
+			coalesce((SELECT kind = 'alone' FROM site), false)
+		FROM unnest($1::uuid[], $2::timestamptz[]) asked (run, since) JOIN run r ON r.id = asked.run JOIN job j ON j.id = r.job JOIN stock st ON st.id = r.stock
+		LEFT JOIN LATERAL (SELECT hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine
+			ORDER BY member = j.member DESC LIMIT 1) pl ON true`, runs, since)
+	if err != nil {
+		return nil, err
+	}
+	all := make(map[uuid.UUID]checklist.Circumstances, len(runs))
+	var id uuid.UUID
+	var c checklist.Circumstances
+	var lifted *time.Time
+	var ranMS int64
+	_, err = pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone}, func() error {
+		c.LiftedAt, c.FilterRan = time.Time{}, time.Duration(ranMS)*time.Millisecond
+		if lifted != nil {
+			c.LiftedAt = *lifted
+		}
+		all[id] = c
+		return nil
+	})
+	return all, err
+}
