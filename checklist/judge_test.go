@@ -19,7 +19,7 @@ func facts() checklist.Facts {
 			// No interlock: the lid holds smoke, it takes no beam away.
 			Enclosure: machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60},
 			Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MeasuredOn: "2026-06-01"},
-			CutOff: machine.CutOff{Tested: true, CablePulledMS: 300, WorkerKilledMS: 400, HostSuspendedMS: 500}},
+			CutOff:    machine.CutOff{Tested: true, CablePulledMS: 300, WorkerKilledMS: 400, HostSuspendedMS: 500}},
 		Tool:     tool,
 		Material: material.Material{Name: "poplar plywood", Verdict: material.Allowed},
 		Stock:    material.Stock{Lot: "P118", ThicknessUM: 3000, ToleranceUM: 200},

@@ -38,8 +38,10 @@ func TestVentilationOfAnEnclosure(t *testing.T) {
 		"negative flow":        {func(f *checklist.Facts) { f.Profile.Air.MeasuredFlowM3PerH = -150 }, "no flow was ever measured"},
 		"recirculating":        {func(f *checklist.Facts) { f.Profile.Air.Recirculates = true }, "no outside air"},
 		"never commissioned":   {func(f *checklist.Facts) { f.Profile.Air.CommissionedPa = 0 }, "never commissioned"},
-		"filter nearly used":   {func(f *checklist.Facts) { f.Profile.Air.FilterHours, f.Circumstances.FilterRan = 200, 200*time.Hour-time.Second }, ""},
-		"filter used up":       {func(f *checklist.Facts) { f.Profile.Air.FilterHours, f.Circumstances.FilterRan = 200, 200*time.Hour }, "has run 200 h"},
+		"filter nearly used": {func(f *checklist.Facts) {
+			f.Profile.Air.FilterHours, f.Circumstances.FilterRan = 200, 200*time.Hour-time.Second
+		}, ""},
+		"filter used up": {func(f *checklist.Facts) { f.Profile.Air.FilterHours, f.Circumstances.FilterRan = 200, 200*time.Hour }, "has run 200 h"},
 	} {
 		f := facts()
 		c.change(&f)
