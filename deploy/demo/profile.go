@@ -47,7 +47,7 @@ func LiddedCutter() machine.Profile {
 	return measured(machine.Profile{
 		Name: "lidded 40 W CO₂ cutter", TravelUM: travel, HardStops: stops, SmallestStepUM: 10,
 		TravelSpeedUMPerS: 300_000, WorkSpeedUMPerS: 200_000, AccelXUMPerS2: 2_500_000, AccelYUMPerS2: 1_500_000, CornerToleranceUM: 30,
-		PlacingX: placing, PlacingY: placing,
+		PlacingX: placing, PlacingY: placing, SupportUM: 12_000,
 		Tools: []machine.Tool{{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 10_600, PowerMW: 40_000, SpotUM: 200, EyewearODTenths: 50,
 			BeamUM: 4_000, DivergenceURad: 4_000,
 			Switch: machine.Switch{Kind: machine.SwitchLevel, OnDelayMS: 2, OffDelayMS: 2, JitterMS: 1, Levels: true, LeastPermille: 20, InMotion: true}}},
@@ -65,8 +65,9 @@ func OpenDiode() machine.Profile {
 	return measured(machine.Profile{
 		Name: "open 5 W diode, home-built", TravelUM: travel, HardStops: stops, SmallestStepUM: 50,
 		TravelSpeedUMPerS: 100_000, WorkSpeedUMPerS: 60_000, AccelXUMPerS2: 500_000, AccelYUMPerS2: 400_000, CornerToleranceUM: 80,
-		PlacingX: machine.Placing{How: machine.PlacingMiddleOfSpan, SpanUM: 320_000, RepeatErrorUM: 150},
-		PlacingY: machine.Placing{How: machine.PlacingByHand, RepeatErrorUM: 400},
+		PlacingX:  machine.Placing{How: machine.PlacingMiddleOfSpan, SpanUM: 320_000, RepeatErrorUM: 150},
+		PlacingY:  machine.Placing{How: machine.PlacingByHand, RepeatErrorUM: 400},
+		SupportUM: 25_000,
 		Tools: []machine.Tool{
 			{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 445, PowerMW: 5000, SpotUM: 180, EyewearODTenths: 52,
 				BeamUM: 4_000, DivergenceURad: 1_500, LongestOnMS: 120_000, RestMS: 20_000,
