@@ -21,6 +21,8 @@ func TestHoldToMove(t *testing.T) {
 	operator, path := w.signedIn(t, w.Operator), "/runs/"+job.Runs[0].ID.String()
 	w.ready(t, job.Runs[0].ID, 1)
 	w.as(t, operator, http.MethodPost, path+"/checklist", "", http.StatusOK, nil)
+	w.as(t, operator, http.MethodPut, path+"/hold", `{"way":"left"}`, http.StatusUnprocessableEntity, nil)
+	w.as(t, operator, http.MethodPut, path+"/placement", `{"supply_off":true}`, http.StatusOK, nil)
 	beat := `{"grip":"` + strings.Repeat("07", 16) + `","tick":1}`
 	w.as(t, operator, http.MethodPut, path+"/hold", beat, http.StatusUnprocessableEntity, nil)
 	var done wire.HoldDone
@@ -76,6 +78,7 @@ func TestHomeSpan(t *testing.T) {
 	operator, path := w.signedIn(t, w.Operator), "/runs/"+job.Runs[0].ID.String()
 	w.ready(t, job.Runs[0].ID, 1)
 	w.as(t, operator, http.MethodPost, path+"/checklist", "", http.StatusOK, nil)
+	w.as(t, operator, http.MethodPut, path+"/placement", `{"supply_off":true}`, http.StatusOK, nil)
 	w.floor.says, w.floor.span = "the measured span is not the one in the profile", geom.Pt(397_500, 0)
 	p := problemIn(t, w.as(t, operator, http.MethodPost, path+"/setup", `{"kind":"home"}`, http.StatusUnprocessableEntity, nil))
 	if got := (*p.Reasons)[0].What; got != "x: the measured span is 397.5 mm, the profile says 400 ± 0.2 mm" {

@@ -67,6 +67,13 @@ func runShape(r db.Run) wire.Run {
 		shape.Placement = &wire.Placement{OriginXMm: mm(p.Origin.X), OriginYMm: mm(p.Origin.Y),
 			Homed: p.Homed, PlacedBy: p.PlacedBy, PlacedAt: utc(p.PlacedAt)}
 	}
+	placed := r.Placed()
+	if r.FocusUM > 0 {
+		focus := mm(r.FocusUM)
+		shape.FocusMm = &focus
+	}
+	traced := placed.Traced != nil && placed.Origin != nil && *placed.Traced == *placed.Origin
+	shape.ToolOnCarriage, shape.OutlineTraced, shape.SupplyOff = optional(r.Fitted), &traced, &placed.SupplyOff
 	return shape
 }
 

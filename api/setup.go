@@ -11,7 +11,9 @@ import (
 	"kerfgate/api/wire"
 	"kerfgate/checklist"
 	"kerfgate/db"
+	"kerfgate/plan"
 	"kerfgate/plan/geom"
+	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 )
 
@@ -39,45 +41,6 @@ func (s *Server) SetUp(ctx context.Context, request wire.SetUpRequestObject) (wi
 	return wire.SetUp200JSONResponse{PositionXMm: mm(done.Position.X), PositionYMm: mm(done.Position.Y), Homed: done.Homed}, nil
 }
 
-// PlaceRun is PUT /runs/{id}/placement.
-func (s *Server) PlaceRun(ctx context.Context, request wire.PlaceRunRequestObject) (wire.PlaceRunResponseObject, error) {
-	b := request.Body
-	here := b.Here != nil && *b.Here
-	if here == (b.OriginXMm != nil || b.OriginYMm != nil) || (!here && (b.OriginXMm == nil || b.OriginYMm == nil)) {
-		return nil, invalid("origin_x_mm", "where the origin lies is missing or said twice", "give origin_x_mm and origin_y_mm, or here alone")
-	}
-	r, err := s.run(ctx, request.ID)
-	if err != nil {
-		return nil, err
-	}
-	var origin geom.Point
-	if !here {
-		if origin.X, err = fieldMM("origin_x_mm", b.OriginXMm); err != nil {
-			return nil, err
-		}
-		if origin.Y, err = fieldMM("origin_y_mm", b.OriginYMm); err != nil {
-			return nil, err
-		}
-	}
-	if r, err = s.place(ctx, r, origin, here); err != nil {
-		return nil, err
-	}
-	return wire.PlaceRun200JSONResponse(runShape(r)), nil
-}
-
-// place keeps where the plan lies: at origin in machine coordinates or, here, where the carriage is.
-// Whether the machine knows its place is the machine's to say, so it is asked in both cases.
-func (s *Server) place(ctx context.Context, r db.Run, origin geom.Point, here bool) (db.Run, error) {
-	at, err := s.setUp(ctx, r, broker.SetupCommand{Kind: broker.SetupWhere})
-	if err != nil {
-		return db.Run{}, err
-	}
-	if here {
-		origin = at.Position
-	}
-	return s.store.Place(ctx, actorIn(ctx), r.ID, db.Placement{Origin: origin, Homed: at.Homed})
-}
-
 func fieldMM(field string, value *float64) (int64, error) {
 	if value == nil {
 		return 0, nil
@@ -87,6 +50,13 @@ func fieldMM(field string, value *float64) (int64, error) {
 
 // setUp sends one command without beam under a set-up leave and waits for what the worker did.
 func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupCommand) (broker.SetupResult, error) {
+	m, err := s.store.Machine(ctx, r.Machine)
+	if err != nil {
+		return broker.SetupResult{}, err
+	}
+	if no := r.Placed().MayMove(m.Profile); len(no) > 0 && command.Kind != broker.SetupWhere {
+		return broker.SetupResult{}, &db.Refused{Reasons: no}
+	}
 	if command.Kind == broker.SetupTrace {
 		if r.Placement == nil {
 			return broker.SetupResult{}, invalid("kind", "the plan has no place on the bed yet", "place it, then trace")
@@ -95,10 +65,9 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 		if err != nil {
 			return broker.SetupResult{}, err
 		}
-		command.Origin, command.Extents = r.Placement.Origin, row.Plan.Extents
+		command.Origin, command.Extents = r.Placement.Origin, outlineOf(row.Plan, m.Profile)
 	}
 	key := leaveKey{run: r.ID, person: actorIn(ctx).Person}
-	var err error
 	if command.Leave, command.Number, err = s.leave(ctx, key, r); err != nil {
 		return broker.SetupResult{}, err
 	}
@@ -107,9 +76,8 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 		s.leaves.drop(key)
 		return broker.SetupResult{}, unreached(err)
 	}
-	if m, err := s.store.Machine(ctx, r.Machine); err != nil {
-		return broker.SetupResult{}, err
-	} else if no := m.Profile.SpanProblems(done.Span); command.Kind == broker.SetupHome && done.Problem != "" && done.Span != (geom.Point{}) && len(no) > 0 {
+	if no := m.Profile.SpanProblems(done.Span); command.Kind == broker.SetupHome && done.Problem != "" && done.Span != (geom.Point{}) && len(no) > 0 {
+		s.leaves.drop(key)
 		return broker.SetupResult{}, spanRefused(no)
 	}
 	if done.Problem != "" {
@@ -117,7 +85,17 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 		s.leaves.drop(key)
 		return broker.SetupResult{}, unreached(fmt.Errorf("%w: %.200s", broker.ErrWorkerSays, done.Problem))
 	}
+	if command.Kind == broker.SetupTrace {
+		if _, err := s.store.Traced(ctx, actorIn(ctx), r.ID, command.Origin); err != nil {
+			return broker.SetupResult{}, err
+		}
+	}
 	return done, nil
+}
+
+// outlineOf is the box around what the plan marks, as the machine has to be told it.
+func outlineOf(p *plan.Plan, profile machine.Profile) geom.Box {
+	return p.GeometryOn(profile).ToldBox(p.Extents)
 }
 
 // spanRefused says with both numbers why the axes have no place.

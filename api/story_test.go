@@ -111,6 +111,8 @@ func (w *workshop) atTheGate(t *testing.T, token string, run wire.Run) {
 	if run.Phase != string(queue.Checking) {
 		t.Fatalf("phase %s", run.Phase)
 	}
+	w.as(t, token, http.MethodPost, path+"/setup", `{"kind":"home"}`, http.StatusUnprocessableEntity, nil)
+	w.as(t, token, http.MethodPut, path+"/placement", `{"supply_off":true}`, http.StatusOK, nil)
 	w.as(t, token, http.MethodPost, path+"/setup", `{"kind":"home"}`, http.StatusOK, nil)
 	var at wire.SetupDone
 	w.as(t, token, http.MethodPost, path+"/setup", `{"kind":"jog","by_x_mm":20,"by_y_mm":20.5}`, http.StatusOK, &at)
@@ -228,6 +230,7 @@ func TestWorkerSaysNo(t *testing.T) {
 	operator, path := w.signedIn(t, w.Operator), "/runs/"+job.Runs[0].ID.String()
 	w.ready(t, job.Runs[0].ID, 1)
 	w.as(t, operator, http.MethodPost, path+"/checklist", "", http.StatusOK, nil)
+	w.as(t, operator, http.MethodPut, path+"/placement", `{"supply_off":true}`, http.StatusOK, nil)
 	for range 3 {
 		w.as(t, operator, http.MethodPost, path+"/setup", `{"kind":"jog","by_x_mm":1}`, http.StatusOK, nil)
 	}

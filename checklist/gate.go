@@ -17,8 +17,7 @@ type Standing struct {
 	UnreadyReason string // its own words
 	LockedOut     string // the lockout's reason; empty where in use
 	Authorised    bool   // the operator, for that machine, today
-	Placed        bool
-	Homed         bool
+	Placed        Placed
 	Opener        bool // the one who answers is the one who opened
 	Busy          bool // another run is active on the machine
 	NoEdition     bool // nobody chose how long the site's fire watches last
@@ -52,9 +51,7 @@ func (s Standing) Refuse(f Facts) []Reason {
 		}
 		later("the machine is not ready: "+why, "look at the machine and its worker")
 	}
-	if !s.Homed || !s.Placed {
-		later("the sheet is not placed", "home the machine and set the origin")
-	}
+	no = append(no, s.Placed.Refuse(f)...)
 	return append(no, ToolRefusals(f.Profile, f.Tool, f.Material)...)
 }
 

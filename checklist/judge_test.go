@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"kerfgate/checklist"
+	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/plan/material"
 )
@@ -219,7 +220,7 @@ func TestRefuseListsAll(t *testing.T) {
 	if len(no) != 6 {
 		t.Errorf("%d reasons: %v", len(no), no)
 	}
-	good := checklist.Standing{Ready: true, Authorised: true, Placed: true, Homed: true, Opener: true}
+	good := checklist.Standing{Ready: true, Authorised: true, Placed: checklist.Placed{Origin: &geom.Point{}, Homed: true}, Opener: true}
 	if no := good.Refuse(facts()); len(no) > 0 {
 		t.Errorf("a good standing is refused: %v", no)
 	}

@@ -65,6 +65,11 @@ type PlacementBound struct {
 	Origin geom.Point `cbor:"origin"`
 	Homed  bool       `cbor:"homed"`
 	Sheet  geom.Point `cbor:"sheet"`
+	// FocusUM is the height that was read, 0 where none was asked; Traced that the outline was traced around
+	// this origin; Tool what a person said hangs on the carriage.
+	FocusUM int64  `cbor:"focus_um,omitempty"`
+	Traced  bool   `cbor:"traced,omitempty"`
+	Tool    string `cbor:"tool,omitempty"`
 }
 
 // StockBound is what of a stock lot is bound.

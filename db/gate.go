@@ -128,7 +128,7 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 		return Gate{}, b, err
 	}
 	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Authorised: authorisedNow,
-		Placed: r.Placement != nil, Homed: r.Placement != nil && r.Placement.Homed,
+		Placed: r.Placed(),
 		Opener: r.Operator == uuid.Nil || r.Operator == actor.Person, Busy: busy, NoEdition: edition == ""}
 	if m.Lockout != nil {
 		st.LockedOut = m.Lockout.Reason
@@ -221,7 +221,7 @@ func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (R
 			return err
 		}
 		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": databaseNow, "origin_x_um": nil, "origin_y_um": nil,
-			"homed": false, "placed_by": nil, "placed_at": nil})
+			"homed": false, "placed_by": nil, "placed_at": nil, "focus_um": nil, "fitted": "", "traced_x_um": nil, "traced_y_um": nil, "supply_off_at": nil})
 		return nil
 	})
 }
@@ -278,28 +278,6 @@ func atGate(actor Actor, g Gate) error {
 	return nil
 }
 
-// Place keeps where the sheet lies, checked against sheet, bed and hard stops. Errors: ErrNotFound,
-// *Refused.
-func (s *Store) Place(ctx context.Context, actor Actor, id uuid.UUID, p Placement) (Run, error) {
-	return s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
-		if err := atGate(actor, g); err != nil {
-			return err
-		}
-		made, err := s.planData(ctx, g.Run.Plan)
-		if err != nil {
-			return err
-		}
-		if reasons := made.CheckPlacement(g.Machine.Profile, p.Origin, sheetAt(g.Facts, p.Origin)); len(reasons) > 0 {
-			return refusedPlacement(reasons)
-		}
-		w.statements = append(w.statements, statement{sql: `UPDATE run SET origin_x_um = $3, origin_y_um = $4, homed = $5, placed_by = $6, placed_at = now(),
-			opened_at = now() WHERE id = $1 AND rev = $2 AND phase = 'checking'`, args: []any{id, g.Run.Rev, p.Origin.X, p.Origin.Y, p.Homed, actor.Person}, rows: 1})
-		w.entries = append(w.entries, draft{kind: logbook.LeaveUsed, actor: actor, subjects: runSubjects(id, g.Run.Machine, g.Run.Job),
-			body: logbook.Body{"origin_x_um": p.Origin.X, "origin_y_um": p.Origin.Y, "homed": p.Homed}})
-		return nil
-	})
-}
-
 // sheetAt is the sheet on the bed: its lower left corner lies at the origin, which is how sheets
 // are placed until the machine side lets an operator trace a sheet that lies elsewhere.
 func sheetAt(f checklist.Facts, origin geom.Point) geom.Box {
@@ -351,7 +329,8 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 			return s.lockOut(ctx, w, actor, lockout, g.Run.Machine, item.Title+": "+bar.Problem)
 		}
 		w.statements = append(w.statements,
-			statement{sql: `UPDATE run SET opened_at = now() WHERE id = $1 AND rev = $2 AND phase = 'checking'`, args: []any{id, g.Run.Rev}, rows: 1},
+			statement{sql: `UPDATE run SET opened_at = now(), supply_off_at = CASE WHEN $3 THEN NULL ELSE supply_off_at END
+				WHERE id = $1 AND rev = $2 AND phase = 'checking'`, args: []any{id, g.Run.Rev, key == checklist.ItemSupply}, rows: 1},
 			statement{sql: `INSERT INTO answer (run, item, given, by_person) VALUES ($1, $2, $3, $4)
 				ON CONFLICT (run, item) DO UPDATE SET given = $3, by_person = $4, at = now()`, args: []any{id, key, given, actor.Person}, rows: 1})
 		if len(standing) > 0 {

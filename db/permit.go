@@ -136,9 +136,10 @@ func bindSignOff(actor Actor, g Gate, b bound) (checklist.SignOff, error) {
 			out.Numbers[bar.Item.Key] = append(out.Numbers[bar.Item.Key], n.Line())
 		}
 	}
+	out.Shown[checklist.ShownPlacement] = g.Run.Placed().Words()
 	sheet := geom.Pt(b.stock.SheetWidthUM, b.stock.SheetHeightUM)
 	var err error
-	if out.Placement, err = canon.DigestOf(checklist.PlacementBound{Origin: g.Run.Placement.Origin, Homed: g.Run.Placement.Homed, Sheet: sheet}); err != nil {
+	if out.Placement, err = canon.DigestOf(placementBound(g.Run, sheet)); err != nil {
 		return out, err
 	}
 	if out.Stock, err = canon.DigestOf(checklist.StockBound{Stock: b.stock.ID, Material: b.material.ID, Lot: b.stock.Lot,
@@ -147,6 +148,12 @@ func bindSignOff(actor Actor, g Gate, b bound) (checklist.SignOff, error) {
 	}
 	out.Material, err = canon.DigestOf(b.material.Material)
 	return out, err
+}
+
+// placementBound is what of the placing a sign-off binds.
+func placementBound(r Run, sheet geom.Point) checklist.PlacementBound {
+	return checklist.PlacementBound{Origin: r.Placement.Origin, Homed: r.Placement.Homed, Sheet: sheet, FocusUM: r.FocusUM,
+		Traced: r.Traced != nil && *r.Traced == r.Placement.Origin, Tool: r.Fitted}
 }
 
 func (s *Store) permitFor(ctx context.Context, site Site, g Gate, so checklist.SignOff, digest canon.Digest, challenge, attendance [32]byte) (permit.Permit, error) {

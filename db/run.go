@@ -43,6 +43,10 @@ type Run struct {
 	Operator      uuid.UUID // who opened the checklist or signed; zero before
 	OperatorName  string
 	Placement     *Placement
+	FocusUM       int64       // height of the tool above the bed, as read; 0 before
+	Fitted        string      // tool on the carriage, as said; empty before
+	Traced        *geom.Point // origin around which the outline was traced
+	SupplyOffAt   *time.Time  // the beam's supply was said to be off
 	NeverMoved    bool
 	Flame         bool
 	SheetFate     SheetFate
@@ -123,7 +127,8 @@ func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set m
 // reading all jobs there ever were for the few hundred runs of a board.
 const selectRun = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.member, p.name, r.machine, r.plan, coalesce(pl.total_ms, 0), r.stock,
 		ma.name, st.lot, j.tool, r.phase, r.outcome, r.reason, r.ready, r.unready_reason, r.operator, coalesce(op.name, ''),
-		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms, r.taps, r.misses,
+		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at,
+		coalesce(r.focus_um, 0), r.fitted, r.traced_x_um, r.traced_y_um, r.supply_off_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms, r.taps, r.misses,
 		r.picture IS NOT NULL, r.proposed_at, r.phase_at, r.started_at, r.ended_at, r.rev, m.name, m.bay
 	FROM run r CROSS JOIN LATERAL (SELECT title, copies, member, tool FROM job WHERE id = r.job LIMIT 1) j
 	JOIN person p ON p.id = j.member
@@ -134,12 +139,12 @@ const selectRun = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.me
 func scanRun(row pgx.CollectableRow) (r Run, err error) {
 	var digest []byte
 	var operator, placedBy *uuid.UUID
-	var x, y *int64
+	var x, y, tracedX, tracedY *int64
 	var homed bool
 	var placedAt *time.Time
 	err = row.Scan(&r.ID, &r.Number, &r.Job, &r.JobTitle, &r.Copy, &r.Copies, &r.Member, &r.MemberName, &r.Machine, &digest, &r.PlanTotalMS,
 		&r.Stock, &r.MaterialName, &r.StockLot, &r.Tool, &r.Phase, &r.Outcome, &r.Reason, &r.Ready, &r.UnreadyReason, &operator, &r.OperatorName,
-		&x, &y, &homed, &placedBy, &placedAt, &r.NeverMoved, &r.Flame, &r.SheetFate, &r.PauseToken, &r.RealMS, &r.Taps, &r.Misses, &r.HasPicture,
+		&x, &y, &homed, &placedBy, &placedAt, &r.FocusUM, &r.Fitted, &tracedX, &tracedY, &r.SupplyOffAt, &r.NeverMoved, &r.Flame, &r.SheetFate, &r.PauseToken, &r.RealMS, &r.Taps, &r.Misses, &r.HasPicture,
 		&r.ProposedAt, &r.PhaseAt, &r.StartedAt, &r.EndedAt, &r.Rev, &r.MachineName, &r.MachineBay)
 	if err != nil {
 		return r, err
@@ -150,6 +155,10 @@ func scanRun(row pgx.CollectableRow) (r Run, err error) {
 	}
 	if x != nil && placedBy != nil && placedAt != nil {
 		r.Placement = &Placement{Origin: geom.Pt(*x, *y), Homed: homed, PlacedBy: *placedBy, PlacedAt: *placedAt}
+	}
+	if tracedX != nil && tracedY != nil {
+		traced := geom.Pt(*tracedX, *tracedY)
+		r.Traced = &traced
 	}
 	return r, nil
 }

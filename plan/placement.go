@@ -2,6 +2,7 @@ package plan
 
 import (
 	"fmt"
+	"strings"
 
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
@@ -15,7 +16,7 @@ func (p *Plan) CheckPlacement(profile machine.Profile, origin geom.Point, sheet 
 	var reasons []Reason
 	check := func(what, next string, box, within geom.Box) {
 		if box = box.Move(origin); !box.Inside(within) {
-			reasons = append(reasons, Reason{What: what, Next: next, Field: "placement", Limit: boxText(within), Value: boxText(box)})
+			reasons = append(reasons, Reason{What: what + " " + beyond(box, within), Next: next, Field: "placement", Limit: boxText(within), Value: boxText(box)})
 		}
 	}
 	reach := p.GeometryOn(profile).ToldBox(p.Extents.Union(p.Reach))
@@ -31,6 +32,24 @@ func (p *Plan) GeometryOn(profile machine.Profile) *machine.Geometry {
 		return nil
 	}
 	return profile.Geometry
+}
+
+// beyond says on which sides a box reaches out of another, and by how much, as somebody says it who
+// stands before the machine.
+func beyond(box, within geom.Box) string {
+	var sides []string
+	for _, side := range []struct {
+		where string
+		by    int64
+	}{
+		{"on the left", within.Min.X - box.Min.X}, {"on the right", box.Max.X - within.Max.X},
+		{"on the near side", within.Min.Y - box.Min.Y}, {"on the far side", box.Max.Y - within.Max.Y},
+	} {
+		if side.by > 0 {
+			sides = append(sides, fmt.Sprintf("by %s mm %s", mm(side.by), side.where))
+		}
+	}
+	return strings.Join(sides, ", ")
 }
 
 func boxText(b geom.Box) string {

@@ -57,6 +57,7 @@ func (w *world) place(r *modelRun) {
 	_, err := w.store.Place(w.outer.Context(), w.shop.Operator, r.id, db.Placement{Origin: geom.Pt(20_000, 20_000), Homed: true})
 	if w.expect("place", w.model.mayCheck(r), err) {
 		r.placed, r.openFor = true, 0
+		r.answered = false // the supply is asked for again
 	}
 }
 

@@ -271,6 +271,30 @@ func (e PersonChangeRole) Valid() bool {
 	}
 }
 
+// Defines values for PlacementChoiceCorner.
+const (
+	CornerFarLeft   PlacementChoiceCorner = "far left"
+	CornerFarRight  PlacementChoiceCorner = "far right"
+	CornerNearLeft  PlacementChoiceCorner = "near left"
+	CornerNearRight PlacementChoiceCorner = "near right"
+)
+
+// Valid indicates whether the value is a known member of the PlacementChoiceCorner enum.
+func (e PlacementChoiceCorner) Valid() bool {
+	switch e {
+	case CornerFarLeft:
+		return true
+	case CornerFarRight:
+		return true
+	case CornerNearLeft:
+		return true
+	case CornerNearRight:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for SessionEntryKind.
 const (
 	SessionEntryKindBrowser SessionEntryKind = "browser"
@@ -1468,12 +1492,19 @@ type Placement struct {
 	PlacedBy  openapi_types.UUID `json:"placed_by"`
 }
 
-// PlacementChoice an origin in machine coordinates, or here to take the place where the carriage is
+// PlacementChoice one of an origin in machine coordinates, here to take the place where the carriage is (with corner: it stands at that corner of the sheet), the height of the focus above the bed, the tool on the carriage, or that the beam's supply is off
 type PlacementChoice struct {
-	Here      *bool    `json:"here,omitempty"`
-	OriginXMm *float64 `json:"origin_x_mm,omitempty"`
-	OriginYMm *float64 `json:"origin_y_mm,omitempty"`
+	Corner    *PlacementChoiceCorner `json:"corner,omitempty"`
+	FocusMm   *float64               `json:"focus_mm,omitempty"`
+	Here      *bool                  `json:"here,omitempty"`
+	OriginXMm *float64               `json:"origin_x_mm,omitempty"`
+	OriginYMm *float64               `json:"origin_y_mm,omitempty"`
+	SupplyOff *bool                  `json:"supply_off,omitempty"`
+	Tool      *string                `json:"tool,omitempty"`
 }
+
+// PlacementChoiceCorner defines model for PlacementChoice.Corner.
+type PlacementChoiceCorner string
 
 // Plan defines model for Plan.
 type Plan struct {
@@ -1583,41 +1614,53 @@ type ReasonGiven struct {
 
 // Run defines model for Run.
 type Run struct {
-	Bay           string              `json:"bay"`
-	Copies        int64               `json:"copies"`
-	Copy          int64               `json:"copy"`
-	EndedAt       *time.Time          `json:"ended_at,omitempty"`
-	FlameOrGlow   bool                `json:"flame_or_glow"`
-	HasPicture    bool                `json:"has_picture"`
-	ID            openapi_types.UUID  `json:"id"`
-	JobID         openapi_types.UUID  `json:"job_id"`
-	JobTitle      string              `json:"job_title"`
-	MachineID     openapi_types.UUID  `json:"machine_id"`
-	MachineName   string              `json:"machine_name"`
-	MaterialName  string              `json:"material_name"`
-	MemberID      openapi_types.UUID  `json:"member_id"`
-	MemberName    string              `json:"member_name"`
-	NeverMoved    bool                `json:"never_moved"`
-	Number        int64               `json:"number"`
-	OperatorID    *openapi_types.UUID `json:"operator_id,omitempty"`
-	OperatorName  string              `json:"operator_name"`
-	Outcome       string              `json:"outcome"`
-	Phase         string              `json:"phase"`
-	PhaseAt       time.Time           `json:"phase_at"`
-	Placement     *Placement          `json:"placement,omitempty"`
-	Plan          string              `json:"plan"`
-	PlannedS      float64             `json:"planned_s"`
-	ProposedAt    time.Time           `json:"proposed_at"`
-	Ready         bool                `json:"ready"`
-	RealS         float64             `json:"real_s"`
-	Reason        string              `json:"reason"`
-	Rev           int64               `json:"rev"`
-	Sheet         string              `json:"sheet"`
-	StartedAt     *time.Time          `json:"started_at,omitempty"`
-	StockID       openapi_types.UUID  `json:"stock_id"`
-	StockLot      string              `json:"stock_lot"`
-	Tool          string              `json:"tool"`
-	UnreadyReason string              `json:"unready_reason"`
+	Bay         string     `json:"bay"`
+	Copies      int64      `json:"copies"`
+	Copy        int64      `json:"copy"`
+	EndedAt     *time.Time `json:"ended_at,omitempty"`
+	FlameOrGlow bool       `json:"flame_or_glow"`
+
+	// FocusMm height of the tool above the bed, as read
+	FocusMm      *float64            `json:"focus_mm,omitempty"`
+	HasPicture   bool                `json:"has_picture"`
+	ID           openapi_types.UUID  `json:"id"`
+	JobID        openapi_types.UUID  `json:"job_id"`
+	JobTitle     string              `json:"job_title"`
+	MachineID    openapi_types.UUID  `json:"machine_id"`
+	MachineName  string              `json:"machine_name"`
+	MaterialName string              `json:"material_name"`
+	MemberID     openapi_types.UUID  `json:"member_id"`
+	MemberName   string              `json:"member_name"`
+	NeverMoved   bool                `json:"never_moved"`
+	Number       int64               `json:"number"`
+	OperatorID   *openapi_types.UUID `json:"operator_id,omitempty"`
+	OperatorName string              `json:"operator_name"`
+	Outcome      string              `json:"outcome"`
+
+	// OutlineTraced around this origin
+	OutlineTraced *bool              `json:"outline_traced,omitempty"`
+	Phase         string             `json:"phase"`
+	PhaseAt       time.Time          `json:"phase_at"`
+	Placement     *Placement         `json:"placement,omitempty"`
+	Plan          string             `json:"plan"`
+	PlannedS      float64            `json:"planned_s"`
+	ProposedAt    time.Time          `json:"proposed_at"`
+	Ready         bool               `json:"ready"`
+	RealS         float64            `json:"real_s"`
+	Reason        string             `json:"reason"`
+	Rev           int64              `json:"rev"`
+	Sheet         string             `json:"sheet"`
+	StartedAt     *time.Time         `json:"started_at,omitempty"`
+	StockID       openapi_types.UUID `json:"stock_id"`
+	StockLot      string             `json:"stock_lot"`
+
+	// SupplyOff said to be off and not switched on since
+	SupplyOff *bool  `json:"supply_off,omitempty"`
+	Tool      string `json:"tool"`
+
+	// ToolOnCarriage as a person said
+	ToolOnCarriage *string `json:"tool_on_carriage,omitempty"`
+	UnreadyReason  string  `json:"unready_reason"`
 }
 
 // RunPage defines model for RunPage.

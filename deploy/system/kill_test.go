@@ -282,6 +282,7 @@ func (s *site) toTheEnd(rowan *caller, run string) (signOffs int) {
 		case "checking":
 			// A voided permit took the answers with it; the sheet stays placed, the machine may not be.
 			rowan.waits("/runs/"+run, "its worker to be ready", 30*time.Second, func(o object) bool { return o.at("ready") == true })
+			rowan.put("/runs/"+run+"/placement", object{"supply_off": true})
 			if status, _, err := rowan.try("POST", "/runs/"+run+"/setup", object{"kind": "home", "on_mark": true}, "application/json"); err != nil || status >= 300 {
 				time.Sleep(200 * time.Millisecond) // the worker is still coming up
 				continue

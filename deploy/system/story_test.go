@@ -38,6 +38,9 @@ func toTheGate(operator *caller, run string) {
 	operator.t.Helper()
 	operator.waits("/runs/"+run, "its worker to be ready", 30*time.Second, func(o object) bool { return o.at("ready") == true })
 	operator.post("/runs/"+run+"/checklist", nil)
+	run0 := operator.get("/runs/" + run)
+	operator.put("/runs/"+run+"/placement", object{"supply_off": true})
+	operator.put("/runs/"+run+"/placement", object{"tool": run0.str("tool")})
 	home := operator.post("/runs/"+run+"/setup", object{"kind": "home", "on_mark": true})
 	if home.at("homed") != true {
 		operator.t.Fatalf("home answered %v", home)

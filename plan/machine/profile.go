@@ -56,6 +56,11 @@ type Tool struct {
 	// no distance is computed.
 	BeamUM         int64 `json:"beam_um,omitempty"`
 	DivergenceURad int64 `json:"divergence_urad,omitempty"`
+	// FocalDistanceUM is from the face of the tool that its height is measured to, down to the surface that
+	// is in focus; 0 = not known or fixed, and then no height is asked. FocusToleranceUM is how far it may
+	// be off; 0 = 0.5 mm.
+	FocalDistanceUM  int64 `json:"focal_distance_um,omitempty"`
+	FocusToleranceUM int64 `json:"focus_tolerance_um,omitempty"`
 	// LongestOn and Rest bound the duty: at most LongestOnMS of beam, then RestMS without; 0 = no bound.
 	LongestOnMS int64  `json:"longest_on_ms,omitempty"`
 	RestMS      int64  `json:"rest_ms,omitempty"`
