@@ -196,13 +196,16 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	v.Gate = gateView(g)
 	v.Gate.Locked = l.Machine.Lockout != nil
 	v.Settled = len(g.Reasons) == 0
+	if v.Mine && r.Phase == queue.Checking {
+		v.Placing = placingView(g)
+	}
 	opened := false
 	for i, b := range g.Bars {
 		bar := stationBar(b, v.Gate.Bars[i])
 		if b.Item.Key == checklist.ItemEyewear {
 			s.offerPairs(&bar, g.Facts)
 		}
-		if !bar.Up && !opened && r.Placement != nil {
+		if !bar.Up && !opened && r.Placement != nil && (v.Placing == nil || v.Placing.Whole()) {
 			bar.Open, opened = true, true
 		}
 		v.Settled = v.Settled && bar.Up
@@ -276,6 +279,9 @@ func (s *Server) stationPlan(ctx context.Context, l db.Lane, r db.Run, who reade
 		v.Picture = web.PlacedSVG(p, "plan", l.Machine.Profile, r.Placement.Origin)
 	} else {
 		v.Picture = web.PlanSVG(p, "plan")
+	}
+	if v.Placing != nil {
+		drawBed(v.Placing, p, r, l.Machine.Profile, p.SheetSize)
 	}
 	v.ToolOnMS, v.PurgeS = p.Numbers.BeamMS, p.PurgeS
 	v.Order, v.Pieces = orderWords(p), web.PieceWords(p)

@@ -113,6 +113,19 @@ func sampleLanes() []LaneView {
 	}
 }
 
+// samplePlacing is the open diode's: a span along x, by hand along y, two tools, a focus to set.
+func samplePlacing() *PlacingView {
+	origin := geom.Pt(40_000, 30_000)
+	return &PlacingView{Run: "0190a000-0000-7000-8000-0000000000aa", Beam: true, SupplyOff: true, Tools: []string{"beam", "pen"}, Tool: "beam", Fitted: "beam",
+		Axes:    []string{"x: the middle of a measured span of 320 ± 0.3 mm", "y: placed by hand"},
+		OnMark:  []string{"y to its mark at 0 mm"},
+		Corners: []string{"near left", "near right", "far left", "far right"}, Trace: "9 s", FocusAsk: true,
+		FocusWant: "53 ± 0.7 mm (3 mm of sheet and 50 mm of focal distance)", Words: "origin x 40 mm, y 30 mm; outline not traced",
+		Left: []Reason{{What: "the focus is not set", Next: "set the tool’s height over the sheet and type it"}},
+		Bed: BedSVG(Bed{Stops: geom.Box{Min: geom.Pt(-3000, -3000), Max: geom.Pt(323_000, 323_000)}, Travel: geom.Box{Max: geom.Pt(320_000, 320_000)},
+			Sheet: geom.Pt(200_000, 150_000), Origin: &origin, Outline: geom.Box{Min: geom.Pt(5_000, 5_000), Max: geom.Pt(160_000, 90_000)}})}
+}
+
 func sampleStation(phase string) StationView {
 	fields := map[string][]FieldView{
 		"eyewear": {{ID: "f-eyewear-pair", Key: "pair", Title: "Label on the pair", Kind: "choice", Choices: []string{"pair 1", "pair 4"}, Pairs: []PairView{
@@ -429,7 +442,7 @@ func samplePages() []samplePage {
 			v := sampleStation("checking")
 			v.Run.Placed, v.Run.Bars[2].Open = nil, false
 			v.Run.Picture = PlanSVG(samplePlan(), "plan")
-			v.Run.PositionAt = &PositionView{X: "12.5", Y: "40", Homed: true}
+			v.Run.Placing = samplePlacing()
 			v.Run.Reasons = []Reason{{What: "The sheet is not placed", Next: "home the machine and set the origin"}}
 			return RenderStation(w, v)
 		}},

@@ -62,8 +62,8 @@ type StationRun struct {
 	Warnings []Reason
 
 	// Placing.
-	Placed     *PlacedView
-	PositionAt *PositionView // where the carriage is, after a set-up command
+	Placed  *PlacedView
+	Placing *PlacingView // for the operator who has the checklist
 
 	// The gate.
 	Gate    Gate
@@ -97,12 +97,6 @@ type PlacedView struct {
 	Homed bool
 	By    string
 	At    time.Time
-}
-
-// PositionView is what the machine said about where it is.
-type PositionView struct {
-	X, Y  string // mm
-	Homed bool
 }
 
 // StationBar is one item of the gate with the fields to answer it.
@@ -169,9 +163,6 @@ func RenderStation(w io.Writer, v StationView) error { return render(w, "station
 
 // RenderStationMain writes the part of a station's page that changes.
 func RenderStationMain(w io.Writer, v StationView) error { return render(w, "station", "main", v) }
-
-// Steps are the lengths of one move while a sheet is placed, in mm.
-func (StationRun) Steps() []string { return []string{"1", "10", "50"} }
 
 // OffAsk asks at the inspection whether the tool's energy is gone.
 func (r StationRun) OffAsk() string {

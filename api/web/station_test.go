@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 )
@@ -72,6 +73,10 @@ func (b *bench) view(worker string) StationView {
 	defer b.mu.Unlock()
 	v := sampleStation(b.phase)
 	v.WorkerURL = worker
+	if b.phase == "checking" {
+		v.Run.Placing = samplePlacing()
+		v.Run.Placing.Left = nil
+	}
 	if b.ready {
 		v.Run.Gate, v.Run.Settled = sampleGate(5), true
 	}
@@ -145,6 +150,12 @@ func openBench(t *testing.T) *bench {
 				return
 			}
 			answer(w, map[string]any{})
+		case strings.HasSuffix(path, "/hold"):
+			var beat struct{ Tick int64 }
+			if body := b.note("server", r); json.Unmarshal([]byte(body), &beat) != nil {
+				t.Errorf("a beat that cannot be read: %s", body)
+			}
+			answer(w, map[string]any{"grip": "07", "tick": beat.Tick + 1, "position_x_mm": 40.5, "position_y_mm": 30, "homed": true})
 		default:
 			if strings.HasSuffix(path, "/placement") {
 				b.mu.Lock()
@@ -237,13 +248,10 @@ func TestStationScript(t *testing.T) {
 	b.click(t, ".start")
 	b.until(t, `document.activeElement.closest(".bar.down") !== null`)
 
-	// Placing: one move without beam, an origin typed with a decimal comma.
+	// Placing: an origin typed with a decimal comma.
 	b.js(t, `document.querySelector("#place").open = true`)
-	b.click(t, ".jog button[value=away]")
-	b.called(t, `server POST /api/v1/runs/0190a000-0000-7000-8000-0000000000aa/setup {"kind":"jog","by_x_mm":0,"by_y_mm":10}`)
-	b.until(t, `document.querySelector("#place").open`)
 	b.do(t, chromedp.SendKeys(chromedp.CSS("#origin-x"), "40,5"), chromedp.SendKeys(chromedp.CSS("#origin-y"), "30"))
-	b.click(t, ".typed button")
+	b.click(t, ".typed:has(#origin-x) button")
 	b.called(t, `server PUT /api/v1/runs/0190a000-0000-7000-8000-0000000000aa/placement {"origin_x_mm":40.5,"origin_y_mm":30}`)
 
 	// The signature brings the attendance token, and a tap shows it to the worker alone.
@@ -275,4 +283,97 @@ func TestStopOnTouchDown(t *testing.T) {
 	b.mu.Unlock()
 	b.do(t, down(960))
 	b.called(t, "worker POST /stop")
+}
+
+// TestHoldInThePage: a button is held by mouse, by touch and by key. Each beat gives back what was told
+// last, letting go says so, and a page that has gone says nothing any more.
+func TestHoldInThePage(t *testing.T) {
+	t.Parallel()
+	b := openBench(t)
+	const hold = "server PUT /api/v1/runs/0190a000-0000-7000-8000-0000000000aa/hold "
+	b.js(t, `document.querySelector("#place").open = true; document.querySelector(".arrows").scrollIntoView({ block: "center" })`)
+	where := func(way string) (x, y float64) {
+		t.Helper()
+		at, err := chromedp.Run(b.ctx, chromedp.Evaluate[[]float64](fmt.Sprintf(
+			`(() => { const r = document.querySelector('[data-way=%s]').getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2, r.width, r.height]; })()`, way)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if at[2] < 64 || at[3] < 64 {
+			t.Errorf("the button %s has %g × %g px, 64 are wanted for a glove", way, at[2], at[3])
+		}
+		return at[0], at[1]
+	}
+	held := func(way string, begin, end chromedp.Action[chromedp.Void]) {
+		t.Helper()
+		b.mu.Lock()
+		b.calls = nil
+		b.mu.Unlock()
+		b.do(t, begin)
+		b.called(t, hold+`{"way":"`+way+`","fine":false}`)
+		for tick := 1; tick < 5; tick++ {
+			b.called(t, fmt.Sprintf(`%s{"grip":"07","tick":%d}`, hold, tick))
+		}
+		b.until(t, `document.querySelector("#position").textContent.includes("x 40.5, y 30 mm") && document.querySelector("#carriage").getAttribute("transform") === "translate(40.5 -30)"`)
+		b.do(t, end)
+		b.called(t, hold+`{"grip":"07","tick":`)
+		b.until(t, `!document.querySelector(".held")`)
+		deadline := time.Now().Add(5 * time.Second)
+		for !b.last(`"release":true}`) {
+			if time.Now().After(deadline) {
+				t.Fatalf("%s: the release was not the last word", way)
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+	}
+	x, y := where("left")
+	held("left", chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)),
+		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	x, y = where("away")
+	touch := func(kind input.DispatchTouchEventType, points []*input.TouchPoint) chromedp.Action[chromedp.Void] {
+		return chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			_, err := cdp.Call(ctx, target, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: points})
+			return err
+		})
+	}
+	held("away", touch(input.DispatchTouchEventTypeTouchStart, []*input.TouchPoint{{X: x, Y: y}}),
+		touch(input.DispatchTouchEventTypeTouchEnd, []*input.TouchPoint{}))
+	b.js(t, `document.querySelector("[data-way=away]").focus()`)
+	key := func(kind input.DispatchKeyEventType) chromedp.Action[chromedp.Void] {
+		return chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			_, err := cdp.Call(ctx, target, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: kind, Key: "ArrowRight", Code: "ArrowRight", WindowsVirtualKeyCode: 39})
+			return err
+		})
+	}
+	held("right", key(input.DispatchKeyEventTypeRawKeyDown), key(input.DispatchKeyEventTypeKeyUp))
+	// A touch on the bed names a point and moves nothing.
+	b.js(t, `document.querySelector("#bed").dispatchEvent(new MouseEvent("click", { bubbles: true, clientX: 300, clientY: 300 }))`)
+	b.until(t, `document.querySelector("#origin-x").value !== "" && document.querySelector("#origin-y").value !== ""`)
+	// The page goes in the middle of a hold.
+	x, y = where("toward")
+	b.do(t, chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, x, y, chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	b.called(t, hold+`{"way":"toward"`)
+	b.do(t, chromedp.Navigate("about:blank"))
+	time.Sleep(300 * time.Millisecond)
+	b.mu.Lock()
+	b.calls = nil
+	b.mu.Unlock()
+	time.Sleep(500 * time.Millisecond)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if len(b.calls) > 0 {
+		t.Errorf("after the page had gone: %v", b.calls)
+	}
+}
+
+// last says whether the newest hold call ends so.
+func (b *bench) last(end string) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for i := len(b.calls) - 1; i >= 0; i-- {
+		if strings.Contains(b.calls[i], "/hold ") {
+			return strings.HasSuffix(b.calls[i], end)
+		}
+	}
+	return false
 }

@@ -224,6 +224,8 @@ func (b *browser) runAtStation(end, month string) {
 	b.keep("station-next")
 	b.clickWords("Open the checklist")
 	b.waits("the gate", `!!document.querySelector("#place")`, patience)
+	b.clickWords("The supply is off")
+	b.waitsForText("#placing", "said to be off", patience)
 	b.clickWords("Home")
 	b.waitsForText("#position", "carriage at", patience)
 	b.types("#origin-x", "20")

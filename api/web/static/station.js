@@ -280,14 +280,9 @@
 
   function bodyOf(form, by) {
     const data = new FormData(form, by || undefined);
-    if (form.dataset.kind === "jog") {
-      const step = number(String(data.get("step")));
-      const way = { left: [-step, 0], right: [step, 0], toward: [0, -step], away: [0, step] }[data.get("to")];
-      return { kind: "jog", by_x_mm: way[0], by_y_mm: way[1] };
-    }
     if (form.dataset.kind === "home") return { kind: "home", on_mark: true };
     if (form.dataset.kind) return { kind: form.dataset.kind };
-    if (form.dataset.here) return { here: true };
+    if (form.dataset.set) return JSON.parse(form.dataset.set);
     const values = {};
     for (const [name, value] of data) {
       const field = form.elements[name];
@@ -337,10 +332,7 @@
         const [method, address] = form.dataset.send.split(" ");
         const answer = await send(method, address, bodyOf(form, e.submitter));
         form.removeAttribute("data-dirty");
-        const position = document.getElementById("position");
-        if (position && answer && "position_x_mm" in answer) {
-          set(position, `Carriage at x ${answer.position_x_mm}, y ${answer.position_y_mm} mm${answer.homed ? "" : ", not homed"}.`);
-        }
+        if (answer && "position_x_mm" in answer) document.dispatchEvent(new CustomEvent("carriage", { detail: answer }));
       }
       // An answer moves on to the next bar; placing stays open for the next move, or the trace.
       await refresh("values" in form.dataset || "sign" in form.dataset);

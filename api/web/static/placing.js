@@ -1,0 +1,118 @@
+// Placing a sheet: hold to move, and the picture of the bed. The worker alone decides how long the carriage
+// moves; this script says as often as it can that somebody is still holding, and gives back what it heard last.
+"use strict";
+(() => {
+  const beatGap = 70; // ms between an answer and the next sign of life
+  const keys = { ArrowLeft: "left", ArrowRight: "right", ArrowUp: "away", ArrowDown: "toward" };
+  const panel = () => document.getElementById("placing");
+  const sleep = (ms) => new Promise((done) => setTimeout(done, ms));
+  let hand = null; // who holds now
+  let resting = Promise.resolve(); // until the last hold has come to rest
+  let last = null; // where the carriage was last said to be
+
+  // ---- The picture.
+  function draw() {
+    const cross = document.getElementById("carriage");
+    if (!cross || !last) return;
+    const at = `translate(${last.x} ${-last.y})`;
+    if (cross.getAttribute("transform") !== at) cross.setAttribute("transform", at);
+    if (cross.getAttribute("visibility") !== "visible") cross.setAttribute("visibility", "visible");
+  }
+  function say(text) {
+    const line = document.getElementById("position");
+    if (line && line.textContent !== text) line.textContent = text;
+  }
+  function show(r, note) {
+    last = { x: r.position_x_mm, y: r.position_y_mm };
+    draw();
+    say(`Carriage at x ${r.position_x_mm}, y ${r.position_y_mm} mm${r.homed ? "" : ", not homed"}.${note ? ` ${note}.` : ""}`);
+  }
+  document.addEventListener("carriage", (e) => show(e.detail));
+  new MutationObserver(draw).observe(document.getElementById("changes"), { childList: true, subtree: true, attributeFilter: ["transform", "visibility"] });
+
+  // A touch on the bed fills in the point; nothing moves by it.
+  document.addEventListener("click", (e) => {
+    const bed = e.target.closest?.("#bed");
+    const x = document.getElementById("origin-x");
+    const y = document.getElementById("origin-y");
+    if (!bed || !x || !y) return;
+    const at = new DOMPoint(e.clientX, e.clientY).matrixTransform(bed.getScreenCTM().inverse());
+    x.value = at.x.toFixed(1);
+    y.value = (-at.y).toFixed(1);
+    x.dispatchEvent(new Event("input", { bubbles: true }));
+  });
+
+  // ---- Hold to move.
+  async function put(address, body, options) {
+    const r = await fetch(address, { method: "PUT", credentials: "same-origin", cache: "no-store", signal: AbortSignal.timeout(3000),
+      headers: { "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(body), ...options });
+    const answer = await r.json();
+    if (!r.ok) throw new Error(answer.reasons?.[0]?.what || answer.title || String(r.status));
+    return answer;
+  }
+
+  async function hold(me, address, way) {
+    await resting;
+    if (hand !== me) return;
+    let r;
+    const fine = panel()?.querySelector('input[name="pace"]:checked')?.value === "fine";
+    try {
+      r = await put(address, { way, fine });
+      while (hand === me) {
+        r = await put(address, { grip: r.grip, tick: r.tick });
+        if (hand === me) show(r);
+        await sleep(beatGap);
+      }
+    } catch (problem) {
+      say(problem.name === "TimeoutError" || problem instanceof TypeError ? "The server does not answer; the carriage rests." : `${problem.message}.`);
+    } finally {
+      if (hand === me) letGo();
+    }
+    if (!r) return;
+    try { show(await put(address, { grip: r.grip, tick: r.tick, release: true }, { keepalive: true })); } catch (problem) {
+      if (!(problem instanceof TypeError)) say(`${problem.message}.`);
+    }
+  }
+
+  function take(way) {
+    const address = panel()?.dataset.hold;
+    if (!address || hand) return;
+    const me = { way };
+    hand = me;
+    mark();
+    const done = hold(me, address, way);
+    resting = done.catch(() => {});
+  }
+  function letGo() {
+    hand = null;
+    mark();
+  }
+  function mark() {
+    for (const b of document.querySelectorAll("[data-way]")) b.classList.toggle("held", hand?.way === b.dataset.way);
+  }
+
+  const button = (e) => e.target.closest?.("[data-way]");
+  document.addEventListener("pointerdown", (e) => {
+    const b = button(e);
+    if (!b || e.button !== 0) return;
+    e.preventDefault();
+    b.focus({ preventScroll: true });
+    try { b.setPointerCapture(e.pointerId); } catch { /* a made-up pointer cannot be captured */ }
+    take(b.dataset.way);
+  });
+  for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) document.addEventListener(end, (e) => { if (hand && !hand.key) letGo(); });
+  document.addEventListener("contextmenu", (e) => { if (button(e)) e.preventDefault(); });
+  document.addEventListener("keydown", (e) => {
+    const b = button(e);
+    const way = b && (keys[e.key] || (e.key === " " || e.key === "Enter" ? b.dataset.way : ""));
+    if (!way || e.ctrlKey || e.altKey || e.metaKey) return;
+    e.preventDefault();
+    if (e.repeat || hand) return;
+    take(way);
+    if (hand) hand.key = e.key;
+  });
+  document.addEventListener("keyup", (e) => { if (hand?.key === e.key) letGo(); });
+  document.addEventListener("focusout", (e) => { if (button(e)) letGo(); });
+  document.addEventListener("visibilitychange", () => { if (document.hidden) letGo(); });
+  for (const end of ["blur", "pagehide"]) window.addEventListener(end, letGo);
+})();
