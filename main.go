@@ -589,7 +589,7 @@ func (w *writeOffCommand) Run(ctx context.Context) error {
 type planCommand struct {
 	File       string `arg:"" help:"The drawing."`
 	Machine    string `help:"Profile as JSON; plan/machine/profile.go names the fields. Or an example: bay-1, bay-2, bay-3." required:""`
-	Material   string `help:"Material as JSON, {\"name\": …, \"verdict\": \"allowed\"}. Or an example: poplar-plywood, card, wool-felt." required:""`
+	Material   string `help:"Material as JSON, {\"name\": …, \"composition\": [{\"name\": \"cellulose\"}], \"verdict\": \"allowed\"}. Or an example: poplar-plywood, card, wool-felt." required:""`
 	Tool       string `help:"The profile's tool; its first if left out."`
 	Stock      string `help:"Lot as JSON, {\"thickness_um\": 3000, \"sheet_width_um\": …, \"sheet_height_um\": …}. Or an example: p118, c204, f061. Left out: the example material's, or 3 mm on a sheet as large as the travel."`
 	Operations string `help:"Operations as JSON by the letters of the drawing's own groups, {\"A\": \"cut\", \"B\": \"mark\", \"default\": \"cut\"}."`

@@ -15,7 +15,6 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/plan/machine"
-	"kerfgate/plan/material"
 )
 
 func commissioningPath(id uuid.UUID) string { return "/machines/" + id.String() + "/commissioning" }
@@ -124,7 +123,7 @@ func numberWords(numbers []int64) string {
 // beamVerdict says whether what was measured lets a beam run at all, as the gate judges it.
 func beamVerdict(p machine.Profile) web.BeamVerdict {
 	for _, t := range p.Tools {
-		if no := checklist.ToolRefusals(p, t, material.Material{Verdict: material.Allowed}); len(no) > 0 {
+		if no := checklist.ToolRefusals(p, t); len(no) > 0 {
 			return web.BeamVerdict{What: "No beam runs: " + no[0].What + ".", Cure: web.Sentence(no[0].Next) + "."}
 		}
 	}

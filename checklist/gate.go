@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"kerfgate/plan/machine"
-	"kerfgate/plan/material"
 )
 
 // OpenFor is how long a checklist stays open without an answer before it is released.
@@ -52,12 +51,12 @@ func (s Standing) Refuse(f Facts) []Reason {
 		later("the machine is not ready: "+why, "look at the machine and its worker")
 	}
 	no = append(no, s.Placed.Refuse(f)...)
-	return append(no, ToolRefusals(f.Profile, f.Tool, f.Material)...)
+	return append(no, f.Forbidden()...)
 }
 
-// ToolRefusals lists what the set-up of machine, tool and material forbids whatever is answered:
-// a beam without a measured cut-off (I15), a toggle without a sensor, a material under no verdict.
-func ToolRefusals(p machine.Profile, tool machine.Tool, m material.Material) []Reason {
+// ToolRefusals lists what the set-up of machine and tool forbids whatever is answered: a beam without
+// a measured cut-off (I15), a toggle without a sensor.
+func ToolRefusals(p machine.Profile, tool machine.Tool) []Reason {
 	if tool.Kind != machine.ToolBeam {
 		return nil
 	}
@@ -74,17 +73,7 @@ func ToolRefusals(p machine.Profile, tool machine.Tool, m material.Material) []R
 	if tool.Switch.Kind == machine.SwitchToggle && !tool.Switch.HasSensor {
 		no = append(no, Reason{What: "a toggling switch without a sensor cannot be trusted with a beam", Next: "fit a sensor or another switch"})
 	}
-	if m.Verdict != material.Allowed && m.Verdict != material.WithCare {
-		no = append(no, Reason{What: fmt.Sprintf("%s is %s under a beam", m.Name, verdictWord(m.Verdict)), Next: "choose another material"})
-	}
 	return no
-}
-
-func verdictWord(v material.Verdict) string {
-	if v == "" {
-		return "unknown, therefore forbidden,"
-	}
-	return string(v)
 }
 
 // Down counts the bars that are not up.

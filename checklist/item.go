@@ -5,6 +5,7 @@ package checklist
 import (
 	"time"
 
+	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/plan/material"
 )
@@ -54,6 +55,7 @@ const (
 	ItemExtinguisher = "extinguisher"
 	ItemVentilation  = "ventilation"
 	ItemMaterial     = "material"
+	ItemCare         = "care" // with-care material in a beam
 	ItemSupply       = "supply"
 	ItemBeamOff      = "beam_off" // beam module off the carriage and its supply unplugged
 	ItemClear        = "clear"    // hands and hair clear of a pen plotter
@@ -70,6 +72,9 @@ type Facts struct {
 	Stock    material.Stock    `json:"stock"`
 	Pairs    []Pair            `json:"pairs"` // the workshop's register of eyewear
 	Today    time.Time         `json:"-"`     // for months; local calendar of the site
+	Work     Work              `json:"-"`     // of the run's plan
+	Size     geom.Point        `json:"-"`     // of everything that the plan marks; zero where it was not kept
+	Tried    Tried             `json:"-"`
 
 	Circumstances Circumstances `json:"-"`
 }

@@ -22,7 +22,7 @@ func facts() checklist.Facts {
 			Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MeasuredOn: "2026-06-01"},
 			CutOff:    machine.CutOff{Tested: true, CablePulledMS: 300, WorkerKilledMS: 400, HostSuspendedMS: 500}},
 		Tool:     tool,
-		Material: material.Material{Name: "poplar plywood", Verdict: material.Allowed},
+		Material: material.Material{Name: "poplar plywood", Composition: material.Of("poplar", "urea glue"), Verdict: material.Allowed},
 		Stock:    material.Stock{Lot: "P118", ThicknessUM: 3000, ToleranceUM: 200},
 		Today:    time.Date(2026, 11, 25, 14, 0, 0, 0, time.UTC),
 	}
@@ -190,7 +190,7 @@ func TestI11_CoreStays(t *testing.T) {
 func TestI15_ToolRefusals(t *testing.T) {
 	t.Parallel()
 	f := facts()
-	if no := checklist.ToolRefusals(f.Profile, f.Tool, f.Material); len(no) > 0 {
+	if no := f.Forbidden(); len(no) > 0 {
 		t.Fatalf("a good set-up is refused: %v", no)
 	}
 	for name, change := range map[string]func(*checklist.Facts){
@@ -203,12 +203,12 @@ func TestI15_ToolRefusals(t *testing.T) {
 	} {
 		f := facts()
 		change(&f)
-		no := checklist.ToolRefusals(f.Profile, f.Tool, f.Material)
+		no := f.Forbidden()
 		if len(no) != 1 || no[0].What == "" || no[0].Next == "" {
 			t.Errorf("%s: %v", name, no)
 		}
-		if no := checklist.ToolRefusals(f.Profile, f.Profile.Tools[1], f.Material); len(no) > 0 {
-			t.Errorf("%s: a pen is refused: %v", name, no)
+		if f.Tool = f.Profile.Tools[1]; len(f.Forbidden()) > 0 {
+			t.Errorf("%s: a pen is refused: %v", name, f.Forbidden())
 		}
 	}
 }

@@ -26,7 +26,7 @@ func Numbers(item string, f Facts) []Number {
 	if about == "" {
 		return nil
 	}
-	rows, _ := quantity.OfMachine(f.Profile, f.Tool, quantity.Measures{Composition: f.Material.Composition, FilterRanHours: f.Circumstances.FilterRan.Hours()})
+	rows, _ := quantity.OfMachine(f.Profile, f.Tool, quantity.Measures{Composition: f.Material.Composition.Words(), FilterRanHours: f.Circumstances.FilterRan.Hours()})
 	var list []Number
 	for _, row := range rows {
 		if row.About != about {

@@ -150,11 +150,7 @@ func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUI
 
 // shelf reads several lots and their materials.
 func (s *Store) shelf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]Stock, map[uuid.UUID]Material, error) {
-	rows, err := s.pool.Query(ctx, selectStock+` WHERE id = ANY($1)`, ids)
-	if err != nil {
-		return nil, nil, err
-	}
-	list, err := pgx.CollectRows(rows, scanStock)
+	list, err := s.stocks(ctx, `id = ANY($1)`, ids)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -162,7 +158,7 @@ func (s *Store) shelf(ctx context.Context, ids []uuid.UUID) (map[uuid.UUID]Stock
 	for _, st := range list {
 		stock[st.ID] = st
 	}
-	all, err := s.Materials(ctx)
+	all, err := s.materials(ctx, `m.id IN (SELECT material FROM stock WHERE id = ANY($1))`, ids)
 	if err != nil {
 		return nil, nil, err
 	}

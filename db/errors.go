@@ -62,6 +62,12 @@ var constraintErrors = map[string]func() error{
 	"stock_enough": func() error {
 		return refuse("not enough sheets of this stock are left", "choose fewer copies or another stock")
 	},
+	"material_name": func() error {
+		return refuse("another material has this name", "give each kind of sheet a name of its own")
+	},
+	"stock_lot": func() error {
+		return refuse("another lot has this name", "give each lot a name of its own, which stands on its sheets")
+	},
 	"pair_label": func() error {
 		return refuse("another pair in the register has this label", "give every pair a label of its own")
 	},

@@ -124,6 +124,13 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	}
 	b.around = around[id]
 	g := drawGate(r, m, b, given[id], standing[standingKey{r.Machine, holder}])
+	kept, err := s.keptWork(ctx, r.Plan, r.Member, r.Machine)
+	if err != nil {
+		return Gate{}, b, err
+	}
+	if err := s.proofs(ctx, &g.Facts, kept, m, b.stock); err != nil {
+		return Gate{}, b, err
+	}
 	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
 		return Gate{}, b, err
 	}
@@ -140,7 +147,7 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 // drawGate judges the answers of one run; it reads nothing.
 func drawGate(r Run, m Machine, b bound, given, standing map[string]checklist.Values) Gate {
 	tool, _ := m.Profile.Tool(r.Tool)
-	g := Gate{Run: r, Machine: m, Checklist: m.Checklist.ForRun(m.Profile, tool),
+	g := Gate{Run: r, Machine: m, Checklist: m.Checklist.ForRun(m.Profile, tool).ForMaterial(tool, b.material.Material),
 		Facts: checklist.Facts{Profile: m.Profile, Tool: tool, Material: b.material.Material, Stock: b.stock.Stock,
 			Pairs: b.pairs, Today: b.at, Circumstances: b.around}}
 	for _, item := range g.Checklist.Items {

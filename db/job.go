@@ -93,11 +93,16 @@ func (s *Store) submit(ctx context.Context, actor Actor, n NewJob, beside func(w
 		if err != nil {
 			return write{}, err
 		}
-		if no := submitRefusals(row, m, stock, kind, n.Copies); len(no) > 0 {
+		no, err := s.submitRefusals(ctx, row, m, stock, kind, n.Copies)
+		if err != nil {
+			return write{}, err
+		}
+		if len(no) > 0 {
 			return write{}, &Refused{Reasons: no}
 		}
 		w := write{
 			statements: []statement{
+				{sql: `SELECT 1 FROM material WHERE id = $1 AND rev = $2 FOR SHARE`, args: []any{kind.ID, kind.Rev}, rows: 1},
 				{sql: `UPDATE stock SET reserved = reserved + $2, rev = rev + 1 WHERE id = $1 AND count - reserved >= $2`,
 					args: []any{stock.ID, n.Copies}, rows: 1},
 				{sql: `INSERT INTO job (id, member, title, salt, drawing, plan, machine, tool, material, stock, copies, due)
@@ -138,10 +143,21 @@ func (s *Store) chosenPlan(ctx context.Context, actor Actor, n NewJob) (PlanRow,
 }
 
 // submitRefusals lists what no answer at the gate could cure, so that nothing queues in vain.
-func submitRefusals(row PlanRow, m Machine, stock Stock, kind Material, copies int64) []checklist.Reason {
+func (s *Store) submitRefusals(ctx context.Context, row PlanRow, m Machine, stock Stock, kind Material, copies int64) ([]checklist.Reason, error) {
 	var no []checklist.Reason
 	if tool, ok := m.Profile.Tool(row.Tool); ok {
-		no = checklist.ToolRefusals(m.Profile, tool, kind.Material)
+		kept, err := s.keptWork(ctx, row.Digest, row.Member, row.Machine)
+		if err != nil {
+			return nil, err
+		}
+		f := checklist.Facts{Profile: m.Profile, Tool: tool, Material: kind.Material, Stock: stock.Stock}
+		if err := s.proofs(ctx, &f, kept, m, stock); err != nil {
+			return nil, err
+		}
+		no = f.Forbidden()
+	}
+	if kind.Retired {
+		no = append(no, checklist.Reason{What: kind.Name + " was taken off the list of materials", Next: "choose another material"})
 	}
 	if row.Plan.Profile != m.ProfileDigest {
 		no = append(no, checklist.Reason{What: "the machine's profile changed since this plan was made", Next: "make the plan again"})
@@ -150,7 +166,7 @@ func submitRefusals(row PlanRow, m Machine, stock Stock, kind Material, copies i
 		no = append(no, checklist.Reason{What: "not enough sheets of lot " + stock.Lot + " are left for so many copies",
 			Next: "choose fewer copies or another stock"})
 	}
-	return no
+	return no, nil
 }
 
 func proposeRun(w *write, actor Actor, id, job, machine, stock uuid.UUID, plan canon.Digest, copy int64) {

@@ -7,11 +7,11 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 
 	"kerfgate/db/logbook"
 	"kerfgate/plan"
 	"kerfgate/plan/canon"
+	"kerfgate/plan/geom"
 	"kerfgate/plan/material"
 )
 
@@ -55,8 +55,11 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	if choice.Material != uuid.Nil && choice.Material != kind.ID {
 		return PlanRow{}, refuse("the lot is not of that material", "name the lot's own material, or another lot")
 	}
+	if kind.Retired {
+		return PlanRow{}, refuse(kind.Name+" was taken off the list of materials", "choose another material")
+	}
 	choice.Material = kind.ID
-	settings, err := s.provenFor(ctx, choice, stock.Stock)
+	settings, err := s.provenFor(ctx, choice.Machine, choice.Tool, stock)
 	if err != nil {
 		return PlanRow{}, err
 	}
@@ -66,7 +69,7 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	if err != nil {
 		return PlanRow{}, err
 	}
-	return s.keepPlan(ctx, actor, choice, made)
+	return s.keepPlan(ctx, actor, choice, made, settings)
 }
 
 // samePlaces says whether two choices that lead to one plan for one machine also mean the same drawing
@@ -76,19 +79,7 @@ func (c PlanChoice) samePlaces(other PlanChoice) bool {
 		c.Material == other.Material && c.Stock == other.Stock
 }
 
-// provenFor are the settings that are proven for a lot: one an operation, that for its own colour before
-// one for any.
-func (s *Store) provenFor(ctx context.Context, choice PlanChoice, lot material.Stock) ([]material.Setting, error) {
-	rows, err := s.pool.Query(ctx, `SELECT DISTINCT ON (operation) operation, speed_um_per_s, power_permille, passes, kerf_um, evidence FROM setting
-		WHERE machine = $1 AND tool = $2 AND material = $3 AND thickness_um = $4 AND colour IN ('', $5) ORDER BY operation, colour = ''`,
-		choice.Machine, choice.Tool, choice.Material, lot.ThicknessUM, lot.Colour)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[material.Setting])
-}
-
-func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, made *plan.Plan) (PlanRow, error) {
+func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, made *plan.Plan, settings []material.Setting) (PlanRow, error) {
 	data, digest, err := made.Encode()
 	if err != nil {
 		return PlanRow{}, err
@@ -97,9 +88,10 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	if err != nil {
 		return PlanRow{}, err
 	}
+	worked, size := workOf(made, settings)
 	if found, err := s.PlanFor(ctx, actor, digest, choice.Machine); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
 		found.PlanChoice = choice
-		return found, s.chooseAgain(ctx, actor, digest, choice.Machine, chosen)
+		return found, s.chooseAgain(ctx, actor, digest, choice.Machine, chosen, worked, size)
 	} else if err != nil && !errors.Is(err, ErrNotFound) {
 		return PlanRow{}, err
 	}
@@ -107,12 +99,13 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
 			statements: append(statements, statement{sql: `INSERT INTO plan (digest, member, drawing, machine, tool, material, stock, choice, profile, total_ms,
-					hot_spots, cut_um, mark_um, engrave_um)
-				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT (digest, member, machine)
+					hot_spots, cut_um, mark_um, engrave_um, settings, width_um, height_um)
+				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17) ON CONFLICT (digest, member, machine)
 				DO UPDATE SET drawing = $3, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now(),
-					hot_spots = $11, cut_um = $12, mark_um = $13, engrave_um = $14`,
+					hot_spots = $11, cut_um = $12, mark_um = $13, engrave_um = $14, settings = $15, width_um = $16, height_um = $17`,
 				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
-					made.Profile[:], made.Numbers.TotalMS, made.Numbers.HotSpots, made.Numbers.CutUM, made.Numbers.MarkUM, made.Numbers.EngraveUM}, rows: 1}),
+					made.Profile[:], made.Numbers.TotalMS, made.Numbers.HotSpots, made.Numbers.CutUM, made.Numbers.MarkUM, made.Numbers.EngraveUM,
+					worked, size.X, size.Y}, rows: 1}),
 			entries: []draft{{kind: logbook.PlanMade, actor: actor,
 				subjects: []logbook.Subject{about("drawing", choice.Drawing), about(logbook.RoleMachine, choice.Machine)},
 				body:     logbook.Body{"plan": digest[:], "drawing": made.Drawing[:], "planner": made.Planner}}},
@@ -126,9 +119,9 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 
 // chooseAgain remembers that a choice is the member's last one for its drawing. The plan is the same,
 // so nothing is logged.
-func (s *Store) chooseAgain(ctx context.Context, actor Actor, digest canon.Digest, machine uuid.UUID, choice []byte) error {
-	_, err := s.pool.Exec(ctx, `UPDATE plan SET choice = $4, chosen_at = now() WHERE digest = $1 AND member = $2 AND machine = $3`,
-		digest[:], actor.Person, machine, choice)
+func (s *Store) chooseAgain(ctx context.Context, actor Actor, digest canon.Digest, machine uuid.UUID, choice []byte, worked []material.Setting, size geom.Point) error {
+	_, err := s.pool.Exec(ctx, `UPDATE plan SET choice = $4, chosen_at = now(), settings = $5, width_um = $6, height_um = $7 WHERE digest = $1 AND member = $2 AND machine = $3`,
+		digest[:], actor.Person, machine, choice, worked, size.X, size.Y)
 	return err
 }
 

@@ -183,7 +183,7 @@ func (s *Store) ChooseCell(ctx context.Context, actor Actor, id uuid.UUID, rev i
 		prove(&w, actor, set, g.Grid.Cells[cell].DoseUJPerMM)
 		w.statements = append(w.statements, statement{sql: `UPDATE settings_grid SET cell = $3, run = $4, chosen_by = $5, chosen_at = now(), rev = rev + 1
 			WHERE id = $1 AND rev = $2`, args: []any{id, g.Rev, cell, g.Run, actor.Person}, rows: 1})
-		return w, nil
+		return w, s.voidSetting(ctx, &w, actor, set)
 	})
 	return set, err
 }

@@ -2,22 +2,18 @@ package db
 
 import (
 	"context"
+	"fmt"
+	"strings"
+	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"kerfgate/checklist"
 	"kerfgate/db/logbook"
-	"kerfgate/plan/canon"
 	"kerfgate/plan/material"
 )
-
-// Material is a kind of sheet with its stock.
-type Material struct {
-	ID uuid.UUID
-	material.Material
-	Rev   int64
-	Stock []Stock
-}
 
 // Stock is one lot on the shelf.
 type Stock struct {
@@ -29,63 +25,66 @@ type Stock struct {
 	Rev      int64
 }
 
-// Setting is a proven setting of one machine, tool, material, colour and thickness.
-type Setting struct {
-	ID          uuid.UUID
-	Machine     uuid.UUID
-	Tool        string
-	Material    uuid.UUID
-	Colour      string // empty for any colour of the material
-	ThicknessUM int64
-	Run         uuid.UUID // that proved it; zero where Evidence says what did
-	material.Setting
+// StockChange is what somebody did to a lot besides running it.
+type StockChange struct {
+	Stock   uuid.UUID
+	At      time.Time
+	By      string
+	What    string // count or flame test
+	Count   *int64 // sheets afterwards
+	Halogen *bool  // what the flame test showed
+	Reason  string
 }
 
-// AddMaterial adds a kind of sheet.
-func (s *Store) AddMaterial(ctx context.Context, actor Actor, m material.Material) (Material, error) {
-	out := Material{ID: newID(), Material: m, Rev: 1}
-	digest, err := canon.DigestOf(m)
-	if err != nil {
-		return Material{}, err
+// Bounds of a lot: no sheet of this work is thicker, larger or more than that.
+const (
+	mostThicknessUM = 100_000
+	mostSheetUM     = 5_000_000
+	mostGrammage    = 200_000
+	mostSheets      = 100_000
+)
+
+// unfitStock lists what of a lot cannot stand.
+func unfitStock(st material.Stock, count int64) []checklist.Reason {
+	var no []checklist.Reason
+	say := func(what, next string) { no = append(no, checklist.Reason{What: what, Next: next}) }
+	if n := utf8.RuneCountInString(st.Lot); n == 0 || n > 40 {
+		say("a lot has a name of 1 to 40 letters, which is written on its sheets", "give one")
 	}
-	hazards := m.Hazards
-	if hazards == nil {
-		hazards = []string{}
+	if n := utf8.RuneCountInString(st.Colour); n == 0 || n > 40 {
+		say("a lot has a colour of 1 to 40 letters", "name it, or write natural")
 	}
-	_, err = s.commit(ctx, func(context.Context) (write, error) {
-		return write{
-			statements: []statement{{sql: `INSERT INTO material (id, name, composition, colour_class, hazards, verdict) VALUES ($1, $2, $3, $4, $5, $6)`,
-				args: []any{out.ID, m.Name, m.Composition, m.ColourClass, hazards, m.Verdict}, rows: 1}},
-			entries: []draft{{kind: logbook.MaterialAdded, actor: actor, subjects: []logbook.Subject{about("material", out.ID)},
-				body: logbook.Body{"material": digest[:], "verdict": string(m.Verdict)}}},
-		}, nil
-	})
-	return out, err
+	if st.ThicknessUM < 1 || st.ThicknessUM > mostThicknessUM || st.ToleranceUM < 0 || st.ToleranceUM >= st.ThicknessUM {
+		say("thickness or tolerance cannot be", "measure the sheet in mm; the tolerance is less than the thickness")
+	}
+	if st.GrammageGPerM2 < 0 || st.GrammageGPerM2 > mostGrammage {
+		say("the grammage cannot be", "read it off the label in g/m², or leave it out")
+	} else if st.ByGrammage() && st.GrammageGPerM2 == 0 {
+		say("a sheet under 0.5 mm is told by its grammage, and none is given", "read it off the label in g/m²")
+	}
+	if st.SheetWidthUM < 1000 || st.SheetWidthUM > mostSheetUM || st.SheetHeightUM < 1000 || st.SheetHeightUM > mostSheetUM {
+		say("the sheet's size cannot be", "measure width and height in mm")
+	}
+	if count < 0 || count > mostSheets {
+		say(fmt.Sprintf("a lot has 0 to %d sheets", mostSheets), "count them")
+	}
+	return no
 }
 
-// SetVerdict changes what a material may be used for; open sign-offs of its stock are voided (I10).
-func (s *Store) SetVerdict(ctx context.Context, actor Actor, id uuid.UUID, verdict material.Verdict) error {
-	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
-		w := write{
-			statements: []statement{{sql: `UPDATE material SET verdict = $2, rev = rev + 1 WHERE id = $1`, args: []any{id, verdict}, rows: 1, conflict: ErrNotFound}},
-			entries: []draft{{kind: logbook.MaterialChanged, actor: actor, subjects: []logbook.Subject{about("material", id)},
-				body: logbook.Body{"verdict": string(verdict)}}},
-		}
-		err := s.voidOpen(ctx, &w, actor, "material changed", `r.stock IN (SELECT id FROM stock WHERE material = $1)`, id)
-		return w, err
-	})
-	return err
-}
-
-// AddStock puts a lot on the shelf.
+// AddStock puts a lot on the shelf. Errors: ErrNotFound for a material that is not in use, *Refused.
 func (s *Store) AddStock(ctx context.Context, actor Actor, of uuid.UUID, st material.Stock, count int64) (Stock, error) {
+	st.Lot, st.Colour = strings.TrimSpace(st.Lot), strings.TrimSpace(st.Colour)
+	if no := unfitStock(st, count); len(no) > 0 {
+		return Stock{}, &Refused{Reasons: no}
+	}
+	st.Halogen = false
 	out := Stock{ID: newID(), Material: of, Stock: st, Count: count, Rev: 1}
 	_, err := s.commit(ctx, func(context.Context) (write, error) {
 		return write{
 			statements: []statement{{sql: `INSERT INTO stock (id, material, lot, colour, thickness_um, tolerance_um, grammage_g_per_m2,
-					sheet_width_um, sheet_height_um, count) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
+					sheet_width_um, sheet_height_um, count) SELECT $1, m.id, $3, $4, $5, $6, $7, $8, $9, $10 FROM material m WHERE m.id = $2 AND m.retired_at IS NULL`,
 				args: []any{out.ID, of, st.Lot, st.Colour, st.ThicknessUM, st.ToleranceUM, st.GrammageGPerM2,
-					st.SheetWidthUM, st.SheetHeightUM, count}, rows: 1}},
+					st.SheetWidthUM, st.SheetHeightUM, count}, rows: 1, conflict: ErrNotFound}},
 			entries: []draft{{kind: logbook.StockAdded, actor: actor, subjects: []logbook.Subject{about("material", of), about("stock", out.ID)},
 				body: logbook.Body{"lot": st.Lot, "thickness_um": st.ThicknessUM, "count": count}}},
 		}, nil
@@ -93,101 +92,103 @@ func (s *Store) AddStock(ctx context.Context, actor Actor, of uuid.UUID, st mate
 	return out, err
 }
 
-// ProveSetting records a setting that a run or trial has proven, in the place of what was proven for the
-// same before. Errors: ErrNotFound.
-func (s *Store) ProveSetting(ctx context.Context, actor Actor, set Setting) (Setting, error) {
-	set.ID = newID()
+// CountStock says how many sheets of a lot lie on the shelf, for a reason: counted anew, bought, thrown
+// away. rev is the one that was read, 0 for any. Errors: ErrNotFound, ErrConflict, *Refused for fewer than
+// are promised to queued runs.
+func (s *Store) CountStock(ctx context.Context, actor Actor, id uuid.UUID, rev, count int64, reason string) (Stock, error) {
+	if count < 0 || count > mostSheets {
+		return Stock{}, refuse(fmt.Sprintf("a lot has 0 to %d sheets", mostSheets), "count them")
+	}
+	return s.changeStock(ctx, actor, id, rev, reason, func(was Stock, w *write) error {
+		if count < was.Reserved {
+			return refuse(fmt.Sprintf("%d sheets of lot %s are promised to queued runs", was.Reserved, was.Lot), "withdraw jobs until the rest is enough, then enter the count")
+		}
+		w.statements = append(w.statements, statement{sql: `UPDATE stock SET count = $3, rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, was.Rev, count}, rows: 1})
+		w.entries = []draft{{kind: logbook.StockChanged, actor: actor, subjects: []logbook.Subject{about("material", was.Material), about("stock", id)},
+			body: logbook.Body{"lot": was.Lot, "count": count, "count_before": was.Count}}}
+		return nil
+	}, `count`, &count, nil)
+}
+
+// TestStock records what a copper-wire test of a lot showed. A halogen forbids the lot under every beam and
+// voids its open sign-offs; no test ever takes that back, since a negative one proves nothing. Errors:
+// ErrNotFound, *Refused.
+func (s *Store) TestStock(ctx context.Context, actor Actor, id uuid.UUID, halogen bool, reason string) (Stock, error) {
+	return s.changeStock(ctx, actor, id, 0, reason, func(was Stock, w *write) error {
+		w.statements = append(w.statements, statement{sql: `UPDATE stock SET halogen = halogen OR $3, rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, was.Rev, halogen}, rows: 1})
+		w.entries = []draft{{kind: logbook.StockTested, actor: actor, subjects: []logbook.Subject{about("material", was.Material), about("stock", id)},
+			body: logbook.Body{"lot": was.Lot, "halogen": halogen}}}
+		if halogen {
+			return s.voidOpen(ctx, w, actor, "stock changed", `r.stock = $1`, id)
+		}
+		return nil
+	}, `flame test`, nil, &halogen)
+}
+
+func (s *Store) changeStock(ctx context.Context, actor Actor, id uuid.UUID, rev int64, reason string, decide func(was Stock, w *write) error,
+	what string, count *int64, halogen *bool) (Stock, error) {
+	if reason = strings.TrimSpace(reason); reason == "" || utf8.RuneCountInString(reason) > mostReason {
+		return Stock{}, refuse("a change needs a reason", fmt.Sprintf("say in 1 to %d letters what was seen or done", mostReason))
+	}
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
-		m, err := s.Machine(ctx, set.Machine)
+		was, err := s.stock(ctx, id)
 		if err != nil {
 			return write{}, err
 		}
-		tool, _ := m.Profile.Tool(set.Tool)
+		if rev != 0 && rev != was.Rev {
+			return write{}, errStaleRev
+		}
 		var w write
-		prove(&w, actor, set, set.LineDose(tool.PowerMW))
+		if err := decide(was, &w); err != nil {
+			return write{}, err
+		}
+		salt := newSalt()
+		why := logbook.SaltedDigest(salt, []byte(reason))
+		w.entries[0].body["reason_digest"] = why[:]
+		w.statements = append(w.statements, statement{sql: `INSERT INTO stock_change (stock, rev, by_person, what, count, halogen, reason, salt) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
+			args: []any{id, was.Rev + 1, actor.Person, what, count, halogen, reason, salt}, rows: 1})
 		return w, nil
 	})
-	return set, err
+	if err != nil {
+		return Stock{}, err
+	}
+	return s.stock(ctx, id)
 }
 
-// prove adds a proven setting and its dose (µJ/mm) to a change.
-func prove(w *write, actor Actor, set Setting, dose int64) {
-	var run *uuid.UUID
-	subjects := []logbook.Subject{about(logbook.RoleMachine, set.Machine), about("material", set.Material), about("setting", set.ID)}
-	if set.Run != uuid.Nil {
-		run = &set.Run
-		subjects = append(subjects, about(logbook.RoleRun, set.Run))
+// StockChanges lists what was done to the lots of a material, newest first.
+func (s *Store) StockChanges(ctx context.Context, of uuid.UUID) ([]StockChange, error) {
+	rows, err := s.pool.Query(ctx, `SELECT c.stock, c.at, p.name, c.what, c.count, c.halogen, c.reason FROM stock_change c JOIN person p ON p.id = c.by_person
+		WHERE c.stock IN (SELECT id FROM stock WHERE material = $1) ORDER BY c.at DESC LIMIT 50`, of)
+	if err != nil {
+		return nil, err
 	}
-	w.statements = append(w.statements, statement{sql: `INSERT INTO setting (id, machine, tool, material, colour, thickness_um, operation, speed_um_per_s,
-			power_permille, passes, kerf_um, evidence, run) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
-			ON CONFLICT ON CONSTRAINT setting_for DO UPDATE SET id = $1, speed_um_per_s = $8, power_permille = $9, passes = $10, kerf_um = $11, evidence = $12, run = $13`,
-		args: []any{set.ID, set.Machine, set.Tool, set.Material, set.Colour, set.ThicknessUM, set.Operation, set.SpeedUMPerS,
-			set.PowerPermille, set.Passes, set.KerfUM, set.Evidence, run}, rows: 1})
-	w.entries = append(w.entries, draft{kind: logbook.SettingProven, actor: actor, subjects: subjects,
-		body: logbook.Body{"tool": set.Tool, "operation": set.Operation, "speed_um_per_s": set.SpeedUMPerS,
-			"power_permille": set.PowerPermille, "passes": set.Passes, "thickness_um": set.ThicknessUM, "kerf_um": set.KerfUM, "dose_uj_per_mm": dose}})
+	return pgx.CollectRows(rows, pgx.RowToStructByPos[StockChange])
 }
 
-// Materials lists all materials by name with their stock: two queries, however many there are.
-func (s *Store) Materials(ctx context.Context) ([]Material, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id, name, composition, colour_class, hazards, verdict, rev FROM material ORDER BY name`)
-	if err != nil {
-		return nil, err
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (m Material, err error) {
-		return m, row.Scan(&m.ID, &m.Name, &m.Composition, &m.ColourClass, &m.Hazards, &m.Verdict, &m.Rev)
-	})
-	if err != nil {
-		return nil, err
-	}
-	place := make(map[uuid.UUID]int, len(list))
-	for i, m := range list {
-		place[m.ID] = i
-	}
-	rows, err = s.pool.Query(ctx, selectStock+` ORDER BY lot`)
-	if err != nil {
-		return nil, err
-	}
-	stock, err := pgx.CollectRows(rows, scanStock)
-	if err != nil {
-		return nil, err
-	}
-	for _, st := range stock {
-		if i, ok := place[st.Material]; ok {
-			list[i].Stock = append(list[i].Stock, st)
-		}
-	}
-	return list, nil
-}
-
-const selectStock = `SELECT id, material, lot, colour, thickness_um, tolerance_um, grammage_g_per_m2, sheet_width_um, sheet_height_um,
+const selectStock = `SELECT id, material, lot, colour, thickness_um, tolerance_um, grammage_g_per_m2, sheet_width_um, sheet_height_um, halogen,
 	count, reserved, rev FROM stock`
 
-func scanStock(row pgx.CollectableRow) (st Stock, err error) {
-	return st, row.Scan(&st.ID, &st.Material, &st.Lot, &st.Colour, &st.ThicknessUM, &st.ToleranceUM, &st.GrammageGPerM2,
-		&st.SheetWidthUM, &st.SheetHeightUM, &st.Count, &st.Reserved, &st.Rev)
+func (st *Stock) into() []any {
+	return []any{&st.ID, &st.Material, &st.Lot, &st.Colour, &st.ThicknessUM, &st.ToleranceUM, &st.GrammageGPerM2,
+		&st.SheetWidthUM, &st.SheetHeightUM, &st.Halogen, &st.Count, &st.Reserved, &st.Rev}
+}
+
+func (s *Store) stocks(ctx context.Context, where string, args ...any) ([]Stock, error) {
+	rows, err := s.pool.Query(ctx, selectStock+` WHERE `+where+` ORDER BY lot`, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (st Stock, err error) { return st, row.Scan(st.into()...) })
+}
+
+func (s *Store) stock(ctx context.Context, id uuid.UUID) (st Stock, err error) {
+	return st, meaning(s.pool.QueryRow(ctx, selectStock+` WHERE id = $1`, id).Scan(st.into()...))
 }
 
 // stockWithMaterial reads a lot and what it is made of.
 func (s *Store) stockWithMaterial(ctx context.Context, id uuid.UUID) (st Stock, m Material, err error) {
 	err = s.pool.QueryRow(ctx, `SELECT s.id, s.material, s.lot, s.colour, s.thickness_um, s.tolerance_um, s.grammage_g_per_m2, s.sheet_width_um,
-			s.sheet_height_um, s.count, s.reserved, s.rev, m.id, m.name, m.composition, m.colour_class, m.hazards, m.verdict, m.rev
-		FROM stock s JOIN material m ON m.id = s.material WHERE s.id = $1`, id).
-		Scan(&st.ID, &st.Material, &st.Lot, &st.Colour, &st.ThicknessUM, &st.ToleranceUM, &st.GrammageGPerM2, &st.SheetWidthUM,
-			&st.SheetHeightUM, &st.Count, &st.Reserved, &st.Rev, &m.ID, &m.Name, &m.Composition, &m.ColourClass, &m.Hazards, &m.Verdict, &m.Rev)
+			s.sheet_height_um, s.halogen, s.count, s.reserved, s.rev, `+materialColumns+`
+		FROM stock s JOIN material m ON m.id = s.material WHERE s.id = $1`, id).Scan(append(st.into(), m.into()...)...)
 	return st, m, meaning(err)
-}
-
-// Settings lists what is proven on a machine.
-func (s *Store) Settings(ctx context.Context, machine uuid.UUID) ([]Setting, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id, machine, tool, material, colour, thickness_um, coalesce(run, '00000000-0000-0000-0000-000000000000'),
-			operation, speed_um_per_s, power_permille, passes, kerf_um, evidence
-		FROM setting WHERE machine = $1 ORDER BY material, tool, thickness_um, colour, operation`, machine)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (v Setting, err error) {
-		return v, row.Scan(&v.ID, &v.Machine, &v.Tool, &v.Material, &v.Colour, &v.ThicknessUM, &v.Run, &v.Operation, &v.SpeedUMPerS,
-			&v.PowerPermille, &v.Passes, &v.KerfUM, &v.Evidence)
-	})
 }

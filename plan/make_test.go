@@ -39,7 +39,7 @@ func bench() machine.Profile {
 }
 
 func plywood() material.Material {
-	return material.Material{Name: "poplar plywood 3 mm", Composition: "poplar, urea glue", Verdict: material.Allowed}
+	return material.Material{Name: "poplar plywood 3 mm", Composition: material.Of("poplar", "urea glue"), Verdict: material.Allowed}
 }
 
 func sheet() material.Stock {

@@ -66,7 +66,7 @@ func plateRequest(body string) Request {
 				Switch: machine.Switch{Kind: machine.SwitchHold}}},
 			Enclosure: machine.Enclosure{Kind: machine.EnclosureOpen},
 		},
-		Material: material.Material{Name: "card", Verdict: material.Allowed},
+		Material: material.Material{Name: "card", Composition: material.Of("cellulose"), Verdict: material.Allowed},
 		Stock:    material.Stock{SheetWidthUM: 1_000_000, SheetHeightUM: 1_000_000},
 		Settings: []material.Setting{{Operation: "cut", SpeedUMPerS: 10_000, PowerPermille: 1000, Passes: 1}},
 	}

@@ -75,14 +75,8 @@ func (m *maker) checkBeam() {
 		m.refuse(Reason{What: fmt.Sprintf("the beam's switch kind %.40q is not known", s.Kind), Next: "correct the profile", Field: "profile"})
 	}
 	mat := m.req.Material
-	switch mat.Verdict {
-	case material.Allowed, material.WithCare:
-	case material.Forbidden:
-		m.refuse(Reason{What: fmt.Sprintf("%s must not go under a beam", named(mat.Name)), Next: "take another material, or a pen",
-			Field: "material", Value: string(mat.Verdict)})
-	default:
-		m.refuse(Reason{What: fmt.Sprintf("nobody has judged whether %s may go under a beam; unknown is forbidden", named(mat.Name)),
-			Next: "ask the safety officer for a verdict", Field: "material", Value: string(mat.Verdict)})
+	for _, r := range append(mat.Refusals(), m.req.Stock.Refusals()...) {
+		m.refuse(Reason{What: r.What, Next: r.Next, Field: "material", Value: string(mat.Verdict)})
 	}
 	switch e := m.req.Profile.Enclosure; e.Kind {
 	case machine.EnclosureOpen:
@@ -218,5 +212,6 @@ func (m *maker) checked(op Operation, s material.Setting) material.Setting {
 		m.refuse(Reason{What: fmt.Sprintf("%s is to be worked with care, and the setting to %s names no run that proved it", named(m.req.Material.Name), op),
 			Next: "have a settings trial made first", Field: "settings", Value: string(op)})
 	}
+	m.fitsMaterial(op, s)
 	return s
 }

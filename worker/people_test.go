@@ -112,9 +112,20 @@ func (w *world) tellLockout() {
 	w.send("lockout", text)
 }
 
+func (w *world) setVerdict(v material.Verdict) error {
+	ctx := w.outer.Context()
+	m, err := w.store.Material(ctx, w.shop.Material.ID)
+	if err != nil {
+		return err
+	}
+	m.Verdict = v
+	_, err = w.store.ChangeMaterial(ctx, w.shop.Officer, m.ID, 0, m.Material, "tried on another sheet")
+	return err
+}
+
 func (w *world) verdict(n int) {
 	v := []material.Verdict{material.Allowed, material.WithCare}[n%2]
-	if w.expect("verdict", true, w.store.SetVerdict(w.outer.Context(), w.shop.Officer, w.shop.Material.ID, v)) {
+	if w.expect("verdict", true, w.setVerdict(v)) {
 		w.model.boundChanged()
 	}
 }

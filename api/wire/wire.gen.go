@@ -750,6 +750,13 @@ type CommissioningTold struct {
 	Words *string `json:"words,omitempty"`
 }
 
+// Constituent One substance; elements of a substance that the shipped list knows always count, whatever is written here
+type Constituent struct {
+	// Elements chemical symbols
+	Elements []string `json:"elements"`
+	Name     string   `json:"name"`
+}
+
 // Dossier defines model for Dossier.
 type Dossier struct {
 	Authorisation *Authorisation `json:"authorisation,omitempty"`
@@ -1219,14 +1226,36 @@ type MachineList struct {
 
 // Material defines model for Material.
 type Material struct {
-	ColourClass string             `json:"colour_class"`
-	Composition string             `json:"composition"`
-	Hazards     []string           `json:"hazards"`
-	ID          openapi_types.UUID `json:"id"`
-	Name        string             `json:"name"`
-	Rev         int64              `json:"rev"`
-	Stock       []Stock            `json:"stock"`
-	Verdict     string             `json:"verdict"`
+	// Beam everything that keeps it out of a beam; empty where it may go under one
+	Beam        []Reason      `json:"beam"`
+	ColourClass string        `json:"colour_class"`
+	Composition []Constituent `json:"composition"`
+
+	// Fumes what a beam drives out of it
+	Fumes   []string           `json:"fumes"`
+	Hazards []string           `json:"hazards"`
+	ID      openapi_types.UUID `json:"id"`
+
+	// Label what label or data sheet say of the composition; no rule reads it
+	Label string `json:"label"`
+
+	// Listed row of the shipped list that it is judged by
+	Listed int64 `json:"listed"`
+
+	// Marks by what a sheet without a data sheet is told
+	Marks []string `json:"marks"`
+	Name  string   `json:"name"`
+
+	// Only operations that a beam may do on it; none named means all
+	Only []string `json:"only"`
+
+	// Reason for the verdict
+	Reason  string   `json:"reason"`
+	Retired bool     `json:"retired"`
+	Rev     int64    `json:"rev"`
+	Sources []Source `json:"sources"`
+	Stock   []Stock  `json:"stock"`
+	Verdict string   `json:"verdict"`
 }
 
 // MaterialList defines model for MaterialList.
@@ -1763,6 +1792,14 @@ type SignedOff struct {
 	WorkerURL       string `json:"worker_url"`
 }
 
+// Source defines model for Source.
+type Source struct {
+	Name string `json:"name"`
+
+	// Read false for what is from memory
+	Read bool `json:"read"`
+}
+
 // Station defines model for Station.
 type Station struct {
 	EnrolledAt time.Time          `json:"enrolled_at"`
@@ -1789,17 +1826,20 @@ type StationNamed struct {
 
 // Stock defines model for Stock.
 type Stock struct {
-	Colour         string             `json:"colour"`
-	Count          int64              `json:"count"`
-	GrammageGPerM2 *int64             `json:"grammage_g_per_m2,omitempty"`
-	ID             openapi_types.UUID `json:"id"`
-	Lot            string             `json:"lot"`
-	Reserved       int64              `json:"reserved"`
-	Rev            int64              `json:"rev"`
-	SheetHeightMm  float64            `json:"sheet_height_mm"`
-	SheetWidthMm   float64            `json:"sheet_width_mm"`
-	ThicknessMm    float64            `json:"thickness_mm"`
-	ToleranceMm    float64            `json:"tolerance_mm"`
+	Colour         string `json:"colour"`
+	Count          int64  `json:"count"`
+	GrammageGPerM2 *int64 `json:"grammage_g_per_m2,omitempty"`
+
+	// Halogen a copper-wire test showed one; never under a beam
+	Halogen       bool               `json:"halogen"`
+	ID            openapi_types.UUID `json:"id"`
+	Lot           string             `json:"lot"`
+	Reserved      int64              `json:"reserved"`
+	Rev           int64              `json:"rev"`
+	SheetHeightMm float64            `json:"sheet_height_mm"`
+	SheetWidthMm  float64            `json:"sheet_width_mm"`
+	ThicknessMm   float64            `json:"thickness_mm"`
+	ToleranceMm   float64            `json:"tolerance_mm"`
 }
 
 // StopSent sent_at says when the stop was sent, not that the beam is off

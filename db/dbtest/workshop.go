@@ -1,6 +1,7 @@
 package dbtest
 
 import (
+	"context"
 	"testing"
 	"time"
 
@@ -72,7 +73,7 @@ func NewWorkshop(t testing.TB) *Workshop {
 		Until: time.Now().Add(24 * time.Hour), Evidence: "supervised run"}); err != nil {
 		t.Fatal(err)
 	}
-	if w.Material, err = w.AddMaterial(ctx, w.Admin, material.Material{Name: "poplar plywood", Composition: "poplar, urea glue", ColourClass: "light",
+	if w.Material, err = w.AddMaterial(ctx, w.Admin, material.Material{Name: "poplar plywood", Composition: material.Of("poplar", "urea glue"), ColourClass: "light",
 		Verdict: material.Allowed}); err != nil {
 		t.Fatal(err)
 	}
@@ -98,6 +99,17 @@ func (w *Workshop) person(t testing.TB, signIn, name string, role db.Role) db.Ac
 		t.Fatal(err)
 	}
 	return db.Actor{Person: p.ID, Role: p.Role}
+}
+
+// SetVerdict gives a material another verdict and leaves the rest.
+func (w *Workshop) SetVerdict(ctx context.Context, actor db.Actor, id uuid.UUID, v material.Verdict) error {
+	m, err := w.Store.Material(ctx, id)
+	if err != nil {
+		return err
+	}
+	m.Verdict = v
+	_, err = w.ChangeMaterial(ctx, actor, id, 0, m.Material, "tried on another sheet")
+	return err
 }
 
 // Submit hands in the square and submits so many copies of it.
@@ -140,8 +152,26 @@ func GoodAnswers(month time.Time) []struct {
 func (w *Workshop) AnswerAll(t testing.TB, run uuid.UUID) {
 	t.Helper()
 	for _, a := range GoodAnswers(time.Now()) {
+		if a.Item == checklist.ItemSupply {
+			w.answerCare(t, run)
+		}
 		if _, err := w.Answer(t.Context(), w.Operator, run, a.Item, a.Values); err != nil {
 			t.Fatalf("%s: %v", a.Item, err)
 		}
+	}
+}
+
+// answerCare answers the item that a material with care adds; of others there is none.
+func (w *Workshop) answerCare(t testing.TB, run uuid.UUID) {
+	t.Helper()
+	g, err := w.Gate(t.Context(), w.Operator, run)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, asked := g.Checklist.Item(checklist.ItemCare); !asked {
+		return
+	}
+	if _, err := w.Answer(t.Context(), w.Operator, run, checklist.ItemCare, checklist.Values{"drawn": "yes"}); err != nil {
+		t.Fatal(err)
 	}
 }

@@ -65,9 +65,13 @@ const (
 	LockoutLifted          Kind = "lockout.lifted" // subject "machine"
 	MaterialAdded          Kind = "material.added"
 	MaterialChanged        Kind = "material.changed"
+	MaterialRetired        Kind = "material.retired"
+	MaterialListTaken      Kind = "material.list_taken" // the list that ships; body "version", "list", "count"
 	StockAdded             Kind = "stock.added"
 	StockChanged           Kind = "stock.changed"
+	StockTested            Kind = "stock.tested" // by the copper wire; body "lot", "halogen"
 	SettingProven          Kind = "setting.proven"
+	SettingWithdrawn       Kind = "setting.withdrawn"
 	SettingsGridStarted    Kind = "settings_grid.started"
 	SettingsGridFlame      Kind = "settings_grid.flame"  // a person saw a flame while it was worked
 	CalibrationStarted     Kind = "calibration.started"  // body "pattern_x_um", "pattern_y_um"
@@ -144,8 +148,8 @@ var kinds = []Kind{
 	RunInspected, RunWithdrawn, RunRestored,
 	SiteOpened, PersonAdded, PersonChanged, AuthorisationGranted, AuthorisationWithdrawn,
 	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged,
-	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, StockAdded, StockChanged,
-	SettingProven, SettingsGridStarted, SettingsGridFlame,
+	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, MaterialRetired, MaterialListTaken, StockAdded, StockChanged,
+	StockTested, SettingProven, SettingWithdrawn, SettingsGridStarted, SettingsGridFlame,
 	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted,
 	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,

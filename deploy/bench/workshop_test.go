@@ -42,7 +42,7 @@ func newWorkshop(b *testing.B, g *ground) *workshop {
 	_, err := g.store.Authorise(ctx, admin, db.NewAuthorisation{Person: w.operator.Person, Machine: w.machine.ID,
 		Until: time.Now().Add(24 * time.Hour), Evidence: "supervised run"})
 	w.must(err)
-	kind, err := g.store.AddMaterial(ctx, admin, material.Material{Name: "poplar plywood", Composition: "poplar, urea glue", ColourClass: "light", Verdict: material.Allowed})
+	kind, err := g.store.AddMaterial(ctx, admin, material.Material{Name: "poplar plywood", Composition: material.Of("poplar", "urea glue"), ColourClass: "light", Verdict: material.Allowed})
 	w.must(err)
 	stock, err := g.store.AddStock(ctx, admin, kind.ID, material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200,
 		SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 100_000)

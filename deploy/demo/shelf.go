@@ -15,16 +15,20 @@ type Lot struct {
 // Shelf is what the workshop cuts: three kinds of sheet, a lot each.
 func Shelf() []Lot {
 	return []Lot{
-		{material.Material{Name: "poplar plywood", Composition: "poplar veneer, urea glue", ColourClass: "light",
-			Hazards: []string{"smoke and formaldehyde from the glue"}, Verdict: material.Allowed},
+		{kind(material.Material{Name: "poplar plywood", Label: "poplar veneer, urea glue", Composition: material.Of("poplar veneer", "urea glue"), ColourClass: "light", Listed: 3}),
 			material.Stock{Lot: "P118", Colour: "natural", ThicknessUM: 3000, ToleranceUM: 200, GrammageGPerM2: 1350, SheetWidthUM: 300_000, SheetHeightUM: 200_000}, 24},
-		{material.Material{Name: "card", Composition: "dyed, uncoated paper fibre", ColourClass: "mid",
-			Hazards: []string{"takes fire easily", "smoke"}, Verdict: material.WithCare},
+		{kind(material.Material{Name: "card", Label: "dyed, uncoated paper fibre, no data sheet", Composition: material.Of("paper fibre", "paper dye"), ColourClass: "mid", Listed: 53}),
 			material.Stock{Lot: "C204", Colour: "fern", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}, 60},
-		{material.Material{Name: "wool felt", Composition: "wool, no synthetic fibre", ColourClass: "dark",
-			Hazards: []string{"smell and smoke", "glows on at edges"}, Verdict: material.WithCare},
+		{kind(material.Material{Name: "wool felt", Label: "wool, no synthetic fibre", Composition: material.Of("wool"), ColourClass: "dark", Listed: 18}),
 			material.Stock{Lot: "F061", Colour: "moss", ThicknessUM: 3000, ToleranceUM: 400, GrammageGPerM2: 600, SheetWidthUM: 300_000, SheetHeightUM: 300_000}, 12},
 	}
+}
+
+// kind is a material of the workshop as the shipped list judges it.
+func kind(m material.Material) material.Material {
+	l, _ := material.ListedAs(m.Listed)
+	m.Verdict, m.Reason, m.Sources, m.Fumes, m.Hazards, m.Only, m.Marks = l.Verdict, l.Reason, l.Sources, l.Fumes, l.Hazards, l.Only, l.Marks
+	return m
 }
 
 // trial is one row of what the demo's imaginary settings grids have shown.
@@ -48,8 +52,10 @@ var proven = []trial{
 // setting is the row as a machine's setting; the kerf is as wide as the tool's line.
 func (t trial) setting(p machine.Profile) material.Setting {
 	tool, _ := p.Tool(t.tool)
-	return material.Setting{Operation: t.operation, SpeedUMPerS: t.mmPerS * 1000, PowerPermille: t.permille, Passes: t.passes,
+	s := material.Setting{Operation: t.operation, SpeedUMPerS: t.mmPerS * 1000, PowerPermille: t.permille, Passes: t.passes,
 		KerfUM: tool.SpotUM, Evidence: "settings grid of the demo"}
+	s.DoseUJPerMM = s.LineDose(tool.PowerMW)
+	return s
 }
 
 // Settings are what the demo has proven for a tool and a material on the machine in a bay.

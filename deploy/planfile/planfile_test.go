@@ -90,7 +90,7 @@ func TestSeeds(t *testing.T) {
 		t.Fatal(err)
 	}
 	material := func(verdict string) string {
-		return write(t, "material.json", `{"name": "my card", "verdict": "`+verdict+`"}`)
+		return write(t, "material.json", `{"name": "my card", "composition": [{"name": "cellulose"}], "verdict": "`+verdict+`"}`)
 	}
 	cfg := planfile.Config{File: window(t), Machine: write(t, "profile.json", string(profile)), Material: material("allowed"), JSON: true}
 	var said bytes.Buffer

@@ -91,6 +91,9 @@ func (s *Server) open(ctx context.Context) (err error) {
 	if err != nil {
 		return fmt.Errorf("open the site: %w", err)
 	}
+	if err := s.Store.TakeMaterialList(ctx); err != nil {
+		return fmt.Errorf("take the list of materials over: %w", err)
+	}
 	if done, err := s.Store.NoticeRestore(ctx); err != nil {
 		return fmt.Errorf("look whether the database was restored: %w", err)
 	} else if done.Epoch != [16]byte{} {

@@ -69,7 +69,7 @@ func PurgeOf(volumeL, flowM3PerH, mixing int64, m material.Material) (int64, err
 // project's own choice. After acrylic cuts particle counts kept rising for at least 20 min once the lid
 // was open (Muñoz et al. 2023, ACS Chem. Health Saf., abstract).
 func PurgeFloor(m material.Material) int64 {
-	composition := strings.ToLower(strings.TrimSpace(m.Composition))
+	composition := strings.ToLower(strings.TrimSpace(m.Composition.Words()))
 	if composition == "" {
 		return PurgeGassingS
 	}

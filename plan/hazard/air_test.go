@@ -82,7 +82,7 @@ func TestPurge(t *testing.T) {
 		{60, -1, 0, 0, ErrAirUnknown},
 		{60, 150, -3, 0, ErrMixing},
 	} {
-		got, err := PurgeOf(tc.volume, tc.flow, tc.mixing, material.Material{Composition: "poplar, urea glue"})
+		got, err := PurgeOf(tc.volume, tc.flow, tc.mixing, material.Material{Composition: material.Of("poplar", "urea glue")})
 		if got != tc.want || !errors.Is(err, tc.err) {
 			t.Errorf("%+v: got %d, %v", tc, got, err)
 		}
@@ -114,7 +114,7 @@ func TestPurgeOf(t *testing.T) {
 		{"sheet from the shelf", "  ", PurgeGassingS},
 		{"sheet from the shelf", "Unknown", PurgeGassingS},
 	} {
-		m := material.Material{Name: c.name, Composition: c.composition}
+		m := material.Material{Name: c.name, Composition: material.Of(c.composition)}
 		if got := PurgeFloor(m); got != c.want {
 			t.Errorf("floor of %+v is %d", m, got)
 		}

@@ -15,6 +15,9 @@ type Profile struct {
 	HardStops geom.Box `json:"hard_stops"` // where it hits something; travel lies inside
 	// SmallestStepUM is what one count of the drive moves the carriage, in micrometres.
 	SmallestStepUM int64 `json:"smallest_step_um"`
+	// DoseSharePermille is how far, in thousandths, the line dose of a setting may lie from what was proven
+	// and still count as proven; 0 = the project's own 200.
+	DoseSharePermille int64 `json:"dose_share_permille,omitempty"`
 	// TravelSpeed is the speed of moves with the tool off; WorkSpeed the greatest with it on.
 	TravelSpeedUMPerS int64 `json:"travel_speed_um_per_s"`
 	WorkSpeedUMPerS   int64 `json:"work_speed_um_per_s"`

@@ -13,11 +13,28 @@ const (
 
 // Material is a kind of sheet.
 type Material struct {
-	Name        string   `json:"name"`
-	Composition string   `json:"composition"`
-	ColourClass string   `json:"colour_class"`
-	Hazards     []string `json:"hazards"`
-	Verdict     Verdict  `json:"verdict"`
+	Name string `json:"name"`
+	// Label is what label or data sheet say of the composition, in their words. No rule reads it.
+	Label       string      `json:"label,omitempty"`
+	Composition Composition `json:"composition"`
+	ColourClass string      `json:"colour_class"`
+	Hazards     []string    `json:"hazards"`
+	Fumes       []string    `json:"fumes"` // what a beam drives out of it
+	Verdict     Verdict     `json:"verdict"`
+	Reason      string      `json:"reason"` // for the verdict
+	Sources     []Source    `json:"sources"`
+	// Only are the operations that a beam may do on it; none named means all.
+	Only []string `json:"only,omitempty"`
+	// Marks are by what a sheet is told that comes without a data sheet.
+	Marks []string `json:"marks,omitempty"`
+	// Listed is the number of the shipped list's row that it began as or is judged by, 0 for none.
+	Listed int64 `json:"listed,omitempty"`
+}
+
+// Source is where something is known from.
+type Source struct {
+	Name string `json:"name"`
+	Read bool   `json:"read"` // false: from memory
 }
 
 // Stock is one lot on the shelf. Under 0.5 mm the grammage stands for the thickness at the gate; of any
@@ -31,6 +48,8 @@ type Stock struct {
 	GrammageGPerM2 int64 `json:"grammage_g_per_m2,omitempty"`
 	SheetWidthUM   int64 `json:"sheet_width_um"`
 	SheetHeightUM  int64 `json:"sheet_height_um"`
+	// Halogen: a copper-wire test of this lot showed one. A negative test is kept nowhere that a rule reads.
+	Halogen bool `json:"halogen,omitempty"`
 }
 
 // grammageUnderUM is the thickness under which a caliper says little: own choice, common practice for
@@ -50,4 +69,7 @@ type Setting struct {
 	KerfUM        int64 `json:"kerf_um"`
 	// Evidence names the run or the trial that proved it.
 	Evidence string `json:"evidence"`
+	// DoseUJPerMM is the line dose that was proven, with the tool's power of that day, in µJ/mm; 0 for a
+	// pen, and where nobody wrote it down.
+	DoseUJPerMM int64 `json:"dose_uj_per_mm,omitempty"`
 }

@@ -32,7 +32,7 @@ func cutter() machine.Profile {
 func made(g Grid, tool string) (*plan.Plan, error) {
 	return plan.Make(plan.Request{
 		Drawing: g.SVG(), Operations: g.Operations(), Tool: tool, Profile: cutter(), Choices: g.Choices(),
-		Material: material.Material{Name: "felt", Verdict: material.WithCare},
+		Material: material.Material{Name: "felt", Composition: material.Of("wool"), Verdict: material.WithCare},
 		Stock:    material.Stock{Lot: "F-1", ThicknessUM: 2_000, SheetWidthUM: 100_000, SheetHeightUM: 100_000},
 	})
 }

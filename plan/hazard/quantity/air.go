@@ -54,7 +54,7 @@ func ofAir() []Quantity {
 		Formula: "(K·V/Q)·ln(1000), whole seconds up; at least 60 s, 120 s for acrylic or an unknown composition; over 900 s none",
 		Source:  fromCDC + "; floors and cap: own",
 		compute: func(v values) (found, error) {
-			t, err := hazard.PurgeOf(v.whole("volume_l"), v.whole("flow_m3_per_h"), v.whole("mixing"), material.Material{Composition: v.text("composition")})
+			t, err := hazard.PurgeOf(v.whole("volume_l"), v.whole("flow_m3_per_h"), v.whole("mixing"), material.Material{Composition: material.Of(v.text("composition"))})
 			return found{value: float64(t), notes: []string{"material may go on gassing once the lid is open"}}, err
 		},
 	}, {

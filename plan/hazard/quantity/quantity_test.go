@@ -85,7 +85,7 @@ func TestComputeIsTheFunction(t *testing.T) {
 			return hazard.ClearingTime(n(in, "volume_m3"), n(in, "flow_m3_per_h"), n(in, "mixing"), n(in, "share_left"))
 		},
 		"purge": func(in map[string]any) (float64, error) {
-			s, err := hazard.PurgeOf(in["volume_l"].(int64), in["flow_m3_per_h"].(int64), in["mixing"].(int64), material.Material{Composition: in["composition"].(string)})
+			s, err := hazard.PurgeOf(in["volume_l"].(int64), in["flow_m3_per_h"].(int64), in["mixing"].(int64), material.Material{Composition: material.Of(in["composition"].(string))})
 			return float64(s), err
 		},
 		"air_changes": func(in map[string]any) (float64, error) {
