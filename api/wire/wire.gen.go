@@ -1239,7 +1239,7 @@ type Material struct {
 	// Label what label or data sheet say of the composition; no rule reads it
 	Label string `json:"label"`
 
-	// Listed row of the shipped list that it is judged by
+	// Listed row of the shipped list that it is judged by; 0 for none
 	Listed int64 `json:"listed"`
 
 	// Marks by what a sheet without a data sheet is told
