@@ -7,6 +7,7 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/plan/canon"
 	"kerfgate/plan/machine"
+	"kerfgate/plan/material"
 )
 
 func numbered(t *testing.T, key string, f checklist.Facts) map[string]checklist.Number {
@@ -31,7 +32,7 @@ func numbered(t *testing.T, key string, f checklist.Facts) map[string]checklist.
 func TestNumbers(t *testing.T) {
 	t.Parallel()
 	f := facts()
-	f.Material.Composition = "poplar, urea glue"
+	f.Material.Composition = material.Of("poplar", "urea glue")
 	f.Profile.Enclosure = machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60, Interlock: true}
 	f.Profile.Air.MeasuredFlowM3PerH = 150
 	eyes, air := numbered(t, checklist.ItemEyewear, f), numbered(t, checklist.ItemVentilation, f)

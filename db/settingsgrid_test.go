@@ -27,7 +27,7 @@ func (w *worker) startsGrid(t *testing.T, lot db.Stock) db.SettingsGrid {
 // felt is a material to be worked with care that nothing is proven for.
 func (w *worker) felt(t *testing.T) db.Stock {
 	t.Helper()
-	m, err := w.AddMaterial(t.Context(), w.Admin, material.Material{Name: "wool felt", Composition: "wool", ColourClass: "dark", Verdict: material.WithCare})
+	m, err := w.AddMaterial(t.Context(), w.Admin, material.Material{Name: "wool felt", Composition: material.Of("wool"), ColourClass: "dark", Verdict: material.WithCare})
 	if err != nil {
 		t.Fatal(err)
 	}
