@@ -99,6 +99,9 @@ func StaticHandler() http.Handler {
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Vary", "Accept-Encoding")
 		h.Set("Cache-Control", "no-cache")
+		if r.URL.Path == StaticPrefix+"keeper.js" {
+			h.Set("Service-Worker-Allowed", "/station/")
+		}
 		if r.URL.Query().Get("v") == f.version {
 			h.Set("Cache-Control", "public, max-age=31536000, immutable")
 		}

@@ -25,10 +25,10 @@ type browser struct {
 // patience is how long a page may take to show what a person waits for.
 const patience = 30 * time.Second
 
-func openBrowser(t *testing.T, address string) *browser {
+func openBrowser(t *testing.T, address string, flags ...chromedp.ExecAllocatorOption) *browser {
 	t.Helper()
-	ctx := browsertest.Open(t, 1024, 768, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-sync", true))
+	ctx := browsertest.Open(t, 1024, 768, append(flags, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-sync", true))...)
 	b := &browser{t: t, ctx: ctx, address: address}
 	if err := chromedp.Listen(ctx, func(ev any) {
 		if e, ok := ev.(*runtime.EventExceptionThrown); ok {

@@ -16,6 +16,7 @@ type caller struct {
 	t       *testing.T
 	address string
 	token   string
+	client  *http.Client // nil knows no CA but the system's
 }
 
 // object is a JSON answer.
@@ -56,7 +57,12 @@ func (o object) at(path string) any {
 
 func signIn(t *testing.T, address, name, password string) *caller {
 	t.Helper()
-	c := &caller{t: t, address: address}
+	return signInBy(t, nil, address, name, password)
+}
+
+func signInBy(t *testing.T, client *http.Client, address, name, password string) *caller {
+	t.Helper()
+	c := &caller{t: t, address: address, client: client}
 	c.token = c.post("/sessions", object{"sign_in": name, "password": password, "kind": "script"}).str("token")
 	if c.token == "" {
 		t.Fatal("signed in without a token")
@@ -88,7 +94,11 @@ func (c *caller) try(method, path string, body any, contentType string) (int, []
 	if c.token != "" {
 		req.Header.Set("Authorization", "Bearer "+c.token)
 	}
-	res, err := http.DefaultClient.Do(req)
+	client := http.DefaultClient
+	if c.client != nil {
+		client = c.client
+	}
+	res, err := client.Do(req)
 	if err != nil {
 		return 0, nil, err
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
+	"net/http"
 	"net/url"
 	"os"
 	"os/exec"
@@ -54,10 +55,17 @@ type site struct {
 	stopBroker func()
 	server     *process
 	worker     *process
+	client     *http.Client // trusts the site's CA; nil where the pages are plain HTTP on loopback
 }
 
 // newSite is a site on the Postgres that the tests share, with a database of its own there.
 func newSite(t *testing.T) *site {
+	t.Helper()
+	pg, name := newDatabase(t)
+	return newSiteOn(t, pg, name)
+}
+
+func newDatabase(t *testing.T) (*cluster.Cluster, string) {
 	t.Helper()
 	pg := sharedPostgres(t)
 	name := fmt.Sprintf("site_%d", shared.databases.Add(1))
@@ -69,11 +77,20 @@ func newSite(t *testing.T) *site {
 	if _, err := conn.Exec(t.Context(), `CREATE DATABASE `+name+` OWNER `+cluster.Owner+` TEMPLATE `+cluster.Database); err != nil {
 		t.Fatal(err)
 	}
-	return newSiteOn(t, pg, name)
+	return pg, name
 }
 
 // newSiteOn makes the site in an empty, migrated database and starts its parts.
 func newSiteOn(t *testing.T, pg *cluster.Cluster, database string) *site {
+	t.Helper()
+	s := siteOn(t, pg, database)
+	s.startServer()
+	s.startWorker()
+	return s
+}
+
+// siteOn makes the site, with neither server nor worker yet.
+func siteOn(t *testing.T, pg *cluster.Cluster, database string) *site {
 	t.Helper()
 	s := &site{t: t, dir: dataDir(t), pg: pg, database: database}
 	var err error
@@ -84,8 +101,6 @@ func newSiteOn(t *testing.T, pg *cluster.Cluster, database string) *site {
 	s.stopBroker = s.startBroker()
 	s.fill()
 	s.listen = freeAddress(t)
-	s.startServer()
-	s.startWorker()
 	return s
 }
 
@@ -239,18 +254,32 @@ func (s *site) fill() {
 }
 
 func (s *site) workerDir() string { return demo.WorkerFolder(s.dir, s.machine.Bay) }
-func (s *site) address() string   { return "http://" + s.listen }
+
+func (s *site) address() string {
+	if s.client != nil {
+		return "https://" + s.listen
+	}
+	return "http://" + s.listen
+}
 
 func (s *site) startServer() {
 	s.t.Helper()
-	s.server = start(s.t, "ready ", []string{"serve", "--database", s.databaseURL(), "--broker-url", s.broker.URL(),
-		"--keys", filepath.Join(s.dir, "keys"), "--site", "garden", "--listen", s.listen})
+	args := []string{"serve", "--database", s.databaseURL(), "--keys", filepath.Join(s.dir, "keys"), "--site", "garden", "--listen", s.listen}
+	if s.client != nil {
+		args = append(args, "--host", "127.0.0.1", "--broker-listen", fmt.Sprintf("127.0.0.1:%d", s.brokerPort), "--broker-data", filepath.Join(s.dir, "nats"))
+	} else {
+		args = append(args, "--broker-url", s.broker.URL())
+	}
+	s.server = start(s.t, "ready ", args)
 }
 
 func (s *site) startWorker() {
 	s.t.Helper()
-	s.worker = start(s.t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.broker.URL(),
-		"--origin", s.address()})
+	args := []string{"worker", "--dir", s.workerDir()}
+	if s.client == nil { // else the folder says the rest
+		args = append(args, "--machine", s.machine.ID.String(), "--broker", s.broker.URL(), "--origin", s.address())
+	}
+	s.worker = start(s.t, "listening ", args)
 	want := strings.TrimPrefix(s.worker.said, "listening ")
 	waitFor(s.t, "the server to know the worker's address", func() bool {
 		m, err := s.store.Machine(s.t.Context(), s.machine.ID)
@@ -263,7 +292,7 @@ func (s *site) as(name string) *caller {
 	s.t.Helper()
 	for _, p := range s.signIns {
 		if p.Name == name {
-			return signIn(s.t, s.address(), name, p.Password)
+			return signInBy(s.t, s.client, s.address(), name, p.Password)
 		}
 	}
 	s.t.Fatalf("no demo account %s", name)

@@ -72,9 +72,9 @@
   }
 
   async function tap() {
-    const words = document.querySelector('[data-live="attend-words"]');
+    const words = alone.hidden ? document.querySelector('[data-live="attend-words"]') : alone.querySelector("p");
     const say = (text) => { if (words) words.textContent = text; };
-    const run = current().run;
+    const run = (lost && machineRun) || current().run;
     if (!attendance || (run && attendance.run !== run)) {
       say("This page did not sign this run; tap where it was signed.");
       return;
@@ -95,11 +95,11 @@
     }
   }
   document.addEventListener("pointerdown", (e) => {
-    if (e.target.closest?.("#attend")) { tappedAt = Date.now(); tap(); }
+    if (e.target.closest?.("#attend, [data-attend]")) { tappedAt = Date.now(); tap(); }
   });
   let tappedAt = 0;
   document.addEventListener("click", (e) => {
-    if (e.target.closest?.("#attend") && Date.now() - tappedAt > 1500) tap();
+    if (e.target.closest?.("#attend, [data-attend]") && Date.now() - tappedAt > 1500) tap();
   });
 
   // ---- What the machine says right now.
@@ -110,6 +110,7 @@
   };
   const deadlines = { attendance: 0, purge: 0, countdown: 0 };
   let newsAt = 0;
+  let machineRun = ""; // as its worker says
   let warned = false;
 
   function duration(ms) {
@@ -145,8 +146,23 @@
   }
   setInterval(tick, 250);
 
+  // With the server gone the page may be older than the run: the machine's own words then stand alone.
+  const alone = document.getElementById("alone");
+  function sayAlone(r) {
+    const here = current();
+    alone.hidden = !(lost && r.phase && (r.run !== here.run || r.phase !== here.phase));
+    page.classList.toggle("older", !alone.hidden); // what the page says of the run no longer holds
+    if (alone.hidden) return;
+    const asked = r.attendance_s >= 0;
+    set(alone.querySelector("p"), `The machine says: ${r.phase}` + (r.phase === "running" ? `, ${duration(r.left_ms)} left` : "") +
+      (r.purge_s > 0 ? `, ${r.purge_s} s of purge` : "") + (asked ? `; ${r.attendance_s} s left to tap.` : "."));
+    alone.querySelector("button").hidden = !asked;
+  }
+
   function reading(r) {
     const here = current();
+    machineRun = r.run;
+    sayAlone(r);
     // The page shows what the database decided; a reading of another run or phase only makes it look
     // again, and not more often than the machine speaks.
     if (r.run !== here.run) { if (r.phase && here.phase) refreshSoon(); return; }
@@ -196,6 +212,7 @@
       morph(html, answered);
       const now = current().phase;
       if (before !== now) {
+        keepPage();
         deadlines.attendance = deadlines.purge = deadlines.countdown = 0;
         if (now === "checking" || now === "proposed") stopped.hidden = true;
         window.scrollTo(0, 0);
@@ -216,7 +233,7 @@
     if (!line) return;
     line.hidden = !on;
     line.textContent = on ? "The server does not answer. Stop run and I am here still reach the machine’s own worker; nothing new can start." : "";
-    if (!on) refresh();
+    if (!on) { alone.hidden = true; page.classList.remove("older"); refresh(); }
   }
   const events = new EventSource("/api/v1/events");
   events.addEventListener("open", () => { since = 0; setLost(false); });
@@ -234,13 +251,20 @@
     if (r.machine_id !== machine) return;
     reading({ ...r, run: r.run_id, done_ms: r.done_s * 1000, total_ms: r.total_s * 1000, left_ms: r.left_s * 1000 });
   });
-  setInterval(async () => {
-    if (!worker || !(lost || (newsAt && Date.now() - newsAt > 3000))) return;
+  async function look() {
     try {
       const r = await fetch(`${worker}/status`, { mode: "cors", credentials: "omit", cache: "no-store", signal: AbortSignal.timeout(1500) });
       if (r.ok) reading(await r.json());
     } catch { /* tick says how long there was no news */ }
-  }, 2000);
+  }
+  if (worker) {
+    look(); // the page may have come from the keeper
+    setInterval(() => { if (lost || (newsAt && Date.now() - newsAt > 3000)) look(); }, 2000);
+  }
+
+  // ---- The keeper shows this page with the server gone; it takes each phase anew.
+  const keepPage = () => navigator.serviceWorker?.ready.then((keeper) => keeper.active?.postMessage(location.pathname));
+  navigator.serviceWorker?.register("/static/keeper.js", { scope: "/station/" }).then(keepPage).catch(() => { /* private windows have none */ });
   document.addEventListener("visibilitychange", () => { if (!document.hidden) refresh(); });
 
   // ---- Forms: each names its method and address; the answer is the page's new state.
