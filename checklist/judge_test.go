@@ -217,10 +217,10 @@ func TestI15_ToolRefusals(t *testing.T) {
 func TestRefuseListsAll(t *testing.T) {
 	t.Parallel()
 	no := checklist.Standing{LockedOut: "belt slipped", UnreadyReason: "no answer", Busy: true}.Refuse(facts())
-	if len(no) != 6 {
+	if len(no) != 7 {
 		t.Errorf("%d reasons: %v", len(no), no)
 	}
-	good := checklist.Standing{Ready: true, Authorised: true, Placed: checklist.Placed{Origin: &geom.Point{}, Homed: true}, Opener: true}
+	good := checklist.Standing{Ready: true, Authorised: true, Placed: checklist.Placed{Origin: &geom.Point{}, Homed: true, Fitted: facts().Tool.Name}, Opener: true}
 	if no := good.Refuse(facts()); len(no) > 0 {
 		t.Errorf("a good standing is refused: %v", no)
 	}
