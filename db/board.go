@@ -7,6 +7,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"kerfgate/checklist"
 	"kerfgate/queue"
 )
 
@@ -109,19 +110,16 @@ func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUI
 	if len(runs) == 0 {
 		return nil
 	}
-	given, err := s.answers(ctx, runs)
-	if err != nil {
-		return err
-	}
-	standing, err := s.standing(ctx, machines, operators)
-	if err != nil {
+	given, standing := allAnswers{}, allStanding{}
+	var pairs []checklist.Pair
+	var reads pgx.Batch
+	readAnswers(&reads, runs, given)
+	readStanding(&reads, machines, operators, standing)
+	readRegister(&reads, &pairs)
+	if err := s.read(ctx, &reads); err != nil {
 		return err
 	}
 	shelf, kinds, err := s.shelf(ctx, stocks)
-	if err != nil {
-		return err
-	}
-	pairs, err := s.register(ctx)
 	if err != nil {
 		return err
 	}

@@ -29,16 +29,19 @@ type Gate struct {
 const authorised = `SELECT id FROM authorisation a WHERE person = $1 AND machine = $2 AND authorisation_holds(a)
 	ORDER BY expires_at DESC LIMIT 1`
 
-func (s *Store) authorisation(ctx context.Context, person, machine uuid.UUID) (uuid.UUID, bool, error) {
-	rows, err := s.pool.Query(ctx, authorised, person, machine)
-	if err != nil {
-		return uuid.Nil, false, err
-	}
-	ids, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
-	if err != nil || len(ids) == 0 {
-		return uuid.Nil, false, err
-	}
-	return ids[0], true, nil
+func (s *Store) authorisation(ctx context.Context, person, machine uuid.UUID) (id uuid.UUID, ok bool, err error) {
+	var b pgx.Batch
+	readAuthorisation(&b, person, machine, &id)
+	err = s.read(ctx, &b)
+	return id, id != uuid.Nil, err
+}
+
+// readAuthorisation leaves id as it is where there is none.
+func readAuthorisation(b *pgx.Batch, person, machine uuid.UUID, id *uuid.UUID) {
+	b.Queue(authorised, person, machine).Query(func(rows pgx.Rows) error {
+		_, err := pgx.ForEachRow(rows, []any{id}, func() error { return nil })
+		return err
+	})
 }
 
 // Gate is what stands between a run and its permit, as the actor would meet it. Errors: ErrNotFound.
@@ -84,40 +87,31 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	if err != nil {
 		return Gate{}, b, err
 	}
-	m, err := s.Machine(ctx, r.Machine)
-	if err != nil {
-		return Gate{}, b, err
-	}
-	if b.stock, b.material, err = s.stockWithMaterial(ctx, r.Stock); err != nil {
-		return Gate{}, b, err
-	}
-	var authorisedNow bool
-	if b.authorisation, authorisedNow, err = s.authorisation(ctx, actor.Person, r.Machine); err != nil {
-		return Gate{}, b, err
-	}
-	given, err := s.answers(ctx, []uuid.UUID{id})
-	if err != nil {
-		return Gate{}, b, err
-	}
 	holder := r.Operator
 	if holder == uuid.Nil {
 		holder = actor.Person
 	}
-	standing, err := s.standing(ctx, []uuid.UUID{r.Machine}, []uuid.UUID{holder})
-	if err != nil {
-		return Gate{}, b, err
-	}
+	var m Machine
 	var busy bool
 	var edition string
-	// The rev is read first: a register that changes in between then fails the guard.
-	if err := s.pool.QueryRow(ctx, `SELECT clock_timestamp(), coalesce((SELECT pairs_rev FROM site), 0), coalesce((SELECT fire_edition FROM site), ''), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
-		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).Scan(&b.at, &b.pairsRev, &edition, &busy); err != nil {
+	given, standing := allAnswers{}, allStanding{}
+	// All of it in one round trip: an operator waits for this between two presses.
+	var reads pgx.Batch
+	readMachine(&reads, r.Machine, &m)
+	readStock(&reads, r.Stock, &b.stock, &b.material)
+	readAuthorisation(&reads, actor.Person, r.Machine, &b.authorisation)
+	readAnswers(&reads, []uuid.UUID{id}, given)
+	readStanding(&reads, []uuid.UUID{r.Machine}, []uuid.UUID{holder}, standing)
+	// The rev is read before the register: one that changes in between then fails the guard.
+	reads.Queue(`SELECT clock_timestamp(), coalesce((SELECT pairs_rev FROM site), 0), coalesce((SELECT fire_edition FROM site), ''), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
+		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).QueryRow(func(row pgx.Row) error {
+		return row.Scan(&b.at, &b.pairsRev, &edition, &busy)
+	})
+	readRegister(&reads, &b.pairs)
+	if err := s.read(ctx, &reads); err != nil {
 		return Gate{}, b, err
 	}
 	b.at = b.at.In(s.cfg.Location)
-	if b.pairs, err = s.register(ctx); err != nil {
-		return Gate{}, b, err
-	}
 	around, err := s.circumstances(ctx, []atMachine{{id, m.Profile}})
 	if err != nil {
 		return Gate{}, b, err
@@ -134,7 +128,7 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
 		return Gate{}, b, err
 	}
-	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Authorised: authorisedNow,
+	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Authorised: b.authorisation != uuid.Nil,
 		Placed: r.Placed(),
 		Opener: r.Operator == uuid.Nil || r.Operator == actor.Person, Busy: busy, NoEdition: edition == ""}
 	if m.Lockout != nil {
@@ -156,49 +150,47 @@ func drawGate(r Run, m Machine, b bound, given, standing map[string]checklist.Va
 	return g
 }
 
-// answers reads the answers of several runs, by run and item.
-func (s *Store) answers(ctx context.Context, runs []uuid.UUID) (map[uuid.UUID]map[string]checklist.Values, error) {
-	rows, err := s.pool.Query(ctx, `SELECT run, item, given FROM answer WHERE run = ANY($1)`, runs)
-	if err != nil {
-		return nil, err
-	}
-	all := make(map[uuid.UUID]map[string]checklist.Values)
-	var run uuid.UUID
-	var item string
-	var given checklist.Values
-	_, err = pgx.ForEachRow(rows, []any{&run, &item, &given}, func() error {
-		if all[run] == nil {
-			all[run] = make(map[string]checklist.Values)
-		}
-		all[run][item] = given
-		given = nil // the next row gets a map of its own
-		return nil
+// allAnswers are those of several runs, by run and item.
+type allAnswers map[uuid.UUID]map[string]checklist.Values
+
+func readAnswers(b *pgx.Batch, runs []uuid.UUID, all allAnswers) {
+	b.Queue(`SELECT run, item, given FROM answer WHERE run = ANY($1)`, runs).Query(func(rows pgx.Rows) error {
+		var run uuid.UUID
+		var item string
+		var given checklist.Values
+		_, err := pgx.ForEachRow(rows, []any{&run, &item, &given}, func() error {
+			if all[run] == nil {
+				all[run] = make(map[string]checklist.Values)
+			}
+			all[run][item] = given
+			given = nil // the next row gets a map of its own
+			return nil
+		})
+		return err
 	})
-	return all, err
 }
 
 type standingKey struct{ machine, operator uuid.UUID }
 
-// standing reads the standing answers that still hold.
-func (s *Store) standing(ctx context.Context, machines, operators []uuid.UUID) (map[standingKey]map[string]checklist.Values, error) {
-	rows, err := s.pool.Query(ctx, `SELECT machine, operator, item, given FROM standing_answer
-		WHERE machine = ANY($1) AND operator = ANY($2) AND at > now() - $3::interval`, machines, operators, checklist.StandingFor)
-	if err != nil {
-		return nil, err
-	}
-	all := make(map[standingKey]map[string]checklist.Values)
-	var key standingKey
-	var item string
-	var given checklist.Values
-	_, err = pgx.ForEachRow(rows, []any{&key.machine, &key.operator, &item, &given}, func() error {
-		if all[key] == nil {
-			all[key] = make(map[string]checklist.Values)
-		}
-		all[key][item] = given
-		given = nil
-		return nil
+// allStanding are the standing answers that still hold, by item.
+type allStanding map[standingKey]map[string]checklist.Values
+
+func readStanding(b *pgx.Batch, machines, operators []uuid.UUID, all allStanding) {
+	b.Queue(`SELECT machine, operator, item, given FROM standing_answer
+		WHERE machine = ANY($1) AND operator = ANY($2) AND at > now() - $3::interval`, machines, operators, checklist.StandingFor).Query(func(rows pgx.Rows) error {
+		var key standingKey
+		var item string
+		var given checklist.Values
+		_, err := pgx.ForEachRow(rows, []any{&key.machine, &key.operator, &item, &given}, func() error {
+			if all[key] == nil {
+				all[key] = make(map[string]checklist.Values)
+			}
+			all[key][item] = given
+			given = nil
+			return nil
+		})
+		return err
 	})
-	return all, err
 }
 
 // forbidden refuses for what no answer at the gate can cure. What the operator still does there, or

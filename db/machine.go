@@ -198,11 +198,15 @@ func (s *Store) Machines(ctx context.Context) ([]Machine, error) {
 }
 
 // Machine reads one machine. Errors: ErrNotFound.
-func (s *Store) Machine(ctx context.Context, id uuid.UUID) (Machine, error) {
-	rows, err := s.pool.Query(ctx, selectMachine+` WHERE m.id = $1`, id)
-	if err != nil {
-		return Machine{}, err
-	}
-	m, err := pgx.CollectExactlyOneRow(rows, scanMachine)
-	return m, meaning(err)
+func (s *Store) Machine(ctx context.Context, id uuid.UUID) (m Machine, err error) {
+	var b pgx.Batch
+	readMachine(&b, id, &m)
+	return m, s.read(ctx, &b)
+}
+
+func readMachine(b *pgx.Batch, id uuid.UUID, m *Machine) {
+	b.Queue(selectMachine+` WHERE m.id = $1`, id).Query(func(rows pgx.Rows) (err error) {
+		*m, err = pgx.CollectExactlyOneRow(rows, scanMachine)
+		return meaning(err)
+	})
 }

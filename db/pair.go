@@ -90,6 +90,8 @@ func (s *Store) changePair(ctx context.Context, actor Actor, id uuid.UUID, rev i
 const selectPair = `SELECT p.id, p.label, p.marking, p.damaged, p.looked_at, p.looked_by, b.name, p.rev FROM pair p JOIN person b ON b.id = p.looked_by
 	WHERE p.retired_at IS NULL`
 
+const pairsByLabel = ` ORDER BY lower(p.label)`
+
 func scanPair(row pgx.CollectableRow) (p Pair, err error) {
 	return p, row.Scan(&p.ID, &p.Label, &p.Marking, &p.Damaged, &p.LookedAt, &p.LookedBy, &p.LookedName, &p.Rev)
 }
@@ -105,19 +107,21 @@ func (s *Store) pair(ctx context.Context, id uuid.UUID) (Pair, error) {
 
 // Pairs lists the register by label.
 func (s *Store) Pairs(ctx context.Context) ([]Pair, error) {
-	rows, err := s.pool.Query(ctx, selectPair+` ORDER BY lower(p.label)`)
+	rows, err := s.pool.Query(ctx, selectPair+pairsByLabel)
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, scanPair)
 }
 
-// register is what the gate judges: the pairs as the checklist sees them.
-func (s *Store) register(ctx context.Context) ([]checklist.Pair, error) {
-	all, err := s.Pairs(ctx)
-	list := make([]checklist.Pair, len(all))
-	for i, p := range all {
-		list[i] = p.Pair
-	}
-	return list, err
+// readRegister reads what the gate judges: the pairs as the checklist sees them.
+func readRegister(b *pgx.Batch, list *[]checklist.Pair) {
+	b.Queue(selectPair + pairsByLabel).Query(func(rows pgx.Rows) error {
+		all, err := pgx.CollectRows(rows, scanPair)
+		*list = make([]checklist.Pair, len(all))
+		for i, p := range all {
+			(*list)[i] = p.Pair
+		}
+		return err
+	})
 }

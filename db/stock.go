@@ -187,8 +187,15 @@ func (s *Store) stock(ctx context.Context, id uuid.UUID) (st Stock, err error) {
 
 // stockWithMaterial reads a lot and what it is made of.
 func (s *Store) stockWithMaterial(ctx context.Context, id uuid.UUID) (st Stock, m Material, err error) {
-	err = s.pool.QueryRow(ctx, `SELECT s.id, s.material, s.lot, s.colour, s.thickness_um, s.tolerance_um, s.grammage_g_per_m2, s.sheet_width_um,
+	var b pgx.Batch
+	readStock(&b, id, &st, &m)
+	return st, m, s.read(ctx, &b)
+}
+
+func readStock(b *pgx.Batch, id uuid.UUID, st *Stock, m *Material) {
+	b.Queue(`SELECT s.id, s.material, s.lot, s.colour, s.thickness_um, s.tolerance_um, s.grammage_g_per_m2, s.sheet_width_um,
 			s.sheet_height_um, s.halogen, s.count, s.reserved, s.rev, `+materialColumns+`
-		FROM stock s JOIN material m ON m.id = s.material WHERE s.id = $1`, id).Scan(append(st.into(), m.into()...)...)
-	return st, m, meaning(err)
+		FROM stock s JOIN material m ON m.id = s.material WHERE s.id = $1`, id).QueryRow(func(row pgx.Row) error {
+		return meaning(row.Scan(append(st.into(), m.into()...)...))
+	})
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"golang.org/x/mod/sumdb/note"
 )
@@ -79,3 +80,8 @@ func newSalt() []byte {
 
 // newID makes a UUIDv7. It fails only where the machine has no randomness.
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
+
+// read sends reads together, in one round trip; each hands its rows to whoever queued it.
+func (s *Store) read(ctx context.Context, reads *pgx.Batch) error {
+	return s.pool.SendBatch(ctx, reads).Close()
+}

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"kerfgate/db"
 )
 
 // The whole table, once. Every ratio is of numbers of this one run; on a busy machine they say little,
@@ -42,6 +44,12 @@ func spine(b *testing.B) {
 	}
 	t.line("changes against bare commits, 1 client", ratio(median(ones)))
 	t.line(fmt.Sprintf("changes against bare commits, %d clients", clients), ratio(median(manys)), "aim ≥ 0.9")
+
+	// Why that is so: the same rows by hand, and how much each has to flush.
+	hand, handWAL := g.walOf(b, g.sameRows)
+	our1, ourWAL := g.walOf(b, func(b *testing.B, open <-chan db.Session) measured { return g.signOutsOf(b, open, 1) })
+	t.line("floor: the same rows by hand, 1 client", hand.String(), fmt.Sprintf("%.0f B of WAL each", handWAL))
+	t.line("change with its entry, 1 client", our1.String(), fmt.Sprintf("%.0f B of WAL each", ourWAL), ratio(our1.perS/hand.perS)+" of the same rows")
 
 	w := newWorkshop(b, g)
 	fromCall, fromCommit := w.told(b)
