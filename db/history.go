@@ -41,7 +41,9 @@ func (s *Store) EachOver(ctx context.Context, actor Actor, f HistoryFilter, each
 	if err != nil {
 		return err
 	}
-	rows, err := s.pool.Query(ctx, selectRun+`r.id IN (`+picked+`) ORDER BY r.ended_at DESC, r.id DESC`, args...)
+	// The page stands first: behind the other tables it would be one too many for the planner, which
+	// orders eight at once (join_collapse_limit) and would read every run there is for it.
+	rows, err := s.pool.Query(ctx, runColumns+`FROM (`+picked+`) page JOIN run r ON r.id = page.id `+runJoins+`ORDER BY r.ended_at DESC, r.id DESC`, args...)
 	if err != nil {
 		return err
 	}

@@ -125,16 +125,21 @@ func moveRun(w *write, actor Actor, r Run, move queue.Move, reason string, set m
 
 // selectRun begins at the runs and looks up the job and plan of each: LIMIT 1 keeps the database from
 // reading all jobs there ever were for the few hundred runs of a board.
-const selectRun = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.member, p.name, r.machine, r.plan, coalesce(pl.total_ms, 0), r.stock,
+const selectRun = runColumns + `FROM run r ` + runJoins + `WHERE `
+
+const runColumns = `SELECT r.id, r.number, r.job, j.title, r.copy, j.copies, j.member, p.name, r.machine, r.plan, coalesce(pl.total_ms, 0), r.stock,
 		ma.name, st.lot, j.tool, r.phase, r.outcome, r.reason, r.ready, r.unready_reason, r.operator, coalesce(op.name, ''),
 		r.origin_x_um, r.origin_y_um, r.homed, r.placed_by, r.placed_at,
 		coalesce(r.focus_um, 0), r.fitted, r.traced_x_um, r.traced_y_um, r.supply_off_at, r.never_moved, r.flame, r.sheet_fate, r.pause_token, r.real_ms, r.taps, r.misses,
 		r.picture IS NOT NULL, r.proposed_at, r.phase_at, r.started_at, r.ended_at, r.rev, m.name, m.bay
-	FROM run r CROSS JOIN LATERAL (SELECT title, copies, member, tool FROM job WHERE id = r.job LIMIT 1) j
+	`
+
+const runJoins = `CROSS JOIN LATERAL (SELECT title, copies, member, tool FROM job WHERE id = r.job LIMIT 1) j
 	JOIN person p ON p.id = j.member
 	JOIN stock st ON st.id = r.stock JOIN material ma ON ma.id = st.material
 	LEFT JOIN LATERAL (SELECT total_ms FROM plan WHERE digest = r.plan AND member = j.member AND machine = r.machine LIMIT 1) pl ON true
-	LEFT JOIN person op ON op.id = r.operator JOIN machine m ON m.id = r.machine WHERE `
+	LEFT JOIN person op ON op.id = r.operator JOIN machine m ON m.id = r.machine
+	`
 
 func scanRun(row pgx.CollectableRow) (r Run, err error) {
 	var digest []byte
