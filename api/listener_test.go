@@ -29,7 +29,6 @@ type asked struct {
 	address string
 	hosts   []string // in the certificate request; nil asks for none
 	key     nkeys.KeyPair
-	curve   elliptic.Curve
 	secret  any
 	forge   func(*wire.WorkerListener)
 }

@@ -7,9 +7,6 @@ import (
 // The parts of a record that was scanned: no error can come, since scanEntry has passed over the
 // same bytes.
 
-// isKind reports whether the record is of that kind.
-func (r record) isKind(k Kind) bool { return string(r.kind) == string(k) }
-
 // subject is Entry.Subject.
 func (r record) subject(role string) (ID, bool) {
 	var id ID
