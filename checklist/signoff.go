@@ -37,7 +37,8 @@ type SignOff struct {
 func (s SignOff) Record(c Checklist) []Bar {
 	var bars []Bar
 	draw := func(item Item) {
-		bar := Bar{Item: item, Needs: s.Shown[item.Key], Values: s.Answers[item.Key], Answered: true, Up: true}
+		bar := Bar{Item: item, Needs: s.Shown[item.Key], Values: Values{}, Answered: true, Up: true}
+		maps.Copy(bar.Values, s.Answers[item.Key])
 		for _, line := range s.Numbers[item.Key] {
 			title, shown, _ := strings.Cut(line, ": ")
 			bar.Numbers = append(bar.Numbers, Number{Title: title, Shown: shown})
@@ -51,7 +52,7 @@ func (s SignOff) Record(c Checklist) []Bar {
 			draw(item)
 		}
 	}
-	// An item that the checklist no longer has is shown by its key.
+	// What is shown beside the items, and an item that the checklist no longer has, stands under its key.
 	for _, key := range slices.Sorted(maps.Keys(s.Shown)) {
 		if !known[key] {
 			draw(Item{Key: key, Title: key})

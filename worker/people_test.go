@@ -2,10 +2,12 @@ package worker
 
 import (
 	"crypto/sha256"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
 
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/dbtest"
 	"kerfgate/plan"
@@ -62,12 +64,25 @@ func (w *world) place(r *modelRun) {
 }
 
 func (w *world) answer(r *modelRun) {
-	for _, a := range dbtest.GoodAnswers(time.Now()) {
+	for _, a := range w.answers() {
 		if _, err := w.store.Answer(w.outer.Context(), w.shop.Operator, r.id, a.Item, a.Values); !w.expect("answer", w.model.mayCheck(r), err) {
 			return
 		}
 	}
 	r.answered, r.openFor = true, 0
+}
+
+// answers are those with which every bar is up: a material that is taken with care asks one more, before
+// the supply.
+func (w *world) answers() []dbtest.Answer {
+	list := dbtest.GoodAnswers(time.Now())
+	if m, err := w.store.Material(w.outer.Context(), w.shop.Material.ID); err != nil {
+		w.t.Fatal(err)
+	} else if m.Verdict != material.WithCare { // a restore may have brought an older verdict back
+		return list
+	}
+	last := len(list) - 1
+	return slices.Insert(list, last, dbtest.Answer{Item: checklist.ItemCare, Values: checklist.Values{"drawn": "yes"}})
 }
 
 // sign is Sign and start: the challenge first, outside any transaction.

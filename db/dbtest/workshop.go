@@ -131,15 +131,15 @@ func (w *Workshop) Submit(t testing.TB, copies int64) db.Job {
 	return job
 }
 
-// GoodAnswers are answers with which every bar of the workshop's cutter is up, in order.
-func GoodAnswers(month time.Time) []struct {
+// Answer is what is given for one item.
+type Answer struct {
 	Item   string
 	Values checklist.Values
-} {
-	return []struct {
-		Item   string
-		Values checklist.Values
-	}{
+}
+
+// GoodAnswers are answers with which every bar of the workshop's cutter is up, in order.
+func GoodAnswers(month time.Time) []Answer {
+	return []Answer{
 		{checklist.ItemEyewear, checklist.Values{"marking": "10600 D LB6", "on": "yes"}},
 		{checklist.ItemExtinguisher, checklist.Values{"agent": checklist.AgentCO2, "gauge": checklist.GaugeNone, "inspected": month.Format("2006-01"), "reach": "yes"}},
 		{checklist.ItemVentilation, checklist.Values{"reading": "118"}},
