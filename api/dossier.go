@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strings"
 
+	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
 	"kerfgate/api/web"
@@ -13,31 +14,35 @@ import (
 	"kerfgate/db"
 )
 
-// GetDossier is GET /runs/{id}/dossier.
-func (s *Server) GetDossier(ctx context.Context, request wire.GetDossierRequestObject) (wire.GetDossierResponseObject, error) {
+// dossier gathers a run's dossier, and the machine as it is now, waiting its turn among proofs.
+func (s *Server) dossier(ctx context.Context, id uuid.UUID) (db.Dossier, db.Machine, error) {
 	release, err := s.proofs.take(ctx)
 	if err != nil {
-		return nil, err
+		return db.Dossier{}, db.Machine{}, err
 	}
 	defer release()
-	d, err := s.store.Dossier(ctx, actorIn(ctx), request.ID)
+	d, err := s.store.Dossier(ctx, actorIn(ctx), id)
 	if err != nil {
-		return nil, err
+		return d, db.Machine{}, err
 	}
 	m, err := s.store.Machine(ctx, d.Run.Machine)
+	return d, m, err
+}
+
+// GetDossier is GET /runs/{id}/dossier.
+func (s *Server) GetDossier(ctx context.Context, request wire.GetDossierRequestObject) (wire.GetDossierResponseObject, error) {
+	d, m, err := s.dossier(ctx, request.ID)
 	if err != nil {
 		return nil, err
 	}
 	shape := wire.Dossier{Run: runShape(d.Run), Bars: []wire.SignedBar{}, Upkeep: []wire.UpkeepThen{}, Lockouts: []wire.LockoutThen{},
 		Watches: []wire.WatchThen{}, Incidents: []wire.Incident{}, Entries: []wire.ProvenEntry{}}
-	if d.SignOff != nil {
-		shape.SignedAt = someTime(&d.SignedAt)
+	if d.Signed != nil {
+		shape.SignedAt = someTime(&d.Signed.At)
 		a := authorisationShape(*d.Authorisation)
 		shape.Authorisation = &a
-		tool, _ := m.Profile.Tool(d.Run.Tool)
-		for _, b := range d.SignOff.Record(m.Checklist.ForRun(m.Profile, tool)) {
-			bar := wire.SignedBar{Key: b.Item.Key, Title: b.Item.Title, Needs: b.Needs, Values: map[string]string(b.Values), Numbers: []string{}}
-			bar.Numbers = append(bar.Numbers, d.SignOff.Numbers[b.Item.Key]...)
+		for _, b := range recordOf(d.Run, m, d.Signed) {
+			bar := wire.SignedBar{Key: b.Item.Key, Title: b.Item.Title, Needs: b.Needs, Values: map[string]string(b.Values), Numbers: append([]string{}, b.Numbers...)}
 			shape.Bars = append(shape.Bars, bar)
 		}
 	}
@@ -68,16 +73,7 @@ func (s *Server) dossierPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	release, err := s.proofs.take(ctx)
-	if err != nil {
-		return err
-	}
-	defer release()
-	d, err := s.store.Dossier(ctx, actorIn(ctx), id)
-	if err != nil {
-		return err
-	}
-	m, err := s.store.Machine(ctx, d.Run.Machine)
+	d, m, err := s.dossier(ctx, id)
 	if err != nil {
 		return err
 	}
@@ -88,11 +84,9 @@ func (s *Server) dossierPage(c echo.Context) error {
 	v := web.DossierView{Shell: s.shell(c, "Dossier of a run", "/history"), JobTitle: d.Run.JobTitle, Member: d.Run.MemberName, Machine: machineView(m),
 		Tool: d.Run.Tool, Material: d.Run.MaterialName, Lot: d.Run.StockLot, Plan: planView(row.Plan, d.Run.Plan, "plan"),
 		Data: base + "/runs/" + id.String() + "/dossier", PlanDigest: d.Run.Plan.String()}
-	if v.RunView, err = s.runView(ctx, d.Run, m, true); err != nil {
-		return err
-	}
-	if d.Authorisation != nil {
-		v.SignedAt = s.local(d.SignedAt)
+	v.RunView = s.runView(d.Run, m, d.Signed)
+	if d.Signed != nil {
+		v.SignedAt = s.local(d.Signed.At)
 		v.Authorisation = &s.authorisationRows([]db.Authorisation{*d.Authorisation})[0]
 		v.Authorisation.Soon = "" // as it stood then
 	}

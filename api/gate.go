@@ -73,8 +73,8 @@ func gateShape(g db.Gate) wire.Gate {
 		for key, value := range b.Values {
 			bar.Values[key] = value
 		}
-		bar.Numbers = make([]wire.BarNumber, 0, len(b.Numbers))
-		for _, n := range b.Numbers {
+		bar.Numbers = []wire.BarNumber{}
+		for _, n := range checklist.Numbers(b.Item.Key, g.Facts) {
 			bar.Numbers = append(bar.Numbers, numberShape(n))
 		}
 		for _, f := range b.Item.Fields {

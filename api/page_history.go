@@ -115,8 +115,10 @@ func (s *Server) runPage(c echo.Context) error {
 	v := web.RunPageView{Shell: s.shell(c, "Run", "/history"), JobID: r.Job.String(), JobTitle: r.JobTitle, Member: r.MemberName, Machine: machineView(m),
 		Tool: r.Tool, Material: r.MaterialName, Lot: r.StockLot, Plan: planView(row.Plan, r.Plan, "plan"),
 		ReadsLog: who.Person.Role.Officer() || who.Person.Role.Admin()}
-	if v.RunView, err = s.runView(ctx, r, m, true); err != nil {
+	signed, err := s.store.SignOffs(ctx, r.ID)
+	if err != nil {
 		return err
 	}
+	v.RunView = s.runView(r, m, signedOf(signed, r.ID))
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderRun(w, v) })
 }

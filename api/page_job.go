@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -14,6 +13,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"kerfgate/api/web"
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/queue"
 )
@@ -105,13 +105,17 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	if v.NotBefore, err = s.jobNotBefore(ctx, j); err != nil {
 		return v, err
 	}
+	shown := make([]uuid.UUID, 0, gateRecords)
+	for _, r := range j.Runs[max(0, len(j.Runs)-gateRecords):] {
+		shown = append(shown, r.ID)
+	}
+	signed, err := s.store.SignOffs(ctx, shown...)
+	if err != nil {
+		return v, err
+	}
 	// The newest run stands first.
 	for i := len(j.Runs) - 1; i >= 0; i-- {
-		run, err := s.runView(ctx, j.Runs[i], m, len(j.Runs)-i <= gateRecords)
-		if err != nil {
-			return v, err
-		}
-		v.Runs = append(v.Runs, run)
+		v.Runs = append(v.Runs, s.runView(j.Runs[i], m, signedOf(signed, j.Runs[i].ID)))
 	}
 	return v, nil
 }
@@ -148,7 +152,15 @@ func (s *Server) jobNotBefore(ctx context.Context, j db.Job) (*time.Time, error)
 	return last, nil
 }
 
-func (s *Server) runView(ctx context.Context, r db.Run, m db.Machine, withGate bool) (web.RunView, error) {
+func signedOf(all map[uuid.UUID]db.Signed, run uuid.UUID) *db.Signed {
+	if signed, ok := all[run]; ok {
+		return &signed
+	}
+	return nil
+}
+
+// runView draws a run; signed is what it was signed with, nil where nobody shows or signed it.
+func (s *Server) runView(r db.Run, m db.Machine, signed *db.Signed) web.RunView {
 	v := web.RunView{ID: r.ID.String(), Number: r.Number, Copy: r.Copy, Copies: r.Copies, Phase: string(r.Phase), Outcome: string(r.Outcome),
 		Words: runWords(r), Operator: r.OperatorName, StartedAt: s.localOrNil(r.StartedAt), EndedAt: s.localOrNil(r.EndedAt),
 		PlannedMS: r.PlanTotalMS, RealMS: r.RealMS, Simulated: machineView(m).Simulated, SheetFate: string(r.SheetFate), Flame: r.Flame}
@@ -158,30 +170,22 @@ func (s *Server) runView(ctx context.Context, r db.Run, m db.Machine, withGate b
 	if r.HasPicture {
 		v.PictureURL = base + "/runs/" + r.ID.String() + "/picture.png"
 	}
-	if !withGate || !wasSigned(r) {
-		return v, nil
+	if signed == nil || !wasSigned(r) {
+		return v
 	}
-	so, _, err := s.store.Signed(ctx, actorIn(ctx), r.ID)
-	if errors.Is(err, db.ErrNotFound) {
-		return v, nil
-	}
-	if err != nil {
-		return v, err
-	}
-	// The record is what was shown and answered then, whatever has changed since.
-	tool, _ := m.Profile.Tool(r.Tool)
-	bars := so.Record(m.Checklist.ForRun(m.Profile, tool))
 	v.Gate = &web.Gate{}
-	for _, b := range bars {
+	for _, b := range recordOf(r, m, signed) {
 		drawn := barView(b, true)
 		v.Gate.Bars = append(v.Gate.Bars, drawn)
-		answer := web.AnswerView{Title: b.Item.Title, Said: strings.Join(drawn.Said, ", "), Needs: b.Needs}
-		for _, n := range b.Numbers {
-			answer.Numbers = append(answer.Numbers, n.Title+": "+n.Shown)
-		}
-		v.Answers = append(v.Answers, answer)
+		v.Answers = append(v.Answers, web.AnswerView{Title: b.Item.Title, Said: strings.Join(drawn.Said, ", "), Needs: b.Needs, Numbers: b.Numbers})
 	}
-	return v, nil
+	return v
+}
+
+// recordOf are the bars of a run as they were signed, whatever has changed since.
+func recordOf(r db.Run, m db.Machine, signed *db.Signed) []checklist.Bar {
+	tool, _ := m.Profile.Tool(r.Tool)
+	return signed.Record(m.Checklist.ForRun(m.Profile, tool))
 }
 
 // runWords says in a sentence where a run stands or how it ended.

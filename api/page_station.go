@@ -202,6 +202,7 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	opened := false
 	for i, b := range g.Bars {
 		bar := stationBar(b, v.Gate.Bars[i])
+		bar.Numbers = numberViews(checklist.Numbers(b.Item.Key, g.Facts))
 		if b.Item.Key == checklist.ItemEyewear {
 			s.offerPairs(&bar, g.Facts)
 		}
@@ -246,7 +247,6 @@ func thicknessWords(st material.Stock) string {
 // buttons of its own, so that it takes one touch.
 func stationBar(b checklist.Bar, drawn web.GateBar) web.StationBar {
 	v := web.StationBar{GateBar: drawn, Ask: web.Sentence(b.Item.Ask), Needs: b.Needs, Next: b.Next, Answered: b.Answered}
-	v.Numbers = numberViews(b.Numbers)
 	if b.Needs == b.Item.Ask {
 		v.Needs = ""
 	}

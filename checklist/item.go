@@ -90,7 +90,8 @@ type Bar struct {
 	Problem  string // why the bar stays down though answered
 	Next     string // what to do about it
 	Hint     Hint   // what the answer asks for beyond this run
-	Numbers  []Number
+	// Numbers are the lines of what was computed behind the bar, in the record of a sign-off alone.
+	Numbers []string
 }
 
 // Hint is what a judged answer asks for beyond the run that it was given for.

@@ -14,7 +14,7 @@ const StandingFor = 4 * time.Hour
 // Judge draws one item's bar: what it needs, what was given, and whether it passes. It never asks
 // for values that this stock or tool does not call for.
 func Judge(item Item, given Values, standing Values, f Facts) Bar {
-	bar := Bar{Item: trimmed(item, given, standing, f), Needs: needs(item, f), Values: Values{}, Numbers: Numbers(item.Key, f)}
+	bar := Bar{Item: trimmed(item, given, standing, f), Needs: needs(item, f), Values: Values{}}
 	for _, field := range bar.Item.Fields {
 		value := strings.TrimSpace(given[field.Key])
 		if value == "" && field.Standing {

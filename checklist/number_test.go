@@ -67,7 +67,7 @@ func TestI10_NumberBound(t *testing.T) {
 		for _, i := range list.Items {
 			bar := checklist.Judge(i, nil, nil, f)
 			so.Shown[i.Key], so.Answers[i.Key] = bar.Needs, checklist.Values{"on": "yes"}
-			for _, n := range bar.Numbers {
+			for _, n := range checklist.Numbers(i.Key, f) {
 				so.Numbers[i.Key] = append(so.Numbers[i.Key], n.Line())
 			}
 		}

@@ -3,7 +3,6 @@ package checklist
 import (
 	"maps"
 	"slices"
-	"strings"
 
 	"github.com/google/uuid"
 
@@ -37,12 +36,8 @@ type SignOff struct {
 func (s SignOff) Record(c Checklist) []Bar {
 	var bars []Bar
 	draw := func(item Item) {
-		bar := Bar{Item: item, Needs: s.Shown[item.Key], Values: Values{}, Answered: true, Up: true}
+		bar := Bar{Item: item, Needs: s.Shown[item.Key], Values: Values{}, Answered: true, Up: true, Numbers: s.Numbers[item.Key]}
 		maps.Copy(bar.Values, s.Answers[item.Key])
-		for _, line := range s.Numbers[item.Key] {
-			title, shown, _ := strings.Cut(line, ": ")
-			bar.Numbers = append(bar.Numbers, Number{Title: title, Shown: shown})
-		}
 		bars = append(bars, bar)
 	}
 	known := map[string]bool{}

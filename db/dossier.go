@@ -2,23 +2,18 @@ package db
 
 import (
 	"context"
-	"errors"
 	"slices"
 	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-
-	"kerfgate/checklist"
-	"kerfgate/db/logbook"
 )
 
 // Dossier is everything that is kept about one run, as it stood then; what was added later stands beside
 // it and changes nothing of it.
 type Dossier struct {
 	Run           Run
-	SignOff       *checklist.SignOff // nil where it was never signed
-	SignedAt      time.Time
+	Signed        *Signed        // nil where it was never signed
 	Authorisation *Authorisation // that the sign-off binds, as it was granted
 	Upkeep        []UpkeepThen
 	Lockouts      []LockoutThen
@@ -65,21 +60,17 @@ func (s *Store) Dossier(ctx context.Context, actor Actor, id uuid.UUID) (Dossier
 		return Dossier{}, err
 	}
 	d := Dossier{Run: r}
-	so, at, err := s.Signed(ctx, actor, id)
-	switch {
-	case err == nil:
-		d.SignOff, d.SignedAt = &so, at
-		rows, err := s.pool.Query(ctx, selectAuthorisation+`a.id = $1`, so.Authorisation)
-		if err != nil {
-			return d, err
-		}
-		a, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Authorisation])
-		if err != nil {
-			return d, err
-		}
-		d.Authorisation = &a
-	case !errors.Is(err, ErrNotFound):
+	signed, err := s.SignOffs(ctx, id)
+	if err != nil {
 		return d, err
+	}
+	if so, ok := signed[id]; ok {
+		d.Signed = &so
+		list, err := read[Authorisation](ctx, s, selectAuthorisation+`a.id = $1`, so.Authorisation)
+		if err != nil {
+			return d, err
+		}
+		d.Authorisation = &list[0] // the sign-off's row is never deleted
 	}
 	began := r.ProposedAt
 	if r.StartedAt != nil {
@@ -126,11 +117,9 @@ func (s *Store) proofsOf(ctx context.Context, entries []LogEntry) ([][]byte, err
 	}
 	proofs := make([][]byte, len(entries))
 	for i, e := range entries {
-		hashes, err := logbook.ProveInclusion(e.Index, size, hashes{ctx, s})
-		if err != nil {
+		if proofs[i], err = s.proofUnder(ctx, head, size, e.Index); err != nil {
 			return nil, err
 		}
-		proofs[i] = []byte(logbook.EntryProof{Index: e.Index, Hashes: hashes, Head: head}.Text())
 	}
 	return proofs, nil
 }

@@ -53,19 +53,32 @@ func (s *Store) Gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, erro
 	return g, err
 }
 
-// Signed is the sign-off that a run was started with, and when it was signed. Errors: ErrNotFound where
-// it was never signed, or not to be seen by the actor.
-func (s *Store) Signed(ctx context.Context, actor Actor, id uuid.UUID) (checklist.SignOff, time.Time, error) {
-	var so checklist.SignOff
-	if _, err := s.Run(ctx, actor, id); err != nil {
-		return so, time.Time{}, err
+// Signed is a sign-off as it was signed.
+type Signed struct {
+	checklist.SignOff
+	At time.Time
+}
+
+// SignOffs reads the newest sign-off of each run, whoever asks, in one query; what was never signed is
+// left out.
+func (s *Store) SignOffs(ctx context.Context, runs ...uuid.UUID) (map[uuid.UUID]Signed, error) {
+	rows, err := s.pool.Query(ctx, `SELECT DISTINCT ON (run) run, data, signed_at FROM sign_off WHERE run = ANY($1) ORDER BY run, signed_at DESC`, runs)
+	if err != nil {
+		return nil, err
 	}
+	all := make(map[uuid.UUID]Signed, len(runs))
+	var run uuid.UUID
 	var data []byte
-	var at time.Time
-	if err := s.pool.QueryRow(ctx, `SELECT data, signed_at FROM sign_off WHERE run = $1 ORDER BY signed_at DESC LIMIT 1`, id).Scan(&data, &at); err != nil {
-		return so, at, meaning(err)
-	}
-	return so, at, canon.Unmarshal(data, &so)
+	var signed Signed
+	_, err = pgx.ForEachRow(rows, []any{&run, &data, &signed.At}, func() error {
+		signed.SignOff = checklist.SignOff{}
+		if err := canon.Unmarshal(data, &signed.SignOff); err != nil {
+			return err
+		}
+		all[run] = signed
+		return nil
+	})
+	return all, err
 }
 
 // bound is what else a sign-off binds, with the revs that its transaction guards.

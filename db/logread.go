@@ -360,11 +360,16 @@ func (s *Store) LogProof(ctx context.Context, index int64) ([]byte, error) {
 	if index < 0 || index >= size {
 		return nil, ErrNotFound
 	}
+	return s.proofUnder(ctx, head, size, index)
+}
+
+// proofUnder proves an entry under the signed head of that many entries.
+func (s *Store) proofUnder(ctx context.Context, head []byte, size, index int64) ([]byte, error) {
 	proof, err := logbook.ProveInclusion(index, size, hashes{ctx, s})
 	if err != nil {
 		return nil, err
 	}
-	return []byte(logbook.EntryProof{Index: index, Hashes: proof, Head: head}.Text()), nil
+	return logbook.EntryProof{Index: index, Hashes: proof, Head: head}.Text(), nil
 }
 
 // exportPage is how many entries are read at a time.

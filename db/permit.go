@@ -132,7 +132,7 @@ func bindSignOff(actor Actor, g Gate, b bound) (checklist.SignOff, error) {
 	for _, bar := range g.Bars {
 		out.Shown[bar.Item.Key] = bar.Needs
 		out.Answers[bar.Item.Key] = bar.Values
-		for _, n := range bar.Numbers {
+		for _, n := range checklist.Numbers(bar.Item.Key, g.Facts) {
 			out.Numbers[bar.Item.Key] = append(out.Numbers[bar.Item.Key], n.Line())
 		}
 	}

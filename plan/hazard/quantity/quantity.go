@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // Caution stands with every result.
@@ -115,12 +116,15 @@ func (r *Refusal) Error() string { return r.What + "; " + r.Next }
 // Unwrap gives the cause.
 func (r *Refusal) Unwrap() error { return r.Cause }
 
+// quantities are made once: a gate computes a dozen of them.
+var quantities = sync.OnceValue(func() []Quantity { return append(ofBeams(), ofAir()...) })
+
 // All lists the quantities, those of beams first.
-func All() []Quantity { return append(ofBeams(), ofAir()...) }
+func All() []Quantity { return slices.Clone(quantities()) }
 
 // Named finds a quantity.
 func Named(name string) (Quantity, bool) {
-	for _, q := range All() {
+	for _, q := range quantities() {
 		if q.Name == name {
 			return q, true
 		}
@@ -135,7 +139,7 @@ func Compute(name string, inputs map[string]any) (Result, error) {
 	q, ok := Named(name)
 	if !ok {
 		var names []string
-		for _, q := range All() {
+		for _, q := range quantities() {
 			names = append(names, q.Name)
 		}
 		return Result{}, &InputError{What: fmt.Sprintf("there is no quantity %.60q", name), Next: "take one of " + strings.Join(names, ", ")}
