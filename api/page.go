@@ -200,6 +200,19 @@ func (s *Server) refusedForm(c echo.Context, err error) (*problem, bool) {
 	return p, false
 }
 
+// afterForm answers a page's form: on to another page where it was done, else the same page again with
+// what was refused.
+func (s *Server) afterForm(c echo.Context, err error, to string, again func(status int, problem *web.Problem) error) error {
+	if err == nil {
+		return c.Redirect(http.StatusSeeOther, to)
+	}
+	p, shown := s.refusedForm(c, err)
+	if !shown {
+		return err
+	}
+	return again(p.status, pageReasons(p))
+}
+
 // pathID reads the id in a page's address; what is none is not found.
 func pathID(c echo.Context) (uuid.UUID, error) {
 	id, err := uuid.Parse(c.Param("id"))

@@ -237,14 +237,7 @@ func (s *Server) readingsForm(c echo.Context) error {
 		rev, _ := strconv.ParseInt(c.FormValue("rev"), 10, 64)
 		_, err = s.store.MeasureCalibration(ctx, actorIn(ctx), id, rev, readings, uncertain)
 	}
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, calibrationPath(id))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendCalibration(c, p.status, pageReasons(p), form)
+	return s.calibrationForm(c, id, form, err)
 }
 
 func typedReadings(p calibration.Pattern, form map[string][]string) ([]calibration.Reading, int64, error) {
@@ -295,12 +288,11 @@ func (s *Server) decidedForm(c echo.Context, decide func(id uuid.UUID, rev int64
 		return err
 	}
 	rev, _ := strconv.ParseInt(c.FormValue("rev"), 10, 64) // none: whatever it is now
-	if err = decide(id, rev); err == nil {
-		return c.Redirect(http.StatusSeeOther, calibrationPath(id))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendCalibration(c, p.status, pageReasons(p), nil)
+	return s.calibrationForm(c, id, nil, decide(id, rev))
+}
+
+func (s *Server) calibrationForm(c echo.Context, id uuid.UUID, typed map[string][]string, err error) error {
+	return s.afterForm(c, err, calibrationPath(id), func(status int, problem *web.Problem) error {
+		return s.sendCalibration(c, status, problem, typed)
+	})
 }

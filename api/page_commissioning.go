@@ -216,18 +216,11 @@ func (s *Server) abandonCommissioningForm(c echo.Context) error {
 
 // commissioningDone goes on with the next question, or with the list when none is left.
 func (s *Server) commissioningDone(c echo.Context, one db.Commissioning, err error) error {
-	if err != nil {
-		p, shown := s.refusedForm(c, err)
-		if !shown {
-			return err
-		}
-		return s.sendCommissioning(c, p.status, pageReasons(p))
-	}
 	to := commissioningPath(one.Machine)
 	if q, left := one.Next(); left && one.EndedAt == nil {
 		to = askPath(one.Machine, q.Key)
 	}
-	return c.Redirect(http.StatusSeeOther, to)
+	return s.afterForm(c, err, to, func(status int, problem *web.Problem) error { return s.sendCommissioning(c, status, problem) })
 }
 
 // askPage is GET /machines/:id/commissioning/ask/:item.

@@ -300,14 +300,9 @@ func (s *Server) deadlines(i db.Incident) []web.DeadlineRow {
 
 // changedIncident answers a form of an incident's page.
 func (s *Server) changedIncident(c echo.Context, err error) error {
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, "/incidents/"+c.Param("id"))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendIncident(c, p.status, func(v *web.IncidentView) { v.Problem = pageReasons(p) })
+	return s.afterForm(c, err, "/incidents/"+c.Param("id"), func(status int, problem *web.Problem) error {
+		return s.sendIncident(c, status, func(v *web.IncidentView) { v.Problem = problem })
+	})
 }
 
 // incidentNoteForm is POST /incidents/:id/note.

@@ -296,14 +296,7 @@ func profileParts(p machine.Profile) []web.ProfilePart {
 
 // machineForm answers a form of a machine's page: back to the page, or the page again with what is refused.
 func (s *Server) machineForm(c echo.Context, id uuid.UUID, err error) error {
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, machinePath(id))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendMachine(c, p.status, pageReasons(p))
+	return s.afterForm(c, err, machinePath(id), func(status int, problem *web.Problem) error { return s.sendMachine(c, status, problem) })
 }
 
 // lockoutForm is POST /machines/:id/lockout.

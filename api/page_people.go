@@ -160,14 +160,9 @@ func (s *Server) sendPerson(c echo.Context, status int, with func(*web.PersonVie
 
 // changedPerson answers a form of a person's page: the page with the refusal, or the page anew.
 func (s *Server) changedPerson(c echo.Context, err error) error {
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, "/people/"+c.Param("id"))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendPerson(c, p.status, func(v *web.PersonView) { v.Problem = pageReasons(p) })
+	return s.afterForm(c, err, "/people/"+c.Param("id"), func(status int, problem *web.Problem) error {
+		return s.sendPerson(c, status, func(v *web.PersonView) { v.Problem = problem })
+	})
 }
 
 // personForm is POST /people/:id.

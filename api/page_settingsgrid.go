@@ -202,12 +202,5 @@ func (s *Server) flameForm(c echo.Context) error {
 }
 
 func (s *Server) gridForm(c echo.Context, id uuid.UUID, err error) error {
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, gridPath(id))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendGrid(c, p.status, pageReasons(p))
+	return s.afterForm(c, err, gridPath(id), func(status int, problem *web.Problem) error { return s.sendGrid(c, status, problem) })
 }

@@ -64,14 +64,9 @@ func ruleWords(r checklist.UpkeepRule) string {
 
 // changedUpkeep answers a form of the page.
 func (s *Server) changedUpkeep(c echo.Context, err error) error {
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, "/upkeep")
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendUpkeep(c, p.status, func(v *web.UpkeepView) { v.Problem = pageReasons(p) })
+	return s.afterForm(c, err, "/upkeep", func(status int, problem *web.Problem) error {
+		return s.sendUpkeep(c, status, func(v *web.UpkeepView) { v.Problem = problem })
+	})
 }
 
 // setUpkeepForm is POST /upkeep.

@@ -98,14 +98,7 @@ func (s *Server) takeWatchForm(c echo.Context) error {
 }
 
 func (s *Server) watchDone(c echo.Context, id uuid.UUID, err error) error {
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, watchPath(id))
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendWatch(c, p.status, pageReasons(p))
+	return s.afterForm(c, err, watchPath(id), func(status int, problem *web.Problem) error { return s.sendWatch(c, status, problem) })
 }
 
 // fireWatchPage is GET /site/fire-watch.
@@ -132,12 +125,5 @@ func (s *Server) sendFireWatch(c echo.Context, status int, problem *web.Problem)
 // fireWatchForm is POST /site/fire-watch.
 func (s *Server) fireWatchForm(c echo.Context) error {
 	err := s.store.ChooseFireEdition(c.Request().Context(), actorIn(c.Request().Context()), c.FormValue("edition"))
-	if err == nil {
-		return c.Redirect(http.StatusSeeOther, "/site/fire-watch")
-	}
-	p, shown := s.refusedForm(c, err)
-	if !shown {
-		return err
-	}
-	return s.sendFireWatch(c, p.status, pageReasons(p))
+	return s.afterForm(c, err, "/site/fire-watch", func(status int, problem *web.Problem) error { return s.sendFireWatch(c, status, problem) })
 }
