@@ -62,20 +62,12 @@ func (s *Server) ListSessions(ctx context.Context, _ wire.ListSessionsRequestObj
 		shape := wire.SessionEntry{ID: se.ID, Kind: wire.SessionEntryKind(se.Kind), Name: optional(se.Name), CreatedAt: utc(se.CreatedAt),
 			UsedAt: utc(se.UsedAt), ExpiresAt: utc(se.ExpiresAt), Here: se.ID == who.Session.ID}
 		if len(se.Scopes) > 0 {
-			words := scopeWords(se.Scopes)
+			words := db.ScopeWords(se.Scopes)
 			shape.Scopes = &words
 		}
 		list.Sessions = append(list.Sessions, shape)
 	}
 	return wire.ListSessions200JSONResponse(list), nil
-}
-
-func scopeWords(scopes []db.Scope) []string {
-	words := make([]string, len(scopes))
-	for i, s := range scopes {
-		words[i] = string(s)
-	}
-	return words
 }
 
 // EndOneSession is DELETE /me/sessions/{id}.

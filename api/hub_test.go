@@ -36,11 +36,15 @@ type listener struct {
 // serve runs the workshop's server until the test ends and gives its address.
 func (w *workshop) serve(t *testing.T) string {
 	t.Helper()
+	if w.url != "" {
+		return w.url
+	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	return w.serveOn(t, l)
+	w.url = w.serveOn(t, l)
+	return w.url
 }
 
 func (w *workshop) serveOn(t *testing.T, l net.Listener) string {

@@ -31,6 +31,7 @@ type workshop struct {
 	*dbtest.Workshop
 	s     *Server
 	floor *floorMan
+	url   string // where it is served; a server runs once
 }
 
 func newWorkshop(t *testing.T) *workshop {

@@ -61,7 +61,7 @@ func (s *Store) Authorise(ctx context.Context, actor Actor, n NewAuthorisation) 
 			statements: []statement{{sql: `INSERT INTO authorisation (id, person, machine, expires_at, granted_by, evidence, idle_months)
 				SELECT $1, p.id, m.id, $4, $5, $6, $7 FROM person p, machine m
 				WHERE p.id = $2 AND p.disabled_at IS NULL AND m.id = $3 AND $4 > now()`,
-				args: []any{id, n.Person, n.Machine, n.Until, person(actor), n.Evidence, months(n.IdleMonths)}, rows: 1,
+				args: []any{id, n.Person, n.Machine, n.Until, person(actor), n.Evidence, orNull(n.IdleMonths)}, rows: 1,
 				conflict: refuse("no such active account or machine, or a date that is over", "read both again and give a date to come")}},
 			entries: []draft{{kind: logbook.AuthorisationGranted, actor: actor,
 				subjects: []logbook.Subject{about("person", n.Person), about("machine", n.Machine), about("authorisation", id)},
@@ -76,14 +76,6 @@ func (s *Store) Authorise(ctx context.Context, actor Actor, n NewAuthorisation) 
 		return Authorisation{}, err
 	}
 	return pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Authorisation])
-}
-
-// months is SQL's null for none.
-func months(n int64) *int64 {
-	if n == 0 {
-		return nil
-	}
-	return &n
 }
 
 // WithdrawAuthorisation ends an authorisation at once; sign-offs that bind it are voided (I10).

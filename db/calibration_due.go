@@ -2,8 +2,6 @@ package db
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -24,20 +22,16 @@ type CalibrationStanding struct {
 	liftedAgain bool // a lockout for this was lifted not long ago
 }
 
-// liftedFor is how long a machine stays in use after somebody lifted a lockout for a calibration that is
-// badly overdue: time enough to calibrate it. Own choice.
-const liftedFor = 24 * time.Hour
-
 // CalibrationStandings are how all machines stand, in one query; machine narrows it to one (zero: all).
 func (s *Store) CalibrationStandings(ctx context.Context, machine uuid.UUID) (map[uuid.UUID]CalibrationStanding, error) {
 	rows, err := s.pool.Query(ctx, `SELECT m.id, m.calibrate_days, m.calibrate_hours, c.measured_at, ran.ms, now(),
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.lifted_at IS NULL),
-			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.cause = 'calibration' AND l.lifted_at > now() - $2::interval)
+			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.cause = $3 AND l.lifted_at > now() - $2::interval)
 		FROM machine m
 		LEFT JOIN LATERAL (SELECT measured_at FROM calibration WHERE machine = m.id AND decision = 'accepted' ORDER BY measured_at DESC LIMIT 1) c ON true
 		JOIN LATERAL (SELECT coalesce(sum(real_ms), 0)::bigint AS ms FROM run
 			WHERE machine = m.id AND phase = 'closed' AND ended_at > c.measured_at) ran ON true
-		WHERE $1 = '00000000-0000-0000-0000-000000000000'::uuid OR m.id = $1`, machine, liftedFor)
+		WHERE $1 = '00000000-0000-0000-0000-000000000000'::uuid OR m.id = $1`, machine, liftedFor, causeCalibration)
 	if err != nil {
 		return nil, err
 	}
@@ -92,29 +86,18 @@ func (s *Store) LockUncalibrated(ctx context.Context) (int, error) {
 		if !was.mustLock() {
 			continue
 		}
-		_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		done, err := s.lockOutFor(ctx, causeCalibration, id, func(ctx context.Context) (string, error) {
 			now, err := s.CalibrationStandings(ctx, id)
-			if err != nil {
-				return write{}, err
+			if v := now[id]; err != nil || !v.mustLock() {
+				return "", err
 			}
-			if v := now[id]; !v.mustLock() {
-				return write{}, errNothing
-			}
-			var w write
-			lockout := newID()
-			if err := s.lockOut(ctx, &w, System, lockout, id, fmt.Sprintf("calibration badly overdue: %s", now[id].Why)); err != nil {
-				return write{}, err
-			}
-			w.statements = append(w.statements, statement{sql: `UPDATE lockout SET cause = 'calibration' WHERE id = $1`, args: []any{lockout}, rows: 1})
-			return w, nil
+			return "calibration badly overdue: " + now[id].Why, nil
 		})
-		var refused *Refused // somebody locked it out at this moment
-		switch {
-		case err == nil:
-			locked++
-		case errors.Is(err, errNothing), errors.As(err, &refused), errors.Is(err, ErrConflict):
-		default:
+		if err != nil {
 			return locked, err
+		}
+		if done {
+			locked++
 		}
 	}
 	return locked, nil

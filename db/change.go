@@ -49,6 +49,15 @@ type draft struct {
 	body     logbook.Body
 }
 
+// orNull is the value, or SQL's null for the zero of its type.
+func orNull[T comparable](v T) *T {
+	var zero T
+	if v == zero {
+		return nil
+	}
+	return &v
+}
+
 func about(role string, id uuid.UUID) logbook.Subject {
 	return logbook.Subject{Role: role, ID: logbook.ID(id)}
 }

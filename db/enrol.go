@@ -72,10 +72,7 @@ func (s *Store) MakeEnrolCode(ctx context.Context, actor Actor, c NewEnrolCode) 
 
 // person is the actor's person, or SQL's null.
 func person(actor Actor) *uuid.UUID {
-	if actor.Person == uuid.Nil {
-		return nil
-	}
-	return &actor.Person
+	return orNull(actor.Person)
 }
 
 // openCode reads a code that still holds. Errors: ErrEnrolCode.

@@ -145,14 +145,13 @@ func (s *Store) ReportIncident(ctx context.Context, actor Actor, n NewIncident) 
 		w.statements = []statement{{sql: `INSERT INTO incident (id, kind, machine, run, reported_by, station, happened_at, what, severity, potential, salt, particulars)
 			SELECT $1, $2, $3, r.id, $5, $6, coalesce($7, now()), $8, $9, $10, $11, $12 FROM (SELECT 1) one LEFT JOIN run r ON r.id = $4 AND r.machine = $3
 			WHERE $4 = '00000000-0000-0000-0000-000000000000'::uuid OR r.id IS NOT NULL`,
-			args: []any{id, n.Kind, n.Machine, run, person(actor), someUUID(actor.Station), someInstant(n.HappenedAt), n.What, n.Severity, n.Potential, salt, particulars}, rows: 1,
+			args: []any{id, n.Kind, n.Machine, run, person(actor), orNull(actor.Station), orNull(n.HappenedAt), n.What, n.Severity, n.Potential, salt, particulars}, rows: 1,
 			conflict: refuse("that run was not on this machine", "leave the run out, or name the machine that it ran on")}}
 		if n.Photo != nil {
 			w.addPhoto(id, 1, n.Photo)
 		}
-		if n.LockOut && m.Lockout == nil {
-			w.statements = append(w.statements, statement{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR NO KEY UPDATE`, args: []any{n.Machine, m.Rev}, rows: 1})
-			err = s.lockOut(ctx, &w, actor, newID(), n.Machine, fmt.Sprintf("%s reported: %s", n.Kind, shortened(n.What, 400)))
+		if n.LockOut {
+			err = s.lockOutAnyway(ctx, &w, actor, m, fmt.Sprintf("%s reported: %s", n.Kind, shortened(n.What, 400)))
 		}
 		return w, err
 	})
@@ -173,20 +172,6 @@ func shortened(text string, most int) string {
 		return string(runes[:most]) + "…"
 	}
 	return text
-}
-
-func someUUID(id uuid.UUID) *uuid.UUID {
-	if id == uuid.Nil {
-		return nil
-	}
-	return &id
-}
-
-func someInstant(t time.Time) *time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	return &t
 }
 
 const selectIncident = `SELECT i.id, i.kind, i.machine, m.bay || ', ' || m.name, coalesce(i.run, '00000000-0000-0000-0000-000000000000'), coalesce(r.number, 0),

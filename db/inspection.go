@@ -113,11 +113,6 @@ func (s *Store) reportFire(ctx context.Context, w *write, actor Actor, g Gate, w
 		args: []any{incident, g.Run.Machine, g.Run.ID, actor.Person, "flame or glow seen at " + where}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.IncidentOpened, actor: actor,
 		subjects: append(runSubjects(g.Run.ID, g.Run.Machine, g.Run.Job), about("incident", incident)), body: logbook.Body{"kind": "fire"}})
-	// Whether it is locked out must still be so at the end: a flame never leaves a machine in use.
-	w.statements = append(w.statements, statement{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR NO KEY UPDATE`,
-		args: []any{g.Run.Machine, g.Machine.Rev}, rows: 1})
-	if g.Machine.Lockout != nil {
-		return nil
-	}
-	return s.lockOut(ctx, w, actor, newID(), g.Run.Machine, fmt.Sprintf("flame or glow seen at %s of run %d", where, g.Run.Number))
+	// A flame never leaves a machine in use.
+	return s.lockOutAnyway(ctx, w, actor, g.Machine, fmt.Sprintf("flame or glow seen at %s of run %d", where, g.Run.Number))
 }

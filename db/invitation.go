@@ -51,10 +51,9 @@ func (s *Store) Invite(ctx context.Context, actor Actor, i Invitation, hash [32]
 	if err := s.roleFits(ctx, i.Role); err != nil {
 		return Invitation{}, err
 	}
-	var whom *uuid.UUID
+	whom := orNull(i.Person)
 	subjects := []logbook.Subject{about("invitation", i.ID)}
 	if i.Person != uuid.Nil {
-		whom = &i.Person
 		subjects = append(subjects, about("person", i.Person))
 	}
 	_, err := s.commit(ctx, func(context.Context) (write, error) {

@@ -59,20 +59,60 @@ func reasonFits(reason string) bool {
 // lockOut adds a lockout to a change that may hold more than that.
 func (s *Store) lockOut(ctx context.Context, w *write, actor Actor, id, machine uuid.UUID, reason string) error {
 	salt := newSalt()
-	var by *uuid.UUID
-	if actor.Person != uuid.Nil {
-		by = &actor.Person
-	}
 	digest := logbook.SaltedDigest(salt, []byte(reason))
 	w.statements = append(w.statements,
 		// The machine's rev is what a sign-off guards, so one that is under way fails.
 		statement{sql: `UPDATE machine SET rev = rev + 1 WHERE id = $1`, args: []any{machine}, rows: 1, conflict: ErrNotFound},
 		statement{sql: `INSERT INTO lockout (id, machine, reason, salt, set_by) VALUES ($1, $2, $3, $4, $5)`,
-			args: []any{id, machine, reason, salt, by}, rows: 1})
+			args: []any{id, machine, reason, salt, person(actor)}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.LockoutSet, actor: actor,
 		subjects: []logbook.Subject{about(logbook.RoleMachine, machine), about(logbook.RoleLockout, id)},
 		body:     logbook.Body{"reason_digest": digest[:]}})
 	return s.voidOpen(ctx, w, actor, "machine locked out", `r.machine = $1`, machine)
+}
+
+// lockOutAnyway adds a lockout to a change unless the machine is locked out already; whether it is must
+// still be so at the end, so that the change never leaves it in use.
+func (s *Store) lockOutAnyway(ctx context.Context, w *write, actor Actor, m Machine, reason string) error {
+	w.statements = append(w.statements, statement{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR NO KEY UPDATE`, args: []any{m.ID, m.Rev}, rows: 1})
+	if m.Lockout != nil {
+		return nil
+	}
+	return s.lockOut(ctx, w, actor, newID(), m.ID, reason)
+}
+
+// What sets a lockout by itself, so that each tells its own from others.
+const (
+	causeCalibration = "calibration"
+	causeUpkeep      = "upkeep"
+)
+
+// liftedFor is how long a machine stays in use after somebody lifted a lockout that a rule had set: time
+// enough for what is overdue. Own choice.
+const liftedFor = 24 * time.Hour
+
+// lockOutFor locks a machine out for a cause, with the reason that why gives in the change itself; an
+// empty one leaves it in use. It says whether it did; somebody else who moved meanwhile is no error.
+func (s *Store) lockOutFor(ctx context.Context, cause string, machine uuid.UUID, why func(ctx context.Context) (reason string, err error)) (locked bool, err error) {
+	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+		reason, err := why(ctx)
+		if err != nil {
+			return write{}, err
+		}
+		if reason == "" {
+			return write{}, errNothing
+		}
+		var w write
+		lockout := newID()
+		err = s.lockOut(ctx, &w, System, lockout, machine, reason)
+		w.statements = append(w.statements, statement{sql: `UPDATE lockout SET cause = $2 WHERE id = $1`, args: []any{lockout, cause}, rows: 1})
+		return w, err
+	})
+	var refused *Refused // somebody locked it out at this moment
+	if errors.Is(err, errNothing) || errors.Is(err, ErrNotFound) || errors.As(err, &refused) || errors.Is(err, ErrConflict) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 // LiftLockout puts the machine back in use; a named person gives a reason. Errors: ErrNotFound.

@@ -105,10 +105,8 @@ func (s *Store) ProveSetting(ctx context.Context, actor Actor, set Setting) (Set
 
 // prove adds a proven setting and its dose (µJ/mm) to a change; voidSetting goes with it.
 func prove(w *write, actor Actor, set Setting, dose int64) {
-	var run *uuid.UUID
 	subjects := []logbook.Subject{about(logbook.RoleMachine, set.Machine), about("material", set.Material), about("setting", set.ID)}
 	if set.Run != uuid.Nil {
-		run = &set.Run
 		subjects = append(subjects, about(logbook.RoleRun, set.Run))
 	}
 	w.statements = append(w.statements, materialMoved(set.Material), statement{sql: `INSERT INTO setting (id, machine, tool, material, colour, thickness_um, operation, speed_um_per_s,
@@ -116,7 +114,7 @@ func prove(w *write, actor Actor, set Setting, dose int64) {
 			ON CONFLICT ON CONSTRAINT setting_for DO UPDATE SET id = $1, speed_um_per_s = $8, power_permille = $9, passes = $10, kerf_um = $11, evidence = $12, run = $13,
 				dose_uj_per_mm = $14, proven_by = $15, proven_at = now()`,
 		args: []any{set.ID, set.Machine, set.Tool, set.Material, set.Colour, set.ThicknessUM, set.Operation, set.SpeedUMPerS,
-			set.PowerPermille, set.Passes, set.KerfUM, set.Evidence, run, dose, person(actor)}, rows: 1})
+			set.PowerPermille, set.Passes, set.KerfUM, set.Evidence, orNull(set.Run), dose, person(actor)}, rows: 1})
 	w.entries = append(w.entries, draft{kind: logbook.SettingProven, actor: actor, subjects: subjects,
 		body: logbook.Body{"tool": set.Tool, "operation": set.Operation, "speed_um_per_s": set.SpeedUMPerS,
 			"power_permille": set.PowerPermille, "passes": set.Passes, "thickness_um": set.ThicknessUM, "kerf_um": set.KerfUM, "dose_uj_per_mm": dose}})

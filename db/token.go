@@ -53,7 +53,7 @@ func (s *Store) MakeToken(ctx context.Context, actor Actor, t NewToken, tokenHas
 				args: []any{id, tokenHash, actor.Person, t.Until, t.Name, t.Scopes, tokenLasts}, rows: 1,
 				conflict: refuse("a token holds until a day within the next year", "choose such a day")}},
 			entries: []draft{{kind: logbook.TokenMade, actor: actor, subjects: []logbook.Subject{about("session", id)},
-				body: logbook.Body{"scopes": joined(t.Scopes), "until": t.Until.UTC().Format(time.RFC3339)}}},
+				body: logbook.Body{"scopes": strings.Join(ScopeWords(t.Scopes), " "), "until": t.Until.UTC().Format(time.RFC3339)}}},
 		}, nil
 	})
 	if err != nil {
@@ -66,12 +66,13 @@ func (s *Store) MakeToken(ctx context.Context, actor Actor, t NewToken, tokenHas
 	return pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Session])
 }
 
-func joined(scopes []Scope) string {
+// ScopeWords are the scopes as text.
+func ScopeWords(scopes []Scope) []string {
 	words := make([]string, len(scopes))
 	for i, s := range scopes {
 		words[i] = string(s)
 	}
-	return strings.Join(words, " ")
+	return words
 }
 
 // selectSession reads what RowToStructByPos makes a Session of.

@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -43,11 +42,11 @@ type NewUpkeep struct {
 
 // upkeepTasks reads tasks with how they stand, in one query.
 func (s *Store) upkeepTasks(ctx context.Context, where string, args ...any) ([]UpkeepTask, error) {
-	args = append(args, liftedFor)
+	args = append(args, liftedFor, causeUpkeep)
 	rows, err := s.pool.Query(ctx, `SELECT t.id, t.machine, m.bay || ', ' || m.name, t.what, t.days, t.hours, t.runs, t.critical, t.since,
 			coalesce(d.note, ''), coalesce(p.name, ''), d.photo IS NOT NULL, ran.ms, ran.n, now(),
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = t.machine AND l.lifted_at IS NULL),
-			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = t.machine AND l.cause = 'upkeep' AND l.lifted_at > now() - $`+fmt.Sprint(len(args))+`::interval)
+			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = t.machine AND l.cause = $`+fmt.Sprint(len(args))+` AND l.lifted_at > now() - $`+fmt.Sprint(len(args)-1)+`::interval)
 		FROM upkeep_task t JOIN machine m ON m.id = t.machine
 		LEFT JOIN LATERAL (SELECT note, by_person, photo FROM upkeep_done WHERE task = t.id ORDER BY at DESC LIMIT 1) d ON true
 		LEFT JOIN person p ON p.id = d.by_person
@@ -167,27 +166,18 @@ func (s *Store) LockNeglected(ctx context.Context) (int, error) {
 		if !was.mustLock() {
 			continue
 		}
-		_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		done, err := s.lockOutFor(ctx, causeUpkeep, was.Machine, func(ctx context.Context) (string, error) {
 			t, err := s.upkeepTask(ctx, was.ID)
-			if err != nil {
-				return write{}, err
+			if err != nil || !t.mustLock() {
+				return "", err
 			}
-			if !t.mustLock() {
-				return write{}, errNothing
-			}
-			var w write
-			lockout := newID()
-			err = s.lockOut(ctx, &w, System, lockout, t.Machine, fmt.Sprintf("upkeep overdue: %s (%s)", t.What, t.Why))
-			w.statements = append(w.statements, statement{sql: `UPDATE lockout SET cause = 'upkeep' WHERE id = $1`, args: []any{lockout}, rows: 1})
-			return w, err
+			return fmt.Sprintf("upkeep overdue: %s (%s)", t.What, t.Why), nil
 		})
-		var refused *Refused // somebody locked it out at this moment
-		switch {
-		case err == nil:
-			locked++
-		case errors.Is(err, errNothing), errors.Is(err, ErrNotFound), errors.As(err, &refused), errors.Is(err, ErrConflict):
-		default:
+		if err != nil {
 			return locked, err
+		}
+		if done {
+			locked++
 		}
 	}
 	return locked, nil
