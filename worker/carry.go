@@ -123,7 +123,7 @@ func (w *Worker) carrying(ctx context.Context, a doCarry, stops int64) string {
 			return w.carryStopped(err)
 		}
 		at, done = next, done+carryLine
-		w.carried.Store(&at)
+		w.carried.Store(&next) // of this line alone: at goes on
 	}
 	resting, cancel := context.WithTimeout(ctx, restWithin)
 	defer cancel()
