@@ -16,8 +16,6 @@ import (
 	"github.com/google/uuid"
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nkeys"
-
-	"kerfgate/queue/broker"
 )
 
 // Config says where the broker keeps its streams, where it listens and whom it knows.
@@ -169,39 +167,31 @@ func (b *Broker) running() *server.Server {
 	return b.server
 }
 
-// SetWorkers replaces the enrolled workers. A connection whose key is gone is cut at once; the
-// others stay. Errors wrap ErrConfig and leave everything as it was.
+// SetWorkers replaces the enrolled workers. A connection whose key is gone, or is another machine's
+// now, is cut at once; the others stay. Errors wrap ErrConfig and leave everything as it was, or say
+// that a connection may still be open; those of keys that are gone cannot come again in any case.
 func (b *Broker) SetWorkers(workers map[uuid.UUID]string) error {
 	copied, err := b.checked(workers)
 	if err != nil {
 		return err
 	}
 	b.mu.Lock()
-	defer b.mu.Unlock()
-	before := b.workers
+	before, s := b.workers, b.server
 	b.workers = copied
-	if b.server == nil {
+	b.mu.Unlock()
+	if s == nil {
 		return nil
 	}
-	if err := b.server.ReloadOptions(b.options()); err != nil {
-		b.workers = before
-		return fmt.Errorf("%w: %w", ErrConfig, err)
+	var failed []error
+	for m, key := range before {
+		if copied[m] != key {
+			failed = append(failed, cut(s, key))
+		}
 	}
-	return nil
+	return errors.Join(failed...)
 }
 
-// options is called with mu held.
 func (b *Broker) options() *server.Options {
-	// All users are in the global account: it is the one whose streams outlive a reload of the
-	// options. A reload resets the limits of accounts made in code and would turn streams off.
-	users := []*server.NkeyUser{{Nkey: b.config.ServerKey}}
-	for m, key := range b.workers {
-		grants := broker.WorkerGrants(m)
-		users = append(users, &server.NkeyUser{Nkey: key, Permissions: &server.Permissions{
-			Publish:   &server.SubjectPermission{Allow: grants.Publish},
-			Subscribe: &server.SubjectPermission{Allow: grants.Subscribe},
-		}})
-	}
 	return &server.Options{
 		ServerName: "kerfgate",
 		Host:       b.config.Host,
@@ -209,9 +199,12 @@ func (b *Broker) options() *server.Options {
 		TLSConfig:  b.config.TLS,
 		TLS:        b.config.TLS != nil,
 		TLSTimeout: 5,
-		Nkeys:      users,
 		JetStream:  true,
 		StoreDir:   b.config.StoreDir,
+
+		// All clients are in the global account, whose streams need no account made in code.
+		CustomClientAuthentication: admission{b},
+		AlwaysEnableNonce:          true,
 		// fsync before every acknowledgement; the default is every two minutes.
 		SyncAlways:   true,
 		PingInterval: 5 * time.Second,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -403,7 +404,7 @@ func TestSetWorkersWhileRunning(t *testing.T) {
 		t.Error("the server was cut off")
 	}
 	if _, err := js.Publish(ctx, "offer.x", nil); err != nil {
-		t.Errorf("streams after a reload: %v", err)
+		t.Errorf("streams after workers were replaced: %v", err)
 	}
 	if info, err := stream.Info(ctx); err != nil || info.State.Msgs != 2 {
 		t.Errorf("%+v, %v", info, err)
@@ -424,6 +425,61 @@ func TestSetWorkersWhileRunning(t *testing.T) {
 	}
 }
 
+// Keys come and go while workers connect and while the server's streams are busy: nobody else is
+// disturbed, nothing is left open for a key that is gone, and the race detector has nothing to say.
+func TestKeysChangeUnderLoad(t *testing.T) {
+	t.Parallel()
+	serverKey, serverPublic := newKey(t)
+	comesKey, comesPublic := newKey(t)
+	penKey, penPublic := newKey(t)
+	b, _ := start(t, Config{StoreDir: t.TempDir(), ServerKey: serverPublic, Workers: map[uuid.UUID]string{pen: penPublic}})
+	server := dial(t, broker.Connection{InProcess: b, Key: serverKey, Inbox: broker.ServerInboxPrefix})
+	stays := dial(t, broker.Connection{URL: b.URL(), Key: penKey, Inbox: broker.InboxPrefix(pen)})
+	js, err := jetstream.New(server)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 2*long)
+	defer cancel()
+	if _, err := js.CreateStream(ctx, jetstream.StreamConfig{Name: "OFFER", Subjects: []string{"offer.*"}}); err != nil {
+		t.Fatal(err)
+	}
+	const rounds = 30
+	var busy sync.WaitGroup
+	busy.Go(func() {
+		for range rounds {
+			if _, err := js.Publish(ctx, "offer.x", nil); err != nil {
+				t.Errorf("streams while keys change: %v", err)
+				return
+			}
+		}
+	})
+	busy.Go(func() {
+		for range rounds { // refused or admitted, as it falls
+			if conn, err := nats.Connect(b.URL(), nats.Nkey(comesPublic, comesKey.Sign)); err == nil {
+				conn.Close()
+			}
+		}
+	})
+	for i := range rounds {
+		workers := map[uuid.UUID]string{pen: penPublic}
+		if i%2 == 0 {
+			workers[mill] = comesPublic
+		}
+		if err := b.SetWorkers(workers); err != nil {
+			t.Error(err)
+		}
+	}
+	busy.Wait()
+	if conn, err := nats.Connect(b.URL(), nats.Nkey(comesPublic, comesKey.Sign)); err == nil {
+		conn.Close()
+		t.Error("connected with a key that was taken away")
+	}
+	if err := stays.FlushTimeout(long); err != nil || stays.Statistics.Reconnects != 0 {
+		t.Errorf("the worker that stays: %v, %d reconnects", err, stays.Statistics.Reconnects)
+	}
+}
+
 // A broker that acknowledges before it has synced loses reports in a power cut.
 func TestStreamsAreSyncedBeforeTheyAreAcknowledged(t *testing.T) {
 	t.Parallel()
@@ -437,7 +493,7 @@ func TestStreamsAreSyncedBeforeTheyAreAcknowledged(t *testing.T) {
 		t.Fatal(err)
 	}
 	if c := b.running().JetStreamConfig(); c == nil || !c.SyncAlways {
-		t.Errorf("after a reload: %+v", c)
+		t.Errorf("after workers were replaced: %+v", c)
 	}
 	if address := b.running().MonitorAddr(); address != nil {
 		t.Errorf("monitoring listens on %v", address)
