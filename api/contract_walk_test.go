@@ -73,6 +73,12 @@ func braced(path string) string {
 
 // bodies are requests in good form, by operation.
 var bodies = map[string]string{
+	"addMaterial":        `{"name":"birch plywood","composition":[{"name":"wood"}],"verdict":"allowed"}`,
+	"changeMaterial":     `{"name":"birch plywood","composition":[{"name":"wood"}],"verdict":"allowed","reason":"data sheet"}`,
+	"addStock":           `{"lot":"B7","colour":"pale","thickness_mm":3,"tolerance_mm":0.2,"sheet_width_mm":300,"sheet_height_mm":200,"count":4}`,
+	"countStock":         `{"count":4,"reason":"counted"}`,
+	"testStock":          `{"halogen":true,"reason":"green flare"}`,
+	"proveSetting":       `{"machine_id":"00000000-0000-4000-8000-000000000002","tool":"beam","thickness_mm":3,"operation":"cut","speed_mm_per_s":12,"power_percent":90,"passes":1,"kerf_mm":0.15,"evidence":"run 12"}`,
 	"lookAtWatch":        `{"saw":"nothing"}`,
 	"openSession":        `{"sign_in":"fern","password":"x"}`,
 	"openStationSession": `{"sign_in":"fern","pin":"482913"}`,

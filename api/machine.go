@@ -49,9 +49,7 @@ func (s *Server) GetMachine(ctx context.Context, request wire.GetMachineRequestO
 	}
 	detail := wire.MachineDetail{Machine: machineShape(m, s.now()), Settings: make([]wire.Setting, 0, len(settings))}
 	for _, x := range settings {
-		detail.Settings = append(detail.Settings, wire.Setting{ID: x.ID, Tool: x.Tool, MaterialID: x.Material,
-			ThicknessMm: mm(x.ThicknessUM), Operation: x.Operation, SpeedMmPerS: mm(x.SpeedUMPerS),
-			PowerPercent: float64(x.PowerPermille) / 10, Passes: x.Passes, KerfMm: mm(x.KerfUM), Evidence: x.Evidence})
+		detail.Settings = append(detail.Settings, settingShape(x))
 	}
 	return wire.GetMachine200JSONResponse(detail), nil
 }

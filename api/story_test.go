@@ -304,7 +304,7 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fill := strings.NewReplacer("/calibrations/:id", "/calibrations/"+pattern.ID.String(), "/settings-grids/:id", "/settings-grids/"+grid.ID.String(), "/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
+	fill := strings.NewReplacer("/materials/:id", "/materials/"+w.Material.ID.String(), "/calibrations/:id", "/calibrations/"+pattern.ID.String(), "/settings-grids/:id", "/settings-grids/"+grid.ID.String(), "/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
 		"/jobs/:id", "/jobs/"+job.ID.String(), "/runs/:id", "/runs/"+job.Runs[0].ID.String(), ":digest", job.Plan, ":index", "0")
 	before := w.rows(t)
 	for _, r := range policy() {

@@ -64,6 +64,48 @@ func (e InspectionSheet) Valid() bool {
 	}
 }
 
+// Defines values for MaterialChangeOnly.
+const (
+	MaterialChangeOnlyCut     MaterialChangeOnly = "cut"
+	MaterialChangeOnlyEngrave MaterialChangeOnly = "engrave"
+	MaterialChangeOnlyMark    MaterialChangeOnly = "mark"
+)
+
+// Valid indicates whether the value is a known member of the MaterialChangeOnly enum.
+func (e MaterialChangeOnly) Valid() bool {
+	switch e {
+	case MaterialChangeOnlyCut:
+		return true
+	case MaterialChangeOnlyEngrave:
+		return true
+	case MaterialChangeOnlyMark:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for MaterialChangeVerdict.
+const (
+	MaterialChangeVerdictAllowed   MaterialChangeVerdict = "allowed"
+	MaterialChangeVerdictForbidden MaterialChangeVerdict = "forbidden"
+	MaterialChangeVerdictWithCare  MaterialChangeVerdict = "with care"
+)
+
+// Valid indicates whether the value is a known member of the MaterialChangeVerdict enum.
+func (e MaterialChangeVerdict) Valid() bool {
+	switch e {
+	case MaterialChangeVerdictAllowed:
+		return true
+	case MaterialChangeVerdictForbidden:
+		return true
+	case MaterialChangeVerdictWithCare:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NewFollowUpRemedy.
 const (
 	Administrative      NewFollowUpRemedy = "administrative"
@@ -223,24 +265,66 @@ func (e NewInvitationRole) Valid() bool {
 	}
 }
 
+// Defines values for NewMaterialOnly.
+const (
+	NewMaterialOnlyCut     NewMaterialOnly = "cut"
+	NewMaterialOnlyEngrave NewMaterialOnly = "engrave"
+	NewMaterialOnlyMark    NewMaterialOnly = "mark"
+)
+
+// Valid indicates whether the value is a known member of the NewMaterialOnly enum.
+func (e NewMaterialOnly) Valid() bool {
+	switch e {
+	case NewMaterialOnlyCut:
+		return true
+	case NewMaterialOnlyEngrave:
+		return true
+	case NewMaterialOnlyMark:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewMaterialVerdict.
+const (
+	NewMaterialVerdictAllowed   NewMaterialVerdict = "allowed"
+	NewMaterialVerdictForbidden NewMaterialVerdict = "forbidden"
+	NewMaterialVerdictWithCare  NewMaterialVerdict = "with care"
+)
+
+// Valid indicates whether the value is a known member of the NewMaterialVerdict enum.
+func (e NewMaterialVerdict) Valid() bool {
+	switch e {
+	case NewMaterialVerdictAllowed:
+		return true
+	case NewMaterialVerdictForbidden:
+		return true
+	case NewMaterialVerdictWithCare:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Operation.
 const (
-	Cut     Operation = "cut"
-	Draw    Operation = "draw"
-	Engrave Operation = "engrave"
-	Mark    Operation = "mark"
+	OperationCut     Operation = "cut"
+	OperationDraw    Operation = "draw"
+	OperationEngrave Operation = "engrave"
+	OperationMark    Operation = "mark"
 )
 
 // Valid indicates whether the value is a known member of the Operation enum.
 func (e Operation) Valid() bool {
 	switch e {
-	case Cut:
+	case OperationCut:
 		return true
-	case Draw:
+	case OperationDraw:
 		return true
-	case Engrave:
+	case OperationEngrave:
 		return true
-	case Mark:
+	case OperationMark:
 		return true
 	default:
 		return false
@@ -355,6 +439,24 @@ func (e SignInKind) Valid() bool {
 	case SignInKindBrowser:
 		return true
 	case SignInKindScript:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockEditWhat.
+const (
+	StockEditWhatCount     StockEditWhat = "count"
+	StockEditWhatFlameTest StockEditWhat = "flame test"
+)
+
+// Valid indicates whether the value is a known member of the StockEditWhat enum.
+func (e StockEditWhat) Valid() bool {
+	switch e {
+	case StockEditWhatCount:
+		return true
+	case StockEditWhatFlameTest:
 		return true
 	default:
 		return false
@@ -882,6 +984,15 @@ type FireWatchChoice struct {
 	LookEveryS int64         `json:"look_every_s"`
 }
 
+// FlameTest defines model for FlameTest.
+type FlameTest struct {
+	// Halogen a green flare was seen
+	Halogen bool `json:"halogen"`
+
+	// Reason what was seen
+	Reason string `json:"reason"`
+}
+
 // FollowUp defines model for FollowUp.
 type FollowUp struct {
 	DoneAt    *time.Time         `json:"done_at,omitempty"`
@@ -920,6 +1031,12 @@ type GateBar struct {
 	Key   string `json:"key"`
 	Title string `json:"title"`
 	Up    bool   `json:"up"`
+}
+
+// GivenConstituent defines model for GivenConstituent.
+type GivenConstituent struct {
+	Elements *[]string `json:"elements,omitempty"`
+	Name     string    `json:"name"`
 }
 
 // Group defines model for Group.
@@ -1258,6 +1375,53 @@ type Material struct {
 	Verdict string   `json:"verdict"`
 }
 
+// MaterialChange defines model for MaterialChange.
+type MaterialChange struct {
+	ColourClass *string            `json:"colour_class,omitempty"`
+	Composition []GivenConstituent `json:"composition"`
+	Fumes       *[]string          `json:"fumes,omitempty"`
+	Hazards     *[]string          `json:"hazards,omitempty"`
+	Label       *string            `json:"label,omitempty"`
+
+	// Listed counts only where it had no row
+	Listed *int64                `json:"listed,omitempty"`
+	Marks  *[]string             `json:"marks,omitempty"`
+	Name   string                `json:"name"`
+	Only   *[]MaterialChangeOnly `json:"only,omitempty"`
+
+	// Reason why it is changed; it stands beside the verdict
+	Reason  string                `json:"reason"`
+	Sources *[]Source             `json:"sources,omitempty"`
+	Verdict MaterialChangeVerdict `json:"verdict"`
+}
+
+// MaterialChangeOnly defines model for MaterialChange.Only.
+type MaterialChangeOnly string
+
+// MaterialChangeVerdict defines model for MaterialChange.Verdict.
+type MaterialChangeVerdict string
+
+// MaterialDetail defines model for MaterialDetail.
+type MaterialDetail struct {
+	// Changes newest first
+	Changes  []MaterialEdit `json:"changes"`
+	Material Material       `json:"material"`
+	Settings []Setting      `json:"settings"`
+
+	// StockChanges newest first
+	StockChanges []StockEdit `json:"stock_changes"`
+}
+
+// MaterialEdit defines model for MaterialEdit.
+type MaterialEdit struct {
+	At time.Time `json:"at"`
+
+	// By name; left out for the shipped list
+	By      *string `json:"by,omitempty"`
+	Reason  string  `json:"reason"`
+	Verdict string  `json:"verdict"`
+}
+
 // MaterialList defines model for MaterialList.
 type MaterialList struct {
 	Materials []Material `json:"materials"`
@@ -1360,6 +1524,32 @@ type NewJob struct {
 	Title     string             `json:"title"`
 }
 
+// NewMaterial defines model for NewMaterial.
+type NewMaterial struct {
+	ColourClass *string            `json:"colour_class,omitempty"`
+	Composition []GivenConstituent `json:"composition"`
+	Fumes       *[]string          `json:"fumes,omitempty"`
+	Hazards     *[]string          `json:"hazards,omitempty"`
+	Label       *string            `json:"label,omitempty"`
+
+	// Listed row of the shipped list that it is judged by
+	Listed *int64             `json:"listed,omitempty"`
+	Marks  *[]string          `json:"marks,omitempty"`
+	Name   string             `json:"name"`
+	Only   *[]NewMaterialOnly `json:"only,omitempty"`
+
+	// Reason for the verdict
+	Reason  *string            `json:"reason,omitempty"`
+	Sources *[]Source          `json:"sources,omitempty"`
+	Verdict NewMaterialVerdict `json:"verdict"`
+}
+
+// NewMaterialOnly defines model for NewMaterial.Only.
+type NewMaterialOnly string
+
+// NewMaterialVerdict defines model for NewMaterial.Verdict.
+type NewMaterialVerdict string
+
 // NewPair defines model for NewPair.
 type NewPair struct {
 	// Damaged scratched, cracked or bleached
@@ -1370,6 +1560,37 @@ type NewPair struct {
 
 	// Marking as printed on frame or filter
 	Marking string `json:"marking"`
+}
+
+// NewSetting defines model for NewSetting.
+type NewSetting struct {
+	Colour *string `json:"colour,omitempty"`
+
+	// Evidence by what it is proven
+	Evidence     string             `json:"evidence"`
+	KerfMm       float64            `json:"kerf_mm"`
+	MachineID    openapi_types.UUID `json:"machine_id"`
+	Operation    Operation          `json:"operation"`
+	Passes       int64              `json:"passes"`
+	PowerPercent float64            `json:"power_percent"`
+
+	// RunID that proved it
+	RunID       *openapi_types.UUID `json:"run_id,omitempty"`
+	SpeedMmPerS float64             `json:"speed_mm_per_s"`
+	ThicknessMm float64             `json:"thickness_mm"`
+	Tool        string              `json:"tool"`
+}
+
+// NewStock defines model for NewStock.
+type NewStock struct {
+	Colour         string  `json:"colour"`
+	Count          int64   `json:"count"`
+	GrammageGPerM2 *int64  `json:"grammage_g_per_m2,omitempty"`
+	Lot            string  `json:"lot"`
+	SheetHeightMm  float64 `json:"sheet_height_mm"`
+	SheetWidthMm   float64 `json:"sheet_width_mm"`
+	ThicknessMm    float64 `json:"thickness_mm"`
+	ToleranceMm    float64 `json:"tolerance_mm"`
 }
 
 // NewToken defines model for NewToken.
@@ -1731,16 +1952,30 @@ type SessionOpened struct {
 
 // Setting defines model for Setting.
 type Setting struct {
+	// Colour of the stock; empty for any
+	Colour string `json:"colour"`
+
+	// DoseJPerMm line dose with the tool's power when it was proven; 0 for a pen, or where it was not kept
+	DoseJPerMm   float64            `json:"dose_j_per_mm"`
 	Evidence     string             `json:"evidence"`
 	ID           openapi_types.UUID `json:"id"`
 	KerfMm       float64            `json:"kerf_mm"`
+	MachineID    openapi_types.UUID `json:"machine_id"`
 	MaterialID   openapi_types.UUID `json:"material_id"`
 	Operation    string             `json:"operation"`
 	Passes       int64              `json:"passes"`
 	PowerPercent float64            `json:"power_percent"`
-	SpeedMmPerS  float64            `json:"speed_mm_per_s"`
-	ThicknessMm  float64            `json:"thickness_mm"`
-	Tool         string             `json:"tool"`
+	ProvenAt     time.Time          `json:"proven_at"`
+
+	// ProvenBy name
+	ProvenBy *string `json:"proven_by,omitempty"`
+
+	// RunID that proved it
+	RunID       *openapi_types.UUID `json:"run_id,omitempty"`
+	RunNumber   *int64              `json:"run_number,omitempty"`
+	SpeedMmPerS float64             `json:"speed_mm_per_s"`
+	ThicknessMm float64             `json:"thickness_mm"`
+	Tool        string              `json:"tool"`
 }
 
 // SetupDone defines model for SetupDone.
@@ -1841,6 +2076,26 @@ type Stock struct {
 	ThicknessMm   float64            `json:"thickness_mm"`
 	ToleranceMm   float64            `json:"tolerance_mm"`
 }
+
+// StockCount defines model for StockCount.
+type StockCount struct {
+	Count  int64  `json:"count"`
+	Reason string `json:"reason"`
+}
+
+// StockEdit defines model for StockEdit.
+type StockEdit struct {
+	At      time.Time          `json:"at"`
+	By      string             `json:"by"`
+	Count   *int64             `json:"count,omitempty"`
+	Halogen *bool              `json:"halogen,omitempty"`
+	Reason  string             `json:"reason"`
+	StockID openapi_types.UUID `json:"stock_id"`
+	What    StockEditWhat      `json:"what"`
+}
+
+// StockEditWhat defines model for StockEdit.What.
+type StockEditWhat string
 
 // StopSent sent_at says when the stop was sent, not that the beam is off
 type StopSent struct {
@@ -2265,6 +2520,36 @@ type MakeWorkerCodeParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// AddMaterialParams defines parameters for AddMaterial.
+type AddMaterialParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// RetireMaterialParams defines parameters for RetireMaterial.
+type RetireMaterialParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ChangeMaterialParams defines parameters for ChangeMaterial.
+type ChangeMaterialParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ProveSettingParams defines parameters for ProveSetting.
+type ProveSettingParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// AddStockParams defines parameters for AddStock.
+type AddStockParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // MakeTokenParams defines parameters for MakeToken.
 type MakeTokenParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -2427,6 +2712,18 @@ type SignRunParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// CountStockParams defines parameters for CountStock.
+type CountStockParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// TestStockParams defines parameters for TestStock.
+type TestStockParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // ListUpkeepParams defines parameters for ListUpkeep.
 type ListUpkeepParams struct {
 	// MachineID only on this machine
@@ -2502,6 +2799,18 @@ type MakeStationCodeJSONRequestBody = StationNamed
 // LookAtWatchJSONRequestBody defines body for LookAtWatch for application/json ContentType.
 type LookAtWatchJSONRequestBody = WatchLook
 
+// AddMaterialJSONRequestBody defines body for AddMaterial for application/json ContentType.
+type AddMaterialJSONRequestBody = NewMaterial
+
+// ChangeMaterialJSONRequestBody defines body for ChangeMaterial for application/json ContentType.
+type ChangeMaterialJSONRequestBody = MaterialChange
+
+// ProveSettingJSONRequestBody defines body for ProveSetting for application/json ContentType.
+type ProveSettingJSONRequestBody = NewSetting
+
+// AddStockJSONRequestBody defines body for AddStock for application/json ContentType.
+type AddStockJSONRequestBody = NewStock
+
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChosen
 
@@ -2552,6 +2861,12 @@ type OpenStationSessionJSONRequestBody = PINSignIn
 
 // ChooseFireEditionJSONRequestBody defines body for ChooseFireEdition for application/json ContentType.
 type ChooseFireEditionJSONRequestBody = FireEditionChosen
+
+// CountStockJSONRequestBody defines body for CountStock for application/json ContentType.
+type CountStockJSONRequestBody = StockCount
+
+// TestStockJSONRequestBody defines body for TestStock for application/json ContentType.
+type TestStockJSONRequestBody = FlameTest
 
 // SetUpkeepJSONRequestBody defines body for SetUpkeep for application/json ContentType.
 type SetUpkeepJSONRequestBody = NewUpkeep
@@ -2720,6 +3035,24 @@ type ServerInterface interface {
 	// ListMaterials Materials with their stock
 	// (GET /materials)
 	ListMaterials(ctx echo.Context) error
+	// AddMaterial Add a kind of sheet
+	// (POST /materials)
+	AddMaterial(ctx echo.Context, params AddMaterialParams) error
+	// RetireMaterial Take a material off the list
+	// (DELETE /materials/{id})
+	RetireMaterial(ctx echo.Context, id ID, params RetireMaterialParams) error
+	// GetMaterial One material with its stock, what is proven in it and what became of it
+	// (GET /materials/{id})
+	GetMaterial(ctx echo.Context, id ID) error
+	// ChangeMaterial Change a material
+	// (PUT /materials/{id})
+	ChangeMaterial(ctx echo.Context, id ID, params ChangeMaterialParams) error
+	// ProveSetting Record a setting that a run or a trial has proven
+	// (POST /materials/{id}/settings)
+	ProveSetting(ctx echo.Context, id ID, params ProveSettingParams) error
+	// AddStock Put a lot on the shelf
+	// (POST /materials/{id}/stock)
+	AddStock(ctx echo.Context, id ID, params AddStockParams) error
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx echo.Context) error
@@ -2840,6 +3173,9 @@ type ServerInterface interface {
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx echo.Context) error
+	// WithdrawSetting Take a proof back
+	// (DELETE /settings/{id})
+	WithdrawSetting(ctx echo.Context, id ID) error
 	// GetFireWatch Which edition the site’s fire watches follow
 	// (GET /site/fire-watch)
 	GetFireWatch(ctx echo.Context) error
@@ -2852,6 +3188,12 @@ type ServerInterface interface {
 	// RevokeStation Take a station's credential away
 	// (DELETE /stations/{id})
 	RevokeStation(ctx echo.Context, id ID) error
+	// CountStock Say how many sheets of a lot lie on the shelf, with a reason
+	// (PUT /stock/{id}/count)
+	CountStock(ctx echo.Context, id ID, params CountStockParams) error
+	// TestStock Record what a copper-wire test of a lot showed
+	// (POST /stock/{id}/flame-test)
+	TestStock(ctx echo.Context, id ID, params TestStockParams) error
 	// ListUpkeep Work on machines that comes back, and how it stands
 	// (GET /upkeep)
 	ListUpkeep(ctx echo.Context, params ListUpkeepParams) error
@@ -4019,6 +4361,195 @@ func (w *ServerInterfaceWrapper) ListMaterials(ctx echo.Context) error {
 	return err
 }
 
+// AddMaterial converts echo context to params.
+func (w *ServerInterfaceWrapper) AddMaterial(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddMaterialParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddMaterial(ctx, params)
+	return err
+}
+
+// RetireMaterial converts echo context to params.
+func (w *ServerInterfaceWrapper) RetireMaterial(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RetireMaterialParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RetireMaterial(ctx, id, params)
+	return err
+}
+
+// GetMaterial converts echo context to params.
+func (w *ServerInterfaceWrapper) GetMaterial(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetMaterial(ctx, id)
+	return err
+}
+
+// ChangeMaterial converts echo context to params.
+func (w *ServerInterfaceWrapper) ChangeMaterial(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ChangeMaterialParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChangeMaterial(ctx, id, params)
+	return err
+}
+
+// ProveSetting converts echo context to params.
+func (w *ServerInterfaceWrapper) ProveSetting(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ProveSettingParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ProveSetting(ctx, id, params)
+	return err
+}
+
+// AddStock converts echo context to params.
+func (w *ServerInterfaceWrapper) AddStock(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddStockParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddStock(ctx, id, params)
+	return err
+}
+
 // GetMe converts echo context to params.
 func (w *ServerInterfaceWrapper) GetMe(ctx echo.Context) error {
 	var err error
@@ -4989,6 +5520,22 @@ func (w *ServerInterfaceWrapper) OpenStationSession(ctx echo.Context) error {
 	return err
 }
 
+// WithdrawSetting converts echo context to params.
+func (w *ServerInterfaceWrapper) WithdrawSetting(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.WithdrawSetting(ctx, id)
+	return err
+}
+
 // GetFireWatch converts echo context to params.
 func (w *ServerInterfaceWrapper) GetFireWatch(ctx echo.Context) error {
 	var err error
@@ -5029,6 +5576,78 @@ func (w *ServerInterfaceWrapper) RevokeStation(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.RevokeStation(ctx, id)
+	return err
+}
+
+// CountStock converts echo context to params.
+func (w *ServerInterfaceWrapper) CountStock(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CountStockParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CountStock(ctx, id, params)
+	return err
+}
+
+// TestStock converts echo context to params.
+func (w *ServerInterfaceWrapper) TestStock(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params TestStockParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.TestStock(ctx, id, params)
 	return err
 }
 
@@ -5231,6 +5850,12 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.DELETE(options.BaseURL+"/machines/:id/worker", wrapper.RevokeWorker, options.OperationMiddlewares["revokeWorker"]...)
 	router.POST(options.BaseURL+"/machines/:id/worker-code", wrapper.MakeWorkerCode, options.OperationMiddlewares["makeWorkerCode"]...)
 	router.GET(options.BaseURL+"/materials", wrapper.ListMaterials, options.OperationMiddlewares["listMaterials"]...)
+	router.POST(options.BaseURL+"/materials", wrapper.AddMaterial, options.OperationMiddlewares["addMaterial"]...)
+	router.DELETE(options.BaseURL+"/materials/:id", wrapper.RetireMaterial, options.OperationMiddlewares["retireMaterial"]...)
+	router.GET(options.BaseURL+"/materials/:id", wrapper.GetMaterial, options.OperationMiddlewares["getMaterial"]...)
+	router.PUT(options.BaseURL+"/materials/:id", wrapper.ChangeMaterial, options.OperationMiddlewares["changeMaterial"]...)
+	router.POST(options.BaseURL+"/materials/:id/settings", wrapper.ProveSetting, options.OperationMiddlewares["proveSetting"]...)
+	router.POST(options.BaseURL+"/materials/:id/stock", wrapper.AddStock, options.OperationMiddlewares["addStock"]...)
 	router.GET(options.BaseURL+"/me", wrapper.GetMe, options.OperationMiddlewares["getMe"]...)
 	router.PUT(options.BaseURL+"/me/password", wrapper.ChangePassword, options.OperationMiddlewares["changePassword"]...)
 	router.PUT(options.BaseURL+"/me/pin", wrapper.SetPIN, options.OperationMiddlewares["setPIN"]...)
@@ -5271,10 +5896,13 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
+	router.DELETE(options.BaseURL+"/settings/:id", wrapper.WithdrawSetting, options.OperationMiddlewares["withdrawSetting"]...)
 	router.GET(options.BaseURL+"/site/fire-watch", wrapper.GetFireWatch, options.OperationMiddlewares["getFireWatch"]...)
 	router.PUT(options.BaseURL+"/site/fire-watch", wrapper.ChooseFireEdition, options.OperationMiddlewares["chooseFireEdition"]...)
 	router.GET(options.BaseURL+"/stations", wrapper.ListStations, options.OperationMiddlewares["listStations"]...)
 	router.DELETE(options.BaseURL+"/stations/:id", wrapper.RevokeStation, options.OperationMiddlewares["revokeStation"]...)
+	router.PUT(options.BaseURL+"/stock/:id/count", wrapper.CountStock, options.OperationMiddlewares["countStock"]...)
+	router.POST(options.BaseURL+"/stock/:id/flame-test", wrapper.TestStock, options.OperationMiddlewares["testStock"]...)
 	router.GET(options.BaseURL+"/upkeep", wrapper.ListUpkeep, options.OperationMiddlewares["listUpkeep"]...)
 	router.POST(options.BaseURL+"/upkeep", wrapper.SetUpkeep, options.OperationMiddlewares["setUpkeep"]...)
 	router.DELETE(options.BaseURL+"/upkeep/:id", wrapper.RetireUpkeep, options.OperationMiddlewares["retireUpkeep"]...)
@@ -7398,6 +8026,282 @@ func (response ListMaterialsdefaultApplicationProblemPlusJSONResponse) VisitList
 	return err
 }
 
+type AddMaterialRequestObject struct {
+	Params AddMaterialParams
+	Body   *AddMaterialJSONRequestBody
+}
+
+type AddMaterialResponseObject interface {
+	VisitAddMaterialResponse(w http.ResponseWriter) error
+}
+
+type AddMaterial201ResponseHeaders struct {
+	ETag *string
+}
+
+type AddMaterial201JSONResponse struct {
+	Body    Material
+	Headers AddMaterial201ResponseHeaders
+}
+
+func (response AddMaterial201JSONResponse) VisitAddMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddMaterialdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddMaterialdefaultApplicationProblemPlusJSONResponse) VisitAddMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RetireMaterialRequestObject struct {
+	ID     ID `json:"id"`
+	Params RetireMaterialParams
+}
+
+type RetireMaterialResponseObject interface {
+	VisitRetireMaterialResponse(w http.ResponseWriter) error
+}
+
+type RetireMaterial204Response struct {
+}
+
+func (response RetireMaterial204Response) VisitRetireMaterialResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RetireMaterialdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RetireMaterialdefaultApplicationProblemPlusJSONResponse) VisitRetireMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetMaterialRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetMaterialResponseObject interface {
+	VisitGetMaterialResponse(w http.ResponseWriter) error
+}
+
+type GetMaterial200ResponseHeaders struct {
+	ETag *string
+}
+
+type GetMaterial200JSONResponse struct {
+	Body    MaterialDetail
+	Headers GetMaterial200ResponseHeaders
+}
+
+func (response GetMaterial200JSONResponse) VisitGetMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetMaterialdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetMaterialdefaultApplicationProblemPlusJSONResponse) VisitGetMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeMaterialRequestObject struct {
+	ID     ID `json:"id"`
+	Params ChangeMaterialParams
+	Body   *ChangeMaterialJSONRequestBody
+}
+
+type ChangeMaterialResponseObject interface {
+	VisitChangeMaterialResponse(w http.ResponseWriter) error
+}
+
+type ChangeMaterial200ResponseHeaders struct {
+	ETag *string
+}
+
+type ChangeMaterial200JSONResponse struct {
+	Body    Material
+	Headers ChangeMaterial200ResponseHeaders
+}
+
+func (response ChangeMaterial200JSONResponse) VisitChangeMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeMaterialdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChangeMaterialdefaultApplicationProblemPlusJSONResponse) VisitChangeMaterialResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveSettingRequestObject struct {
+	ID     ID `json:"id"`
+	Params ProveSettingParams
+	Body   *ProveSettingJSONRequestBody
+}
+
+type ProveSettingResponseObject interface {
+	VisitProveSettingResponse(w http.ResponseWriter) error
+}
+
+type ProveSetting201JSONResponse Setting
+
+func (response ProveSetting201JSONResponse) VisitProveSettingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProveSettingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ProveSettingdefaultApplicationProblemPlusJSONResponse) VisitProveSettingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddStockRequestObject struct {
+	ID     ID `json:"id"`
+	Params AddStockParams
+	Body   *AddStockJSONRequestBody
+}
+
+type AddStockResponseObject interface {
+	VisitAddStockResponse(w http.ResponseWriter) error
+}
+
+type AddStock201ResponseHeaders struct {
+	ETag *string
+}
+
+type AddStock201JSONResponse struct {
+	Body    Stock
+	Headers AddStock201ResponseHeaders
+}
+
+func (response AddStock201JSONResponse) VisitAddStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddStockdefaultApplicationProblemPlusJSONResponse) VisitAddStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetMeRequestObject struct {
 }
 
@@ -9044,6 +9948,39 @@ func (response OpenStationSessiondefaultApplicationProblemPlusJSONResponse) Visi
 	return err
 }
 
+type WithdrawSettingRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type WithdrawSettingResponseObject interface {
+	VisitWithdrawSettingResponse(w http.ResponseWriter) error
+}
+
+type WithdrawSetting204Response struct {
+}
+
+func (response WithdrawSetting204Response) VisitWithdrawSettingResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type WithdrawSettingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawSettingdefaultApplicationProblemPlusJSONResponse) VisitWithdrawSettingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetFireWatchRequestObject struct {
 }
 
@@ -9181,6 +10118,108 @@ type RevokeStationdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeStationdefaultApplicationProblemPlusJSONResponse) VisitRevokeStationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CountStockRequestObject struct {
+	ID     ID `json:"id"`
+	Params CountStockParams
+	Body   *CountStockJSONRequestBody
+}
+
+type CountStockResponseObject interface {
+	VisitCountStockResponse(w http.ResponseWriter) error
+}
+
+type CountStock200ResponseHeaders struct {
+	ETag *string
+}
+
+type CountStock200JSONResponse struct {
+	Body    Stock
+	Headers CountStock200ResponseHeaders
+}
+
+func (response CountStock200JSONResponse) VisitCountStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CountStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CountStockdefaultApplicationProblemPlusJSONResponse) VisitCountStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TestStockRequestObject struct {
+	ID     ID `json:"id"`
+	Params TestStockParams
+	Body   *TestStockJSONRequestBody
+}
+
+type TestStockResponseObject interface {
+	VisitTestStockResponse(w http.ResponseWriter) error
+}
+
+type TestStock200ResponseHeaders struct {
+	ETag *string
+}
+
+type TestStock200JSONResponse struct {
+	Body    Stock
+	Headers TestStock200ResponseHeaders
+}
+
+func (response TestStock200JSONResponse) VisitTestStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TestStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TestStockdefaultApplicationProblemPlusJSONResponse) VisitTestStockResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -9506,6 +10545,24 @@ type StrictServerInterface interface {
 	// ListMaterials Materials with their stock
 	// (GET /materials)
 	ListMaterials(ctx context.Context, request ListMaterialsRequestObject) (ListMaterialsResponseObject, error)
+	// AddMaterial Add a kind of sheet
+	// (POST /materials)
+	AddMaterial(ctx context.Context, request AddMaterialRequestObject) (AddMaterialResponseObject, error)
+	// RetireMaterial Take a material off the list
+	// (DELETE /materials/{id})
+	RetireMaterial(ctx context.Context, request RetireMaterialRequestObject) (RetireMaterialResponseObject, error)
+	// GetMaterial One material with its stock, what is proven in it and what became of it
+	// (GET /materials/{id})
+	GetMaterial(ctx context.Context, request GetMaterialRequestObject) (GetMaterialResponseObject, error)
+	// ChangeMaterial Change a material
+	// (PUT /materials/{id})
+	ChangeMaterial(ctx context.Context, request ChangeMaterialRequestObject) (ChangeMaterialResponseObject, error)
+	// ProveSetting Record a setting that a run or a trial has proven
+	// (POST /materials/{id}/settings)
+	ProveSetting(ctx context.Context, request ProveSettingRequestObject) (ProveSettingResponseObject, error)
+	// AddStock Put a lot on the shelf
+	// (POST /materials/{id}/stock)
+	AddStock(ctx context.Context, request AddStockRequestObject) (AddStockResponseObject, error)
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
@@ -9626,6 +10683,9 @@ type StrictServerInterface interface {
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx context.Context, request OpenStationSessionRequestObject) (OpenStationSessionResponseObject, error)
+	// WithdrawSetting Take a proof back
+	// (DELETE /settings/{id})
+	WithdrawSetting(ctx context.Context, request WithdrawSettingRequestObject) (WithdrawSettingResponseObject, error)
 	// GetFireWatch Which edition the site’s fire watches follow
 	// (GET /site/fire-watch)
 	GetFireWatch(ctx context.Context, request GetFireWatchRequestObject) (GetFireWatchResponseObject, error)
@@ -9638,6 +10698,12 @@ type StrictServerInterface interface {
 	// RevokeStation Take a station's credential away
 	// (DELETE /stations/{id})
 	RevokeStation(ctx context.Context, request RevokeStationRequestObject) (RevokeStationResponseObject, error)
+	// CountStock Say how many sheets of a lot lie on the shelf, with a reason
+	// (PUT /stock/{id}/count)
+	CountStock(ctx context.Context, request CountStockRequestObject) (CountStockResponseObject, error)
+	// TestStock Record what a copper-wire test of a lot showed
+	// (POST /stock/{id}/flame-test)
+	TestStock(ctx context.Context, request TestStockRequestObject) (TestStockResponseObject, error)
 	// ListUpkeep Work on machines that comes back, and how it stands
 	// (GET /upkeep)
 	ListUpkeep(ctx context.Context, request ListUpkeepRequestObject) (ListUpkeepResponseObject, error)
@@ -11397,6 +12463,252 @@ func (sh *strictHandler) ListMaterials(ctx echo.Context) error {
 	return nil
 }
 
+// AddMaterial operation middleware
+func (sh *strictHandler) AddMaterial(ctx echo.Context, params AddMaterialParams) error {
+	var request AddMaterialRequestObject
+
+	request.Params = params
+
+	var body AddMaterialJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddMaterial(ctx.Request().Context(), request.(AddMaterialRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddMaterial")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddMaterialResponseObject); ok {
+		return validResponse.VisitAddMaterialResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RetireMaterial operation middleware
+func (sh *strictHandler) RetireMaterial(ctx echo.Context, id ID, params RetireMaterialParams) error {
+	var request RetireMaterialRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RetireMaterial(ctx.Request().Context(), request.(RetireMaterialRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RetireMaterial")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RetireMaterialResponseObject); ok {
+		return validResponse.VisitRetireMaterialResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetMaterial operation middleware
+func (sh *strictHandler) GetMaterial(ctx echo.Context, id ID) error {
+	var request GetMaterialRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetMaterial(ctx.Request().Context(), request.(GetMaterialRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetMaterial")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetMaterialResponseObject); ok {
+		return validResponse.VisitGetMaterialResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ChangeMaterial operation middleware
+func (sh *strictHandler) ChangeMaterial(ctx echo.Context, id ID, params ChangeMaterialParams) error {
+	var request ChangeMaterialRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body ChangeMaterialJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChangeMaterial(ctx.Request().Context(), request.(ChangeMaterialRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChangeMaterial")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChangeMaterialResponseObject); ok {
+		return validResponse.VisitChangeMaterialResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ProveSetting operation middleware
+func (sh *strictHandler) ProveSetting(ctx echo.Context, id ID, params ProveSettingParams) error {
+	var request ProveSettingRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body ProveSettingJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ProveSetting(ctx.Request().Context(), request.(ProveSettingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ProveSetting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ProveSettingResponseObject); ok {
+		return validResponse.VisitProveSettingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddStock operation middleware
+func (sh *strictHandler) AddStock(ctx echo.Context, id ID, params AddStockParams) error {
+	var request AddStockRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body AddStockJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddStock(ctx.Request().Context(), request.(AddStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddStockResponseObject); ok {
+		return validResponse.VisitAddStockResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetMe operation middleware
 func (sh *strictHandler) GetMe(ctx echo.Context) error {
 	var request GetMeRequestObject
@@ -12761,6 +14073,31 @@ func (sh *strictHandler) OpenStationSession(ctx echo.Context) error {
 	return nil
 }
 
+// WithdrawSetting operation middleware
+func (sh *strictHandler) WithdrawSetting(ctx echo.Context, id ID) error {
+	var request WithdrawSettingRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawSetting(ctx.Request().Context(), request.(WithdrawSettingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawSetting")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(WithdrawSettingResponseObject); ok {
+		return validResponse.VisitWithdrawSettingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetFireWatch operation middleware
 func (sh *strictHandler) GetFireWatch(ctx echo.Context) error {
 	var request GetFireWatchRequestObject
@@ -12872,6 +14209,104 @@ func (sh *strictHandler) RevokeStation(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(RevokeStationResponseObject); ok {
 		return validResponse.VisitRevokeStationResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CountStock operation middleware
+func (sh *strictHandler) CountStock(ctx echo.Context, id ID, params CountStockParams) error {
+	var request CountStockRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body CountStockJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CountStock(ctx.Request().Context(), request.(CountStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CountStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CountStockResponseObject); ok {
+		return validResponse.VisitCountStockResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// TestStock operation middleware
+func (sh *strictHandler) TestStock(ctx echo.Context, id ID, params TestStockParams) error {
+	var request TestStockRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body TestStockJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TestStock(ctx.Request().Context(), request.(TestStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TestStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(TestStockResponseObject); ok {
+		return validResponse.VisitTestStockResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
