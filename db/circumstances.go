@@ -37,8 +37,9 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 				AND d.ended_at >= asked.since), 0),
 			coalesce((SELECT kind = 'alone' FROM site), false)
 		FROM unnest($1::uuid[], $2::timestamptz[]) asked (run, since) JOIN run r ON r.id = asked.run JOIN job j ON j.id = r.job JOIN stock st ON st.id = r.stock
-		LEFT JOIN LATERAL (SELECT hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine
-			ORDER BY member = j.member DESC LIMIT 1) pl ON true`, runs, since)
+		LEFT JOIN LATERAL ((SELECT 0 AS others, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine AND member = j.member)
+			UNION ALL (SELECT 1, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine LIMIT 1)
+			ORDER BY others LIMIT 1) pl ON true`, runs, since)
 	if err != nil {
 		return nil, err
 	}

@@ -104,6 +104,7 @@ type move struct {
 	accel    float64
 	asked    float64 // the speed that was asked for
 	set      float64 // and that no axis holds back
+	round    float64 // what the blocks beside the corner at its start allow there; 0 = as the moves do
 	in, peak float64
 	out      float64
 	up, on   float64    // seconds of speeding up and of going on evenly
@@ -145,6 +146,9 @@ func (l Limits) schedule(moves []move) {
 		sx, sy := ax+bx, ay+by
 		half := math.Sqrt(float64(sx*sx)+float64(sy*sy)) / 2
 		b.in = min(a.set, b.set, cornerSpeed(min(1, half), float64(l.CornerUM), slowest, min(a.length, b.length)))
+		if b.round > 0 {
+			b.in = min(b.in, b.round)
+		}
 	}
 	for i := 1; i < len(moves); i++ { // forward: no faster than can be reached
 		m := &moves[i-1]

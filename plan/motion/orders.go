@@ -1,5 +1,7 @@
 package motion
 
+import "math"
+
 // order is one change of the tool, told in motion.
 type order struct {
 	at       int64 // when it is told, µs from the stroke's start; before 0 the carriage still waits
@@ -60,11 +62,13 @@ func (j *Job) orders(c *course, stroke int, s Stroke) ([]order, []Problem) {
 	onDelay, offDelay, jitter := j.OnDelayMS*1000, j.OffDelayMS*1000, j.JitterMS*1000
 	out := make([]order, 0, 2*len(parts))
 	tell := func(at, delay int64, on bool) {
+		earliest := int64(math.MinInt64)
 		if n := len(out); n > 0 { // not before the tool has followed the last one
-			at = max(at, out[n-1].followed)
+			earliest = out[n-1].followed
 		}
-		if at > 0 {
-			at = c.boundary(at)
+		at = max(at, earliest)
+		if ends := j.boundary(c, at); at > 0 && ends >= earliest {
+			at = ends
 		}
 		out = append(out, order{at: at, followed: at + delay, on: on})
 	}

@@ -241,6 +241,61 @@ func TestBacklash(t *testing.T) {
 	}
 }
 
+// TestSwitchBesideCorner: a zigzag, every leg of which is switched the same way before its end. The block
+// between is shorter than the arc around the corner wants, so that a machine passes it slower than the
+// legs alone allow; the plan knows, and an end moves no further than half the mark's width.
+func TestSwitchBesideCorner(t *testing.T) {
+	t.Parallel()
+	for _, turn := range []int64{300, 1_500, 4_000} { // µm to the side on legs of 4 mm: 9° to 90°
+		for _, before := range []int64{0, 1, 3, 10, 30, 49, 60, 100, 200, 400, 900} {
+			for _, delay := range []int64{0, 2, 9} {
+				p := rowMachine()
+				p.Tools[0].SpotUM = 100
+				p.Tools[0].Switch.OnDelayMS, p.Tools[0].Switch.OffDelayMS = delay, delay
+				j := motion.JobOf(p, p.Tools[0])
+				s := motion.Stroke{SpeedUMPerS: 40_000, PowerPermille: 1000, Points: []geom.Point{geom.Pt(10_000, 10_000)}}
+				for i := range int64(24) {
+					s.Points = append(s.Points, geom.Pt(10_000+4_000*(i+1), 10_000+turn*((i+1)%2)))
+				}
+				corner := 0.0
+				for i := 1; i < len(s.Points); i++ {
+					next := corner + geom.Distance(s.Points[i-1], s.Points[i])
+					if i%2 == 0 {
+						s.On = append(s.On, geom.Span{From: int64(corner) - before, To: int64(next) - before})
+					}
+					corner = next
+				}
+				j.Strokes = []motion.Stroke{s}
+				m, took := carriedOut(t, p, j)
+				total := j.Total()
+				if planned := float64(total.TotalMS) / 1000; math.Abs(took-planned) > 0.005*planned+0.002 {
+					t.Errorf("turn %d, %d µm before corners, delay %d ms: took %.4f s, planned %.4f s", turn, before, delay, took, planned)
+				}
+				if len(m.sheet.lines) != len(s.On) {
+					t.Fatalf("%d lines burned, want %d", len(m.sheet.lines), len(s.On))
+				}
+				for i, on := range s.On {
+					if off := geom.Distance(m.sheet.lines[i][0], placeAlong(s.Points, float64(on.From))); off > 50+float64(p.CornerToleranceUM) {
+						t.Errorf("turn %d, %d µm before corners, delay %d ms: line %d begins %.0f µm off", turn, before, delay, i, off)
+					}
+				}
+			}
+		}
+	}
+}
+
+// placeAlong is the point d µm along a way.
+func placeAlong(points []geom.Point, d float64) geom.Point {
+	for i := 1; ; i++ {
+		a, b := points[i-1], points[i]
+		length := geom.Distance(a, b)
+		if d <= length || i == len(points)-1 {
+			return geom.Pt(a.X+int64(d/length*float64(b.X-a.X)), a.Y+int64(d/length*float64(b.Y-a.Y)))
+		}
+		d -= length
+	}
+}
+
 // TestAnyJobAgrees: time and burned length of random jobs. Their points lie on a grid of 0.5 mm: where an
 // axis with play turns round within a leg of some µm, the machine was seen to need up to 2.5 ms, and 1.2 %
 // of a whole job, more than planned.
