@@ -108,7 +108,7 @@ func (s *Server) ChangeMaterial(ctx context.Context, request wire.ChangeMaterial
 	}
 	b := request.Body
 	m := material.Material{Name: b.Name, Label: text(b.Label), Composition: compositionOf(b.Composition), ColourClass: text(b.ColourClass), Hazards: wordsOf(b.Hazards),
-		Fumes: wordsOf(b.Fumes), Verdict: material.Verdict(b.Verdict), Reason: b.Reason, Sources: sourcesOf(b.Sources), Only: wordsOf(b.Only), Marks: wordsOf(b.Marks)}
+		Fumes: wordsOf(b.Fumes), Verdict: material.Verdict(b.Verdict), Reason: text(b.VerdictReason), Sources: sourcesOf(b.Sources), Only: wordsOf(b.Only), Marks: wordsOf(b.Marks)}
 	if b.Listed != nil {
 		m.Listed = *b.Listed
 	}

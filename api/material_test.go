@@ -46,9 +46,16 @@ func TestMaterials(t *testing.T) {
 	w.as(t, officer, http.MethodPut, path, strings.Replace(change, `"reason":"data sheet of the mill"`, `"reason":""`, 1), http.StatusUnprocessableEntity, nil)
 	w.as(t, officer, http.MethodPut, path, change, http.StatusPreconditionFailed, nil, "If-Match", `"99"`)
 	w.as(t, officer, http.MethodPut, path, change, http.StatusOK, &m, "If-Match", rec.Header().Get("ETag"))
+	if m.Reason != "data sheet of the mill" {
+		t.Errorf("the verdict's reason is %q", m.Reason)
+	}
+	w.as(t, officer, http.MethodPut, path, strings.Replace(change, `"reason"`, `"verdict_reason":"glue pockets char","reason"`, 1), http.StatusOK, &m)
+	if m.Reason != "glue pockets char" {
+		t.Errorf("the verdict's reason is %q", m.Reason)
+	}
 	var d wire.MaterialDetail
 	w.as(t, member, http.MethodGet, path, "", http.StatusOK, &d)
-	if d.Material.Verdict != "with care" || len(d.Changes) != 2 || *d.Changes[0].By != "Officer of the garden" {
+	if d.Material.Verdict != "with care" || len(d.Changes) != 3 || *d.Changes[0].By != "Officer of the garden" {
 		t.Errorf("%+v", d)
 	}
 	w.as(t, officer, http.MethodDelete, "/materials/"+w.Material.ID.String(), "", http.StatusPreconditionFailed, nil, "If-Match", `"99"`)

@@ -58,6 +58,17 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/eyewear/:id/look", roles: []role{operator, officer, admin}, body: formBody, handler: s.lookForm},
 		{method: http.MethodPost, path: "/eyewear/:id/retire", roles: []role{officer, admin}, body: formBody, handler: s.retirePairForm},
 
+		{method: http.MethodGet, path: "/materials", roles: []role{member}, handler: s.materialsPage},
+		{method: http.MethodPost, path: "/materials", roles: []role{officer}, body: formBody, handler: s.addMaterialForm},
+		{method: http.MethodGet, path: "/materials/:id", roles: []role{member}, handler: s.materialPage},
+		{method: http.MethodPost, path: "/materials/:id", roles: []role{officer}, body: formBody, handler: s.changeMaterialForm},
+		{method: http.MethodPost, path: "/materials/:id/retire", roles: []role{officer}, body: formBody, handler: s.retireMaterialForm},
+		{method: http.MethodPost, path: "/materials/:id/lots", roles: []role{officer}, body: formBody, handler: s.addLotForm},
+		{method: http.MethodPost, path: "/materials/:id/lots/:lot/count", roles: []role{officer}, body: formBody, handler: s.countLotForm},
+		{method: http.MethodPost, path: "/materials/:id/lots/:lot/flame-test", roles: []role{officer}, body: formBody, handler: s.flameTestForm},
+		{method: http.MethodPost, path: "/materials/:id/settings", roles: []role{officer}, body: formBody, handler: s.proveForm},
+		{method: http.MethodPost, path: "/materials/:id/settings/:setting/withdraw", roles: []role{officer}, body: formBody, handler: s.withdrawProofForm},
+
 		{method: http.MethodGet, path: "/history", roles: []role{member}, handler: s.historyPage},
 		{method: http.MethodGet, path: "/runs/:id", roles: []role{member}, handler: s.runPage},
 		{method: http.MethodGet, path: "/runs/:id/dossier", roles: []role{officer, admin}, handler: s.dossierPage},

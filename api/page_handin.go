@@ -363,8 +363,11 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 	if err != nil {
 		return v, err
 	}
+	// The list that ships names dozens of kinds that lie on no shelf here.
 	for _, m := range materials {
-		v.Materials = append(v.Materials, materialChoice(m, form.stock))
+		if len(m.Stock) > 0 {
+			v.Materials = append(v.Materials, materialChoice(m, form.stock))
+		}
 	}
 	if form.drawing == uuid.Nil {
 		return v, nil
@@ -440,16 +443,12 @@ func operationChoices(tool machine.Tool, chosen plan.Operation) []web.OperationC
 func materialChoice(m db.Material, chosen uuid.UUID) web.MaterialChoice {
 	v := web.MaterialChoice{Name: m.Name, Verdict: string(m.Verdict)}
 	for _, st := range m.Stock {
-		thick := web.Millimetres(st.ThicknessUM) + " mm"
-		if st.ByGrammage() {
-			thick = fmt.Sprintf("%d g/m²", st.GrammageGPerM2)
-		}
-		words := fmt.Sprintf("%s, lot %s, %s, %s, %s, %d free", m.Name, st.Lot, st.Colour, thick,
-			web.Size(st.SheetWidthUM, st.SheetHeightUM), st.Count-st.Reserved)
-		if m.Verdict == material.Forbidden {
+		free := st.Count - st.Reserved
+		words := fmt.Sprintf("%s, lot %s, %s, %s, %s, %d free", m.Name, st.Lot, st.Colour, thickWords(st.Stock), web.Size(st.SheetWidthUM, st.SheetHeightUM), free)
+		if m.Verdict == material.Forbidden || st.Halogen {
 			words += ", never under a beam"
 		}
-		v.Stock = append(v.Stock, web.StockChoice{Value: st.ID.String(), Label: words, Chosen: st.ID == chosen})
+		v.Stock = append(v.Stock, web.StockChoice{Value: st.ID.String(), Label: words, Chosen: st.ID == chosen, Forbids: free <= 0 && st.ID != chosen})
 	}
 	return v
 }

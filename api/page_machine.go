@@ -137,14 +137,8 @@ func (s *Server) provenOn(c echo.Context, m db.Machine, v *web.MachinePageView) 
 	}
 	for _, set := range settings {
 		tool, _ := m.Profile.Tool(set.Tool)
-		row := web.SettingRow{Material: names[set.Material], Colour: set.Colour, Thickness: web.Millimetres(set.ThicknessUM) + " mm", Tool: set.Tool,
-			Operation: set.Operation, Setting: settingWords(set.SpeedUMPerS, set.PowerPermille, set.Passes), Dose: doseWords(set.LineDose(tool.PowerMW)), Evidence: set.Evidence}
-		if set.KerfUM > 0 {
-			row.Kerf = "kerf " + web.Millimetres(set.KerfUM) + " mm"
-		}
-		if set.Run != uuid.Nil {
-			row.RunHref = "/runs/" + set.Run.String()
-		}
+		row := settingRow(set)
+		row.Material, row.Dose = names[set.Material], doseWords(set.LineDose(tool.PowerMW))
 		v.Settings = append(v.Settings, row)
 	}
 	return nil

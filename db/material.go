@@ -170,7 +170,7 @@ func keptChange(id uuid.UUID, rev int64, actor Actor, verdict material.Verdict, 
 }
 
 // ChangeMaterial makes a material what m says, for a reason, which also becomes the verdict's unless m has
-// one. Open sign-offs of its lots are voided (I10). The row of the shipped list that it is judged by stays,
+// one: another verdict does not keep the reason of the one before. Open sign-offs of its lots are voided (I10). The row of the shipped list that it is judged by stays,
 // once it has one. rev is the one that was read, 0 for any. Errors: ErrNotFound, ErrConflict, *Refused.
 func (s *Store) ChangeMaterial(ctx context.Context, actor Actor, id uuid.UUID, rev int64, m material.Material, reason string) (Material, error) {
 	m, no := fitMaterial(m)
@@ -191,6 +191,9 @@ func (s *Store) ChangeMaterial(ctx context.Context, actor Actor, id uuid.UUID, r
 		to := m
 		if was.Listed != 0 {
 			to.Listed = was.Listed
+		}
+		if to.Verdict != was.Verdict && to.Reason == was.Reason {
+			to.Reason = reason
 		}
 		if no := judged(to, reason); len(no) > 0 {
 			return write{}, &Refused{Reasons: no}

@@ -232,6 +232,33 @@ func TestI10_ChangesVoid(t *testing.T) {
 		"material": func(t *testing.T, w *worker) error {
 			return w.SetVerdict(t.Context(), w.Officer, w.Material.ID, "with care")
 		},
+		"composition": func(t *testing.T, w *worker) error {
+			m := w.Material.Material
+			m.Hazards = []string{"resin pockets flare"}
+			_, err := w.ChangeMaterial(t.Context(), w.Officer, w.Material.ID, 0, m, "seen on another sheet")
+			return err
+		},
+		"flame test": func(t *testing.T, w *worker) error {
+			_, err := w.TestStock(t.Context(), w.Officer, w.Stock.ID, true, "flared green")
+			return err
+		},
+		"setting proven anew": func(t *testing.T, w *worker) error {
+			list, err := w.SettingsOf(t.Context(), w.Material.ID)
+			if err != nil {
+				return err
+			}
+			set := list[0]
+			set.KerfUM++
+			_, err = w.ProveSetting(t.Context(), w.Officer, set)
+			return err
+		},
+		"setting withdrawn": func(t *testing.T, w *worker) error {
+			list, err := w.SettingsOf(t.Context(), w.Material.ID)
+			if err != nil {
+				return err
+			}
+			return w.WithdrawSetting(t.Context(), w.Officer, list[0].ID)
+		},
 		"authorisation": func(t *testing.T, w *worker) error {
 			list, err := w.Authorisations(t.Context(), w.Operator.Person)
 			if err != nil {

@@ -395,6 +395,8 @@ func samplePages() []samplePage {
 					{ID: "p2", Rev: 2, Label: "pair 2", Marking: "180-460 OD 6", Damaged: true, LookedAt: at(9, 1), LookedBy: "Jon S.",
 						Beams: []EyewearBeam{{Machine: "Bay 2 · diode, open", Why: "Damaged: not to be worn"}}}}})
 		}},
+		{"materials", func(w io.Writer) error { return RenderMaterials(w, sampleMaterials()) }},
+		{"material", func(w io.Writer) error { return RenderMaterial(w, sampleMaterial()) }},
 		{"upkeep", func(w io.Writer) error {
 			return RenderUpkeep(w, UpkeepView{Shell: sampleShell("Upkeep", "/upkeep"), MayDo: true, MaySet: true, Machines: []Choice{{"m1", "Bay 1, CO₂, lidded"}}, Tasks: []UpkeepRow{
 				{ID: "u1", Machine: "Bay 1, CO₂, lidded", What: "Try the lid switch", Every: "every 30 days", State: "overdue", Why: "31 of 30 days", Critical: true, Overdue: true, Since: sampleNow.AddDate(0, 0, -31), LastNote: "opens the circuit at once", LastBy: "Runa Eik"},

@@ -65,6 +65,8 @@ var pages = []string{
 	"join",
 	"logbook",
 	"machine",
+	"material",
+	"materials",
 	"me",
 	"people",
 	"person",

@@ -1389,10 +1389,13 @@ type MaterialChange struct {
 	Name   string                `json:"name"`
 	Only   *[]MaterialChangeOnly `json:"only,omitempty"`
 
-	// Reason why it is changed; it stands beside the verdict
+	// Reason why it is changed
 	Reason  string                `json:"reason"`
 	Sources *[]Source             `json:"sources,omitempty"`
 	Verdict MaterialChangeVerdict `json:"verdict"`
+
+	// VerdictReason for the verdict, beside which it stands; left out: the reason of the change
+	VerdictReason *string `json:"verdict_reason,omitempty"`
 }
 
 // MaterialChangeOnly defines model for MaterialChange.Only.

@@ -127,7 +127,7 @@ func TestEveryPage(t *testing.T) {
 	if text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise)); err != nil || !strings.Contains(text, "image-alt") || strings.Contains(text, `"Wide":0`) {
 		t.Errorf("a picture without words, too wide for the page, is not found: %s %v", text, err)
 	}
-	for _, page := range []string{"/", "/hand-in", "/history", "/incidents", "/people", "/eyewear", "/me", "/logbook", "/stations"} {
+	for _, page := range []string{"/", "/hand-in", "/materials", "/history", "/incidents", "/people", "/eyewear", "/me", "/logbook", "/stations"} {
 		if _, ok := weights[page]; !ok {
 			t.Errorf("no link leads to %s", page)
 		}
