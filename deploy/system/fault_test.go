@@ -29,8 +29,11 @@ var faults = []fault{
 	{"F8", "server killed at each statement of the permit transaction", "permit and entry, or neither", "I6", []string{"system.TestF8_KilledInThePermitTransaction", "db.TestI6_NoChangeWithoutItsEntry"}},
 	{"F9", "server killed after commit, before publishing", "offered by the follower after the restart", "B1", []string{"broker.TestFollowerOffers"}},
 	{"F10", "Postgres restarted under load, fast and at once", "no acknowledged change lost", "I6, I7", []string{"system.TestF10_PostgresRestarts"}},
+	{"F11", "Postgres gone while running", "the run goes on, taps are heard, the stop works, its end is told afterwards", "I5", []string{"system.TestF11_PostgresGoneWhileRunning"}},
 	{"F12", "broker gone while running", "attendance by the other way, else pause and stop", "I9", []string{"worker.TestF12_LinkGoneWhileRunning"}},
-	{"F13", "broker and server gone, stop pressed", "stopped", "I5", []string{"worker.TestF13_StopOverTheNetwork"}},
+	{"F13", "broker and server gone, stop pressed", "stopped", "I5", []string{"worker.TestF13_StopOverTheNetwork", "serve.TestI5_S31_StopOverTLSWithTheServerGone", "system.TestI5_StationAlone"}},
+	{"F14", "the link to the broker half open", "the run goes on under attendance, the stop works, its end is told afterwards", "I5, I9", []string{"system.TestF14_F15_LinkSlowThenHalfOpen"}},
+	{"F15", "the link to the broker slow", "starts once", "I2", []string{"system.TestF14_F15_LinkSlowThenHalfOpen"}},
 	{"F16", "a void overtakes its permit", "the void wins", "I10", []string{"worker.TestF16_VoidWins", "worker.TestF34_RandomHistories"}},
 	{"F17", "a permit one second too old on the worker's clock", "refused: expired", "I12", []string{"worker.TestF17_PermitTooOld"}},
 	{"F18", "the worker's wall clock jumps", "no deadline moves", "I12", []string{"worker.TestF18_NoWallClock", "worker.TestF36_Suspend"}},
@@ -47,14 +50,17 @@ var faults = []fault{
 	{"F29", "the owner edits an old entry", "check ends with status 2 at that entry", "I7", []string{"db.TestF29_OwnerEditIsFound"}},
 	{"F30", "forged and replayed statements by who may publish everything", "no motion; told", "I12", []string{"system.TestF30_ForgedStart", "broker.TestForgedMessagesAreThrownAway"}},
 	{"F31", "a permit for another machine, or for a profile that changed", "refused with the reason", "I1, I10", []string{"worker.TestI1_EveryLineOfAPermitCounts", "worker.TestF31_ProfileChanges"}},
+	{"F32", "no tap comes any more", "beam off in time, paused, then stopped", "I9", []string{"worker.TestI9_MissedTwice", "system.TestI9_AttendanceMissed"}},
 	{"F33", "worker restarted during the purge or the fire watch", "goes on, never shorter", "I4", []string{"worker.TestF33_PurgeSurvivesRestarts", "db.TestF33_WatchCountsLooks", "checklist.TestF33_WatchIsNeverShorter"}},
 	{"F34", "random histories", "the model's state; every invariant", "I1–I15", []string{"worker.TestF34_RandomHistories", "worker.TestF34_KnownHistories"}},
 	{"F36", "the host suspended", "permit dead, run interrupted", "I4, I12", []string{"worker.TestF36_Suspend"}},
+	{"F37", "a stop with a slow switch", "the carriage goes on along the burned path until the beam is off", "I5", []string{"simulated.TestStopLeavesNoSpot"}},
+	{"F38", "a driver's program hangs, its pipe full", "stopped by the second way, then killed", "I5", []string{"program.TestF38_HungChild", "program.TestF38_FullPipe"}},
 	{"F39", "flame reported at the inspection", "lockout, incident and watch in one step", "I6", []string{"db.TestF39_FlameLocksOut", "db.TestF39_FireAtALook"}},
 }
 
 // folders of the packages whose tests prove a row.
-var testFolders = map[string]string{"checklist": "checklist", "broker": "queue/broker", "db": "db", "journal": "worker/journal", "simulated": "worker/driver/simulated",
+var testFolders = map[string]string{"checklist": "checklist", "broker": "queue/broker", "db": "db", "journal": "worker/journal", "program": "worker/driver/program", "serve": "deploy/serve", "simulated": "worker/driver/simulated",
 	"system": "deploy/system", "worker": "worker"}
 
 // Every row that has to be proven is there, and every test that it names exists and is not skipped
@@ -79,7 +85,7 @@ func TestFaultsAreProven(t *testing.T) {
 			}
 		}
 	}
-	for _, row := range strings.Fields("F1 F2 F3 F4 F5 F6 F8 F9 F10 F16 F17 F18 F19 F20 F21 F22 F23 F24 F25 F26 F27 F28 F29 F30 F31 F34") {
+	for _, row := range strings.Fields("F1 F2 F3 F4 F5 F6 F7 F8 F9 F10 F11 F12 F13 F14 F15 F16 F17 F18 F19 F20 F21 F22 F23 F24 F25 F26 F27 F28 F29 F30 F31 F32 F33 F34 F36 F37 F38 F39") {
 		if !rows[row] {
 			t.Errorf("%s has no row", row)
 		}
