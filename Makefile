@@ -56,7 +56,7 @@ chaos: install-test ## random histories (HISTORIES) and kill -9 (KILLS), each fo
 	@seed=$${SEED:-$$(od -An -N4 -tu4 /dev/urandom | tr -d ' ')}; echo "SEED=$$seed"; \
 	go test -race -count=1 -timeout $(CHAOS_FOR) -run 'TestF34_|TestI2_AnyHistory' ./worker -rapid.shrinktime=5m -rapid.checks=$$((($(HISTORIES) + 1) / 2)) -rapid.seed=$$seed && \
 	KERFGATE_CHAOS_SEED=$$seed KERFGATE_CHAOS_KILLS=$(KILLS) KERFGATE_CHAOS_FOR=$(CHAOS_FOR) \
-		go test -race -count=1 -timeout 0 -run TestI2_KilledAnywhere ./deploy/system
+		go test -race -count=1 -timeout 0 -run 'TestI2_KilledAnywhere|TestWholeRunOnACable' ./deploy/system
 
 generate: ## make the wire types and the server interface anew from api/openapi.yaml
 	go generate ./api

@@ -209,6 +209,15 @@ func (l *fakeMachine) Close() error {
 	}
 	return nil
 }
+
+// tells is what the machine says by itself, unless it was closed.
+func (l *fakeMachine) tells(kind string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if !l.closed {
+		l.events <- driver.Event{Kind: kind}
+	}
+}
 func (l *fakeMachine) set(f func(*fakeMachine)) {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -31,8 +31,8 @@ var stopSources = []stopSource{
 			s.t.Error(err)
 		}
 	}, broker.ReportInterrupted},
-	{"the machine's own button", func(s *shop) { s.fake().events <- driver.Event{Kind: driver.EventAlarm} }, broker.ReportFailed},
-	{"the machine unplugged", func(s *shop) { s.fake().events <- driver.Event{Kind: driver.EventLost} }, broker.ReportInterrupted},
+	{"the machine's own button", func(s *shop) { s.fake().tells(driver.EventAlarm) }, broker.ReportFailed},
+	{"the machine unplugged", func(s *shop) { s.fake().tells(driver.EventLost) }, broker.ReportInterrupted},
 }
 
 // endings are the reports of how the run ended.
