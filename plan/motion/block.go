@@ -95,7 +95,7 @@ func (j *Job) followCuts(c *course, i int, cuts []int64) []int64 {
 	}
 	up, on, down := m.up, m.on, m.down
 	told := len(cuts)
-	first, last := j.rounding(c, i), j.rounding(c, i+1)
+	first, last := c.rounding(&j.Limits, i), c.rounding(&j.Limits, i+1)
 	cut := func(t float64) {
 		d, at := m.way(t), c.into(i, t)
 		if d < first || m.length-d < last {
@@ -118,26 +118,6 @@ func (j *Job) followCuts(c *course, i int, cuts []int64) []int64 {
 	total := m.seconds()
 	j.ramp(m, m.out, down, func(t float64) { cut(total - t) })
 	return cuts
-}
-
-// rounding is how long, at least, the blocks before and behind the corner at the start of a move are:
-// twice what the arc around the corner takes of each, R·tan(φ/2) with R = v²/a, since machines give
-// the arc no more than half of the shorter block and would pass the corner slower than planned.
-func (j *Job) rounding(c *course, i int) float64 {
-	if i == 0 || i == len(c.moves) {
-		return nearUM
-	}
-	a, b := &c.moves[i-1], &c.moves[i]
-	ax, ay := float64(a.to.X-a.from.X)/a.length, float64(a.to.Y-a.from.Y)/a.length
-	bx, by := float64(b.to.X-b.from.X)/b.length, float64(b.to.Y-b.from.Y)/b.length
-	// tan(φ/2) = sin φ / (1 + cos φ)
-	sin := math.Abs(float64(ax*by) - float64(ay*bx))
-	cos := float64(ax*bx) + float64(ay*by)
-	if cos <= -1+1e-9 {
-		return nearUM
-	}
-	slowest := float64(min(j.Limits.AccelXUMPerS2, j.Limits.AccelYUMPerS2))
-	return max(nearUM, 2*float64(b.in*b.in)/slowest*sin/(1+cos))
 }
 
 // ramp cuts a change of speed, from its slow end, which lasts t seconds.

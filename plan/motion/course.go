@@ -40,12 +40,12 @@ func (c *course) lay(j *Job, speed int64, p play) play {
 		m.shift = shift
 		c.moves = append(c.moves, m)
 	}
-	c.schedule(j.Limits)
+	c.time(&j.Limits)
 	return p
 }
 
-// schedule sets the speeds of the moves and when and where each begins.
-func (c *course) schedule(l Limits) {
+// time sets the speeds of the moves and notes when and where each begins.
+func (c *course) time(l *Limits) {
 	l.schedule(c.moves)
 	c.start, c.path = c.start[:0], c.path[:0]
 	var at int64
@@ -142,70 +142,4 @@ func (c *course) reached(t int64) float64 {
 		return c.path[i]
 	}
 	return c.path[i] + c.moves[i].way(s)
-}
-
-// nearUM is how close to a corner a block may not end, whatever the corner: there it ends in it.
-const nearUM = 2
-
-// near is how close to the corner at the start of a move a block may not end. Where the block between
-// would be too short for the arc around the corner, the corner itself will do, as long as that is
-// within half the width of the tool's mark; but not once the corner is passed slower for the block.
-func (j *Job) near(c *course, i int) float64 {
-	if i < len(c.moves) && c.moves[i].round > 0 {
-		return nearUM
-	}
-	return max(nearUM, min(j.rounding(c, i), float64(j.spot())/2))
-}
-
-// boundary is the time at which a block that shall end at t can end.
-func (j *Job) boundary(c *course, t int64) int64 {
-	if t <= 0 {
-		return 0
-	}
-	if t >= c.micros() {
-		return c.micros()
-	}
-	i, s := c.at(t)
-	d := c.moves[i].way(s)
-	switch {
-	case d < j.near(c, i):
-		return c.start[i]
-	case c.moves[i].length-d < j.near(c, i+1):
-		return c.start[i+1]
-	}
-	return t
-}
-
-// slow lowers the speed of corners to what the blocks beside them let machines round when the tool is
-// told something at these times, and says whether that was so anywhere. The course is then another, in
-// which the times have to be found anew.
-func (c *course) slow(j *Job, orders []order) bool {
-	slowed := false
-	corner := func(i int, beside float64) {
-		if need := j.rounding(c, i); beside > 0 && beside < need {
-			// What a corner needs goes with the square of its speed. One part in a thousand more, so that the
-			// times, once found anew, do not miss by a rounding.
-			c.moves[i].round = 0.999 * c.moves[i].in * math.Sqrt(beside/need)
-			slowed = true
-		}
-	}
-	for _, o := range orders {
-		if o.at <= 0 || o.at >= c.micros() {
-			continue
-		}
-		i, s := c.at(o.at)
-		m := &c.moves[i]
-		if o.at == c.start[i] || m.slack {
-			continue
-		}
-		d := m.way(s)
-		corner(i, d)
-		if i+1 < len(c.moves) {
-			corner(i+1, m.length-d)
-		}
-	}
-	if slowed {
-		c.schedule(j.Limits)
-	}
-	return slowed
 }

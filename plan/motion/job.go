@@ -150,10 +150,6 @@ const (
 	passedOver // a stroke of which nothing can be done
 )
 
-// slowPasses bounds how often a stroke is timed anew because the tool is told something close to a
-// corner: each pass moves what is told early by the delay, and nearly all strokes need one or none.
-const slowPasses = 6
-
 // walker is where a job stands.
 type walker struct {
 	job           *Job
@@ -198,10 +194,7 @@ func (w *walker) stroke(i int, s Stroke, points []geom.Point) bool {
 	before, behind := j.OnDelayMS*1000, (j.OffDelayMS+j.JitterMS)*1000
 	need := c.micros() + j.OffDelayMS*1000
 	if j.InMotion {
-		orders, told = j.orders(c, i, s)
-		for pass := 0; pass < slowPasses && c.slow(j, orders); pass++ {
-			orders, told = j.orders(c, i, s)
-		}
+		orders, told = j.settled(c, i, s)
 		if len(orders) == 0 { // nothing to do here
 			return w.yield(event{kind: passedOver, stroke: i, told: told})
 		}

@@ -104,13 +104,15 @@ type move struct {
 	accel    float64
 	asked    float64 // the speed that was asked for
 	set      float64 // and that no axis holds back
-	round    float64 // what the blocks beside the corner at its start allow there; 0 = as the moves do
 	in, peak float64
 	out      float64
 	up, on   float64    // seconds of speeding up and of going on evenly
 	down     float64    // and of slowing down
 	shift    geom.Point // commanded less taken position
 	slack    bool       // takes up backlash: the carriage itself does not move
+	// room is how long the shorter of the blocks beside the corner at its start is, where the tool is told
+	// something within the moves that meet there; 0 where it is not. had is what it was before.
+	room, had float64
 }
 
 // move is the straight move from p to q, its speeds not yet known.
@@ -135,7 +137,8 @@ func (l Limits) profile(points []geom.Point, speed int64) []move {
 }
 
 // schedule sets the speeds of moves that follow each other from rest to rest: the greatest ones that
-// corners, accelerations and set speeds allow, looking ahead over all of them.
+// corners, accelerations and set speeds allow, looking ahead over all of them. What it set before does
+// not matter.
 func (l Limits) schedule(moves []move) {
 	slowest := float64(min(l.AccelXUMPerS2, l.AccelYUMPerS2))
 	for i := 1; i < len(moves); i++ {
@@ -145,10 +148,11 @@ func (l Limits) schedule(moves []move) {
 		// cos(φ/2) of the turn is half the length of the sum of the two directions.
 		sx, sy := ax+bx, ay+by
 		half := math.Sqrt(float64(sx*sx)+float64(sy*sy)) / 2
-		b.in = min(a.set, b.set, cornerSpeed(min(1, half), float64(l.CornerUM), slowest, min(a.length, b.length)))
-		if b.round > 0 {
-			b.in = min(b.in, b.round)
+		shorter := min(a.length, b.length)
+		if b.room > 0 {
+			shorter = min(shorter, b.room)
 		}
+		b.in = min(a.set, b.set, cornerSpeed(min(1, half), float64(l.CornerUM), slowest, shorter))
 	}
 	for i := 1; i < len(moves); i++ { // forward: no faster than can be reached
 		m := &moves[i-1]

@@ -62,13 +62,14 @@ func (j *Job) orders(c *course, stroke int, s Stroke) ([]order, []Problem) {
 	onDelay, offDelay, jitter := j.OnDelayMS*1000, j.OffDelayMS*1000, j.JitterMS*1000
 	out := make([]order, 0, 2*len(parts))
 	tell := func(at, delay int64, on bool) {
-		earliest := int64(math.MinInt64)
+		least := int64(math.MinInt64)
 		if n := len(out); n > 0 { // not before the tool has followed the last one
-			earliest = out[n-1].followed
+			least = out[n-1].followed
 		}
-		at = max(at, earliest)
-		if ends := j.boundary(c, at); at > 0 && ends >= earliest {
-			at = ends
+		if at = max(at, least); at > 0 {
+			if b := j.boundary(c, at); b >= least || b == c.micros() {
+				at = b
+			}
 		}
 		out = append(out, order{at: at, followed: at + delay, on: on})
 	}
@@ -83,6 +84,27 @@ func (j *Job) orders(c *course, stroke int, s Stroke) ([]order, []Problem) {
 		tell(p.to-offDelay, offDelay, false)
 	}
 	return out, found.list()
+}
+
+// mostRounds bounds how often a course is timed anew since its orders end blocks beside its corners.
+const mostRounds = 8
+
+// settled are the orders along a course that knows of them: where they end blocks so near to corners that
+// these are passed more slowly, it is timed anew, and what is told early then lies elsewhere. Mostly that
+// ends after a round or two; where it does not, the tool is told where it was told last, and follows within
+// what the last change of times makes of it.
+func (j *Job) settled(c *course, stroke int, s Stroke) (orders []order, told []Problem) {
+	for round := 1; ; round++ {
+		orders, told = j.orders(c, stroke, s)
+		switch {
+		case !c.crowd(&j.Limits, orders):
+			return orders, told
+		case round == mostRounds:
+			c.kept(&j.Limits, orders)
+			return orders, told
+		}
+		c.time(&j.Limits)
+	}
 }
 
 // onParts are the times at which the tool is meant to be on.
