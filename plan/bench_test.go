@@ -8,6 +8,7 @@ import (
 	"os"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -102,9 +103,19 @@ func peak() func() float64 {
 	}
 }
 
+// processor is how long the process kept processors busy, collecting garbage too: what a busy machine's clock
+// does not tell.
+func processor() time.Duration {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
 // BenchmarkMake makes whole plans, without perturbing the order, of drawings of three characters, and
 // tells their time in sums: how often the drawing's bytes could have been hashed with SHA-256
-// meanwhile. MiB are the most that the process held.
+// meanwhile. MiB are the most that the process held, cpu-s what it kept processors busy.
 func BenchmarkMake(b *testing.B) {
 	for _, drawn := range []struct {
 		name string
@@ -121,12 +132,14 @@ func BenchmarkMake(b *testing.B) {
 					floor := time.Since(start)
 					most := peak()
 					b.ReportAllocs()
+					busy := processor()
 					for b.Loop() {
 						if _, err := plan.Make(req); err != nil {
 							b.Fatal(err)
 						}
 					}
 					each := b.Elapsed() / time.Duration(b.N)
+					b.ReportMetric((processor()-busy).Seconds()/float64(b.N), "cpu-s")
 					b.ReportMetric(float64(each)/float64(floor), "sums")
 					b.ReportMetric(each.Seconds(), "s")
 					b.ReportMetric(most(), "MiB")
