@@ -3,7 +3,7 @@ SHELL := /bin/sh
 export GOFLAGS := -buildvcs=false
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: help try build release test check bench fuzz chaos generate install-try install-test clean
+.PHONY: help try build release test check bench fuzz chaos audit generate install-try install-test clean
 
 help: ## list the targets
 	@grep -E '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 18
@@ -57,6 +57,10 @@ chaos: install-test ## random histories (HISTORIES) and kill -9 (KILLS), each fo
 	go test -race -count=1 -timeout $(CHAOS_FOR) -run 'TestF34_|TestI2_AnyHistory' ./worker -rapid.shrinktime=5m -rapid.checks=$$((($(HISTORIES) + 1) / 2)) -rapid.seed=$$seed && \
 	KERFGATE_CHAOS_SEED=$$seed KERFGATE_CHAOS_KILLS=$(KILLS) KERFGATE_CHAOS_FOR=$(CHAOS_FOR) \
 		go test -race -count=1 -timeout 0 -run 'TestI2_KilledAnywhere|TestWholeRunOnACable' ./deploy/system
+
+audit: build ## modules as in go.sum, known vulnerabilities (STRICT=-strict fails without their database), bill of materials
+	@mkdir -p artefacts
+	go run ./deploy/audit $(STRICT)
 
 generate: ## make the wire types and the server interface anew from api/openapi.yaml
 	go generate ./api

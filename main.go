@@ -495,6 +495,9 @@ type migrateCommand struct {
 }
 
 func (m *migrateCommand) Run(ctx context.Context) error {
+	if err := db.CheckURL(m.Database); err != nil {
+		return err
+	}
 	owner, err := sql.Open("pgx", m.Database)
 	if err != nil {
 		return err

@@ -215,6 +215,38 @@ func TestS11_RevokedWhileOpen(t *testing.T) {
 	}
 }
 
+// TestS11_RightsWithdrawnWhileOpen: an officer whose role is taken away sees no more of what officers see, in the
+// stream that is open and from the next request on.
+func TestS11_RightsWithdrawnWhileOpen(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	url := w.serve(t)
+	token := w.signedIn(t, w.Officer)
+	open := listen(t, url, token, "")
+	lock := func(reason string) {
+		t.Helper()
+		if _, err := w.SetLockout(t.Context(), w.Admin, w.Machine.ID, reason); err != nil {
+			t.Fatal(err)
+		}
+	}
+	lock("lid hinge loose")
+	before, _ := open.until("lockout.set")
+	if !strings.Contains(before.data, "Admin of the garden") {
+		t.Fatalf("the officer sees %s", before.data)
+	}
+	w.as(t, token, http.MethodGet, "/logbook", "", http.StatusOK, nil)
+	if _, err := w.ChangePerson(t.Context(), w.Admin, w.Officer.Person, 0, db.PersonChange{Name: "Officer of the garden", Role: db.RoleMember}); err != nil {
+		t.Fatal(err)
+	}
+	w.as(t, token, http.MethodGet, "/logbook", "", http.StatusForbidden, nil)
+	if err := w.LiftLockout(t.Context(), db.Actor{Person: w.Admin.Person, Role: db.RoleOfficer}, w.Machine.ID, "hinge mended"); err != nil {
+		t.Fatal(err)
+	}
+	if after, _ := open.until("lockout.lifted"); strings.Contains(after.data, "actor") {
+		t.Errorf("who is no officer any more sees %s", after.data)
+	}
+}
+
 // TestServerEnds: event streams do not hold up the end.
 func TestServerEnds(t *testing.T) {
 	t.Parallel()

@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"log/slog"
 	"net/http"
 	"strings"
 	"testing"
@@ -11,6 +12,7 @@ import (
 
 	"kerfgate/api/wire"
 	"kerfgate/db"
+	"kerfgate/db/dbtest"
 )
 
 // joined makes an account by invitation, as a person does, and gives its sign-in's bearer token.
@@ -199,6 +201,55 @@ func TestTokens(t *testing.T) {
 		}
 	}
 	w.as(t, reads, http.MethodGet, "/me", "", http.StatusUnauthorized, nil)
+}
+
+// TestS27_NoDefaultAccount: a site that was just opened lets nobody in, whatever they type, until the first
+// person has used a link that was made at the command line.
+func TestS27_NoDefaultAccount(t *testing.T) {
+	t.Parallel()
+	env := dbtest.New(t)
+	if _, err := env.OpenSite(t.Context(), db.Site{Name: "garden", Kind: db.SiteAlone}); err != nil {
+		t.Fatal(err)
+	}
+	s, err := New(Config{Store: env.Store, Floor: &floorMan{}, Site: "garden", Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	people := 0
+	if err := env.Pool.QueryRow(t.Context(), `SELECT (SELECT count(*) FROM person) + (SELECT count(*) FROM session) + (SELECT count(*) FROM invitation) + (SELECT count(*) FROM pin)`).Scan(&people); err != nil || people != 0 {
+		t.Errorf("%d accounts, sessions, invitations and PINs in a new site, %v", people, err)
+	}
+	if has, err := env.HasAdmin(t.Context()); err != nil || has {
+		t.Errorf("a new site has an admin: %v %v", has, err)
+	}
+	for name, password := range map[string]string{"admin": "admin", "kerfgate": "kerfgate", "root": "", "": ""} {
+		if rec := ask(t, s.Handler(), http.MethodPost, base+"/sessions", "", fmt.Sprintf(`{"sign_in":%q,"password":%q}`, name, password)); rec.Code != http.StatusUnauthorized {
+			t.Errorf("%q with %q: %d", name, password, rec.Code)
+		}
+	}
+	ask(t, s.Handler(), http.MethodPost, base+"/invitations/accept", "", `{"secret":"AAAA-BBBB-CCCC-DDDD","sign_in":"fern","new_password":"a long enough password"}`)
+	if has, err := env.HasAdmin(t.Context()); err != nil || has {
+		t.Errorf("somebody became the admin by a link that nobody made: %v %v", has, err)
+	}
+}
+
+// TestS12_Passwords: eight characters at least, argon2id in the form and with the cost that OWASP's password storage
+// cheat sheet names (m=19456, t=2, p=1, from memory), and every one of a hundred characters counts.
+func TestS12_Passwords(t *testing.T) {
+	t.Parallel()
+	if _, err := HashPassword(t.Context(), "sevench"); err == nil {
+		t.Error("seven characters were taken")
+	}
+	long := strings.Repeat("kale and thyme ", 7)[:100]
+	hash, err := HashPassword(t.Context(), long)
+	if err != nil || !strings.HasPrefix(hash, "$argon2id$v=19$m=19456,t=2,p=1$") {
+		t.Fatalf("%s %v", hash, err)
+	}
+	for password, want := range map[string]bool{long: true, long[:99]: false, long[:99] + "x": false, long + "x": false, "": false} {
+		if got, err := passwordMatches(t.Context(), password, hash); err != nil || got != want {
+			t.Errorf("%d characters: %v %v", len(password), got, err)
+		}
+	}
 }
 
 // TestChangePassword: the old one is asked, other sessions end, this one stays.

@@ -34,7 +34,11 @@ func TestS8_Matrix(t *testing.T) {
 		fmt.Fprintf(&b, " %-8s", r)
 	}
 	b.WriteString("\n")
-	for _, row := range policy() {
+	rows := policy()
+	for _, p := range s.pages() {
+		rows = append(rows, s.rules[routeKey{p.method, p.path}])
+	}
+	for _, row := range rows {
 		fmt.Fprintf(&b, "%-52s", row.method+" "+row.path)
 		for _, caller := range callers {
 			req := httptest.NewRequestWithContext(t.Context(), row.method, concrete(row.path), nil)

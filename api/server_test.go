@@ -249,6 +249,27 @@ func TestS20_HeadersOnEveryAnswer(t *testing.T) {
 	checkHeaders(t, "no route", ask(t, s.Handler(), http.MethodGet, "/nowhere", "", "").Header())
 }
 
+// TestS20_HeadersOfOpenPages: the pages and routes that ask for no sign-in, as they are really answered.
+func TestS20_HeadersOfOpenPages(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	n := 0
+	for key, r := range w.s.rules {
+		if !r.open() || r.stop || r.stream || key.method != http.MethodGet {
+			continue
+		}
+		target := strings.NewReplacer(":id", w.Machine.ID.String(), ":code", "AAAA-BBBB-CCCC-DDDD", "*", "page.css").Replace(key.path)
+		rec := ask(t, w.s.Handler(), key.method, target, "", "", "Accept", "text/html")
+		if rec.Code == http.StatusOK {
+			n++
+		}
+		checkHeaders(t, target, rec.Header())
+	}
+	if n < 10 {
+		t.Errorf("%d pages were answered", n)
+	}
+}
+
 func checkHeaders(t *testing.T, what string, h http.Header) {
 	t.Helper()
 	policy := h.Get("Content-Security-Policy")
@@ -354,7 +375,19 @@ func TestS10_UnknownFields(t *testing.T) {
 	}
 }
 
-func TestRunRefusesPlainOffLoopback(t *testing.T) {
+// TestS7_LiveEventsFromAnotherSite: a page of another origin gets no live events, wherever it says it comes from.
+func TestS7_LiveEventsFromAnotherSite(t *testing.T) {
+	t.Parallel()
+	s, _ := gateless(t, nil)
+	for _, header := range [][]string{{"Origin", "https://elsewhere.example"}, {"Origin", "null"}, {"Sec-Fetch-Site", "cross-site"}, {"Sec-Fetch-Site", "same-site"}} {
+		rec := ask(t, s.Handler(), http.MethodGet, base+"/events", string(admin), "", header...)
+		if rec.Code != http.StatusForbidden || problemIn(t, rec).Type != "/problems/cross-site" {
+			t.Errorf("%v: %d %s", header, rec.Code, rec.Body)
+		}
+	}
+}
+
+func TestS7_S25_RunRefusesPlainOffLoopback(t *testing.T) {
 	t.Parallel()
 	s, _ := gateless(t, nil)
 	l := &offLoopback{}

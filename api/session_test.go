@@ -53,8 +53,8 @@ func TestS4_Cookie(t *testing.T) {
 	}
 }
 
-// TestSignIn: S1 a new token at each sign-in, the same answer whatever was wrong, S2 sign-out.
-func TestSignIn(t *testing.T) {
+// TestS1_S2_SignIn: a new token at each sign-in, the same answer whatever was wrong; signed out, it is worth nothing.
+func TestS1_S2_SignIn(t *testing.T) {
 	t.Parallel()
 	w := newWorkshop(t)
 	password := strings.Repeat("long ", 20) + "1" // S12: nothing is cut off

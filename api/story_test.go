@@ -320,6 +320,15 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 			t.Errorf("GET %s: %d %s", r.path, rec.Code, rec.Body)
 		}
 	}
+	for _, p := range w.s.pages() {
+		if p.method != http.MethodGet || strings.Contains(p.path, "*") {
+			continue
+		}
+		target := strings.NewReplacer(":item", "on", ":code", "AAAA-BBBB-CCCC-DDDD").Replace(strings.Replace(fill.Replace(p.path), "/station/:id", "/station/"+w.Machine.ID.String(), 1))
+		if rec := ask(t, w.s.Handler(), http.MethodGet, target, officer, "", "Accept", "text/html"); rec.Code >= http.StatusInternalServerError {
+			t.Errorf("GET %s: %d %s", target, rec.Code, rec.Body)
+		}
+	}
 	if after := w.rows(t); after != before {
 		t.Errorf("rows before and after:\n%s\n%s", before, after)
 	}

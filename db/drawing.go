@@ -34,6 +34,9 @@ func (s *Store) ReceiveDrawing(ctx context.Context, actor Actor, fileName string
 	if len(data) > maxDrawing {
 		return Drawing{}, refuse("the file is over 32 MiB", "simplify the drawing or split it")
 	}
+	if err := s.withinFiles(ctx, actor.Person, int64(len(data))); err != nil {
+		return Drawing{}, err
+	}
 	salt := newSalt()
 	digest, statements := putBlob(data)
 	d := Drawing{ID: newID(), Digest: digest, Member: actor.Person, FileName: cleanName(fileName), Size: int64(len(data))}

@@ -97,7 +97,11 @@ func (s *Store) submit(ctx context.Context, actor Actor, n NewJob, beside func(w
 		if err != nil {
 			return write{}, err
 		}
-		if len(no) > 0 {
+		many, err := s.withinRuns(ctx, actor.Person, n.Copies)
+		if err != nil {
+			return write{}, err
+		}
+		if no = append(no, many...); len(no) > 0 {
 			return write{}, &Refused{Reasons: no}
 		}
 		w := write{

@@ -95,6 +95,9 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	} else if err != nil && !errors.Is(err, ErrNotFound) {
 		return PlanRow{}, err
 	}
+	if err := s.withinFiles(ctx, actor.Person, 0); err != nil {
+		return PlanRow{}, err
+	}
 	_, statements := putBlob(data)
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{

@@ -14,7 +14,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/jackc/pgx/v5/pgxpool"
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 
 	"kerfgate/db"
@@ -38,6 +37,9 @@ var ErrNotEmpty = errors.New("the database is not empty")
 func (d Database) Write(ctx context.Context, path string) error {
 	if _, err := os.Stat(path); err == nil {
 		return fmt.Errorf("%s exists; choose another name", path)
+	}
+	if err := db.CheckURL(d.URL); err != nil {
+		return err
 	}
 	temp := path + ".part"
 	// Made before pg_dump does, which would take the mode that the umask leaves.
@@ -70,7 +72,7 @@ func syncFolder(name string) error {
 // site (I14). heads are signed heads kept elsewhere, which prove what the backup lacks. Errors:
 // ErrNotEmpty, db.ErrOtherLog.
 func (d Database) Restore(ctx context.Context, path string, keys keyring.Keys, heads ...[]byte) (done db.Restoration, err error) {
-	pool, err := pgxpool.New(ctx, d.URL)
+	pool, err := db.Open(ctx, d.URL)
 	if err != nil {
 		return done, err
 	}

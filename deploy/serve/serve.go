@@ -78,7 +78,7 @@ func Open(ctx context.Context, cfg Config) (*Server, error) {
 }
 
 func (s *Server) open(ctx context.Context) (err error) {
-	if s.pool, err = pgxpool.New(ctx, s.cfg.DatabaseURL); err != nil {
+	if s.pool, err = db.Open(ctx, s.cfg.DatabaseURL); err != nil {
 		return err
 	}
 	if s.Store, err = s.cfg.Keys.Store(s.pool, s.cfg.Log); err != nil {

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5/pgxpool"
 
 	"kerfgate/api"
 	"kerfgate/db"
@@ -30,7 +29,7 @@ type Site struct {
 
 // with opens the site's store for one change.
 func (s Site) with(ctx context.Context, change func(*db.Store) error) error {
-	pool, err := pgxpool.New(ctx, s.DatabaseURL)
+	pool, err := db.Open(ctx, s.DatabaseURL)
 	if err != nil {
 		return err
 	}

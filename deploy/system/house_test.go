@@ -2,6 +2,7 @@ package system_test
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"io"
 	"os"
@@ -20,6 +21,7 @@ type house struct {
 	address string
 	cmd     *exec.Cmd
 	out     strings.Builder
+	log     bytes.Buffer // what it said on standard error; whole once it has exited
 	exited  chan struct{}
 	exitErr error // after exited
 	mu      sync.Mutex
@@ -41,7 +43,7 @@ func startTryAs(t *testing.T, dir string, user *syscall.Credential) *house {
 		h.cmd.Dir = filepath.Dir(dir)
 	}
 	h.cmd.SysProcAttr = &syscall.SysProcAttr{Credential: user}
-	h.cmd.Stderr = testLog{t}
+	h.cmd.Stderr = io.MultiWriter(testLog{t}, &h.log)
 	out, err := h.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

@@ -1,6 +1,7 @@
 package svg
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/xml"
 	"errors"
@@ -20,6 +21,7 @@ const mostStyleBytes = 1 << 20
 type parser struct {
 	data     []byte
 	dec      *xml.Decoder
+	counter  *attributeCounter
 	limits   drawing.Limits
 	root     *element
 	stack    []*element
@@ -30,9 +32,18 @@ type parser struct {
 
 func parseTree(data []byte, limits drawing.Limits) (*element, error) {
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
-	p := &parser{data: data, dec: xml.NewDecoder(bytes.NewReader(data)), limits: limits}
-	p.dec.CharsetReader = charset
+	p := &parser{data: data, counter: &attributeCounter{in: bytes.NewReader(data)}, limits: limits}
+	p.dec = xml.NewDecoder(p.counter)
+	p.dec.CharsetReader = func(label string, in io.Reader) (io.Reader, error) {
+		decoded, err := charset(label, in)
+		if err != nil {
+			return nil, err
+		}
+		p.counter = &attributeCounter{in: bufio.NewReader(decoded)}
+		return p.counter, nil
+	}
 	for {
+		p.counter.token()
 		token, err := p.dec.Token()
 		if errors.Is(err, io.EOF) {
 			break
