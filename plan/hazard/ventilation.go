@@ -56,6 +56,17 @@ func DuctVelocity(flowM3PerH, diameterMM float64) (float64, error) {
 	return flowM3PerH / 3600 / (math.Pi * d * d / 4), positive(flowM3PerH, diameterMM)
 }
 
+// OpeningVelocity is the mean speed in m/s of a flow in m³/h through an opening of an area in m²: v = Q/A.
+func OpeningVelocity(flowM3PerH, areaM2 float64) (float64, error) {
+	return flowM3PerH / 3600 / areaM2, positive(flowM3PerH, areaM2)
+}
+
+// OpeningFlow is the flow in m³/h of a speed in m/s through an opening of an area in m²: Q = v·A, also what
+// a booth of that face needs.
+func OpeningFlow(speedMPerS, areaM2 float64) (float64, error) {
+	return speedMPerS * areaM2 * 3600, positive(speedMPerS, areaM2)
+}
+
 // VelocityOfPressure is the speed in m/s of air of 1.2 kg/m³ at a velocity pressure in Pa: 1.29·√VP.
 // Source: equation sheet of the industrial hygienists' board exams (4005·√VP in fpm and inches of water).
 func VelocityOfPressure(pa float64) (float64, error) {
@@ -71,6 +82,60 @@ func CaptureVelocity(flowM3PerH, distanceM, areaM2 float64, flanged bool) (float
 		v /= 0.75
 	}
 	return v, positive(flowM3PerH, distanceM, areaM2)
+}
+
+// SlotVelocity is the speed in m/s at a distance in m before a slot of a length in m (at most a fifth as
+// high as long) that draws Q m³/h: v = Q/(3.7·L·x), 2.6 with a flange. Source: industrial hygienists'
+// question bank, after the ACGIH manual.
+func SlotVelocity(flowM3PerH, lengthM, distanceM float64, flanged bool) (float64, error) {
+	factor := 3.7
+	if flanged {
+		factor = 2.6
+	}
+	return flowM3PerH / 3600 / (factor * lengthM * distanceM), positive(flowM3PerH, lengthM, distanceM)
+}
+
+// CanopyFlow is the flow in m³/h that a canopy needs for a speed in m/s at the edge of what it hangs over,
+// whose perimeter is in m, as is the height above it: Q = 1.4·P·v·H. Source: as SlotVelocity.
+func CanopyFlow(perimeterM, speedMPerS, heightM float64) (float64, error) {
+	return 1.4 * perimeterM * speedMPerS * heightM * 3600, positive(perimeterM, speedMPerS, heightM)
+}
+
+// FanFlow is the flow of the same fan in the same ducts at another speed: it goes with the turns, the
+// pressure with their square, the power with their cube. Source: as SlotVelocity.
+func FanFlow(flowM3PerH, rpm, newRPM float64) (float64, error) {
+	return flowM3PerH * newRPM / rpm, positive(flowM3PerH, rpm, newRPM)
+}
+
+// EffectiveFlow is what of a flow thins the air: Q′ = Q/K. Source: CDC, MMWR 43 (RR-13, 28 Oct 1994).
+func EffectiveFlow(flowM3PerH, mixing float64) (float64, error) {
+	if !(mixing >= 1) || math.IsInf(mixing, 0) {
+		return 0, ErrMixing
+	}
+	return flowM3PerH / mixing, positive(flowM3PerH)
+}
+
+// A mole of gas at 0 °C and 1 atm fills 22.414 l (CODATA).
+const (
+	molZeroL  = 22.414
+	molKelvin = 273.15
+)
+
+// VapourFlow is the vapour in m³/h of a liquid that evaporates, in l/h, with its density in kg/l and molar
+// mass in g/mol, at a temperature in °C and 1 atm. American sheets write 403 ft³ a pint for it, SI ones
+// 24 l a mole. Source: equation sheet of the industrial hygienists' board exams.
+func VapourFlow(liquidLPerH, densityKGPerL, molarMass, celsius float64) (float64, error) {
+	molar := molZeroL * (molKelvin + celsius) / molKelvin
+	return liquidLPerH * densityKGPerL / molarMass * molar, positive(liquidLPerH, densityKGPerL, molarMass, molar)
+}
+
+// DilutionFlow is the flow in m³/h that keeps a vapour or gas, given off in m³/h, at so many ppm: Q =
+// K·G/C. An estimate, since nobody knows K. Source: as VapourFlow.
+func DilutionFlow(vapourM3PerH, ppm, mixing float64) (float64, error) {
+	if !(mixing >= 1) || math.IsInf(mixing, 0) {
+		return 0, ErrMixing
+	}
+	return mixing * vapourM3PerH * 1e6 / ppm, positive(vapourM3PerH, ppm)
 }
 
 // molarVolumeL is the litres of a mole of gas at 25 °C and 1 atm; from memory.

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"math"
 	"testing"
+
+	"kerfgate/plan/hazard/rowtest"
 )
 
 // vis is a narrow visible beam for rows that name a power alone.
@@ -11,101 +13,109 @@ func vis(nm, watts, mm, mrad float64, at Width) Beam {
 	return Beam{WavelengthNM: nm, MaxPowerW: watts, DiameterMM: mm, DivergenceMrad: mrad, WidthAt: at, Profile: ProfileGaussian}
 }
 
-// row is one published worked value. off is how far the recomputed value may lie from what is printed:
-// half a unit of the last printed digit, or a whole one where the source cut instead of rounding.
-type row struct {
-	id, source string
-	got        func() (float64, error)
-	printed    float64
-	off        float64
-}
+const mWcm2 = 10 // W/m²
 
-func mpe(nm, s, scale float64) func() (float64, error) {
-	return func() (float64, error) { l, err := MPE(nm, s); return l.WM2 * scale, err }
-}
-
-const mWcm2 = 0.1 // mW/cm² in W/m²: 1 mW/cm² is 10 W/m²
-
-func rows() []row {
-	metres := func(d Distance, err error) (float64, error) { return d.Metres, err }
-	scale := func(m Mark, err error) (float64, error) { return float64(m.N), err }
-	return []row{
-		{"M01", "UK display-laser guidance, glossary", mpe(532, 0.25, mWcm2), 2.54, 0.01}, // cut
-		{"M02", "UK display-laser guidance, glossary", mpe(532, 1, mWcm2), 1.80, 0.005},
-		{"M05", "sample calculations after AS/NZS 2211.1:2004", func() (float64, error) { l, err := MPE(488, 0.25); return l.JM2 * 0.1, err }, 0.64, 0.005},
-		{"M06", "sample calculations after AS/NZS 2211.1:2004", mpe(488, 0.25, mWcm2), 2.55, 0.005},
-		{"M09", "medical laser safety course book, p. 104", mpe(633, 10, mWcm2), 1, 0.005},
-		{"M10", "notebook after IEC TR 60825-14:2004", mpe(532, 0.25, 1), 25.46, 0.005},
-		{"M11", "values after ICNIRP 2013", mpe(532, 600, mWcm2), 1, 0.00005},
-		{"B02", "values after ICNIRP 2013", mpe(470, 30, mWcm2), 0.8373, 0.00005},
-		{"B04", "values after ICNIRP 2013", mpe(440, 20, mWcm2), 0.5, 0.005},
-		{"B05", "values after ICNIRP 2013", func() (float64, error) { return T1(470), nil }, 25.118863, 1.4e-6}, /* cut */
-		{"B07", "values after ICNIRP 2013", func() (float64, error) { return 100 * CB(480) / 5, nil }, 79.6, 0.05},
-		{"N01", "laser-safety working note, master table", mpe(980, 0.25, 1), 92, 0.5},
-		{"N03", "laser-safety working note, master table", mpe(980, 10, 1), 36, 0.5},
-		{"N03 day", "laser-safety working note, master table", mpe(980, 30_000, 1), 36, 0.5},
-		{"N04", "laser-safety working note, master table", mpe(1064, 0.25, 1), 127, 0.5},
-		{"N06", "laser-safety working note, master table", mpe(1064, 10, 1), 50, 0.5},
-		{"N09", "values after ICNIRP 2013", func() (float64, error) { return CA(905), nil }, math.Pow(10, 0.41), 1e-9},
-		{"F01", "laser-safety working note, master table", func() (float64, error) { return thermal(1550, 10, false), nil }, 1000, 0.5},
-		{"F03", "IEC 60825-1:2014 Table 3, in transcription", mpe(10_600, 10, 1), 1000, 0.5},
-		{"F04", "Z136.1-2022 Table 9a, in transcription", func() (float64, error) { l, err := MPE(10_600, 1); return l.JM2 * 1e-4, err }, 0.56, 0.005},
-		{"P01", "laser-safety working note", func() (float64, error) { l, err := MPE(980, 0.25); return l.PowerThrough() * 1000, err }, 3.56, 0.005},
-		{"P02", "laser-safety working note", func() (float64, error) { l, err := MPE(1064, 10); return l.PowerThrough() * 1000, err }, 1.92, 0.005},
-		{"P03", "laser-safety working note", func() (float64, error) { l, err := MPE(1064, 0.25); return l.PowerThrough() * 1000, err }, 4.90, 0.005},
-		{"P05", "laser-safety working note", func() (float64, error) { return thermal(1550, 10, false) * area(3.5e-3) * 1000, nil }, 9.6, 0.05},
-		{"I01", "sample calculations after AS/NZS 2211.1:2004", func() (float64, error) { return 10 / area(1e-2) * 1e-4, nil }, 12.7, 0.05},
-		{"I03", "notebook after IEC TR 60825-14:2004", func() (float64, error) { return 1 / area(7e-3), nil }, 25984.48, 0.005},
-		{"D03", "values after Z136.1-2014 Appendix B", func() (float64, error) {
-			od, err := RequiredOD(vis(532, 0.5, 3, 1, WidthE), 0.25)
-			return od.Exact, err
-		}, 2.7079, 0.00005},
-		// The rounded rule gives 1.00, which counts here; the row is the unrounded one.
-		{"M04", "UK display-laser guidance, glossary", func() (float64, error) { return 18 * math.Pow(10, -0.25) * mWcm2, nil }, 1.01, 0.005},
-		{"D01", "sample calculations after AS/NZS 2211.1:2004", func() (float64, error) { return density(3.8, 2.55e-3), nil }, 3.2, 0.05},
-		{"D05", "forum thread on measured attenuation", func() (float64, error) { return density(300e-3, 30e-6), nil }, 4, 1e-9},
-		{"D06", "Ohio Adm. Code 4123:1-5-27(E), a limit of before 2000", func() (float64, error) { return density(1e-2, 1e-7), nil }, 5, 1e-9},
-		{"L01", "university laser guidelines, EN 207 examples", func() (float64, error) { return scale(LB(vis(1064, 10, 4, 1, WidthE))) }, 5, 0},
-		{"L05", "notebook after EN 207: n > 3.41", func() (float64, error) { return scale(LB(vis(532, 1, 7, 1, WidthE))) }, 4, 0},
-		{"L07", "university laser guidelines, EN 208 examples", func() (float64, error) { return scale(RB(vis(532, 5, 2, 1, WidthE))) }, 4, 0},
-		{"H01", "laser-pointer safety text (rounded to 5 m)", func() (float64, error) { return metres(NOHD(vis(532, 1, 1e-6, 1, WidthE), 0.25)) }, 225, 2.5},
-		{"H02", "laser-pointer safety text", func() (float64, error) { return metres(NOHD(vis(532, 5, 1e-6, 1, WidthE), 0.25)) }, 500, 2.5},
-		{"H04", "values after Z136.1-2014 Appendix B", func() (float64, error) { return metres(NOHD(vis(532, 0.1, 2, 1, WidthE), 0.25)) }, 68.725, 0.003},
-		{"H07", "values after Z136.1-2014 Appendix B", func() (float64, error) { return metres(NOHD(vis(532, 0.005, 1, 1, WidthE), 0.25)) }, 14.81, 0.005},
-		{"H08", "values after Z136.1-2014 Appendix B", func() (float64, error) { return metres(NOHD(vis(532, 1, 1, 1, WidthE2), 0.25)) }, 315.28, 0.005},
-		{"H10", "self-test list (its own tolerance is 0.2 m)", func() (float64, error) { return metres(NOHD(vis(1064, 1, 2, 1, WidthE), 10)) }, 157.65, 0.2},
-		{"H11", "design review memo", func() (float64, error) { return metres(NOHD(vis(1064, 1, 1e-6, 1, WidthE), 0.25)) }, 100, 0.5},
-		// The elliptical beam as a round one of the same area.
-		{"H14", "values after Z136.1-2014 Appendix B (its formula leaves the exit diameter's root out)", func() (float64, error) {
-			return metres(NOHD(vis(808, 0.5, 1, math.Sqrt(10*30), WidthE2), 0.25))
-		}, 9.9946, 0.02},
-		{"Z01", "laser-pointer safety text (60 s read from it)", func() (float64, error) {
-			d, err := DiffuseZone(vis(445, 1, 3, 1, WidthE), 1, 0, 60)
-			return d.Metres * 100, err
-		}, 44, 0.5},
-		{"Z03", "laser-pointer safety text (10 s read from it; one digit)", func() (float64, error) { return metres(DiffuseZone(vis(445, 10, 3, 1, WidthE), 1, 0, 10)) }, 0.6, 0.05},
-		{"Z04", "scientist's note on goggles, with its own limit", func() (float64, error) { return lambert(11, 21) * 100, nil }, 40, 1},
-		{"Z07", "values after Z136.1-2014 Appendix B: 1 W/(π·1 m²)", func() (float64, error) { return 1 / math.Pow(lambert(1, 1/math.Pi), 2) / math.Pi, nil }, 1 / math.Pi, 1e-12},
-		{"C10 visible", "IEC 60825-1 table, mW", func() (float64, error) { return class3RVisible * 1000, nil }, 5, 0},
-		{"C10 1064", "IEC 60825-1 table, mW: five times class 1", func() (float64, error) { w, err := Class1LimitW(1064); return 5 * w * 1000, err }, 9.8, 0.2},
-		{"C12", "IEC 60825-1 table, W", func() (float64, error) { return class3BW, nil }, 0.5, 0},
-		{"C01", "IEC 60825-1 table, two digits", func() (float64, error) { w, err := Class1LimitW(633); return w * 1e4, err }, 3.9, 0.06},
-		{"C02", "laser-safety working note, check table", func() (float64, error) { w, err := Class1LimitW(405); return w * 1e6, err }, 39, 0.52},
-		{"C04", "IEC 60825-1 table, 3.9·10⁻⁴·C4·C7 W", func() (float64, error) { w, err := Class1LimitW(1064); return w * 1e3, err }, 1.95, 0.03},
-		{"C09", "IEC 60825-1: the blink limit through 7 mm, rounded to 1 mW", func() (float64, error) { l, err := MPE(532, 0.25); return l.PowerThrough() * 1e3, err }, 1, 0.025},
-	}
-}
-
-// Published worked values, to the digits that were printed. Two rows for larger sources (X01, X04, X05)
-// and those beyond 1150 nm (L03, C07) are refused by what is offered; see TestRefused.
-func TestOptics(t *testing.T) {
+// TestRows: every published row about beams that was gathered, to the digits printed, with its source; and
+// none of those that do not reproduce.
+func TestRows(t *testing.T) {
 	t.Parallel()
-	for _, r := range rows() {
-		got, err := r.got()
-		if err != nil || math.Abs(got-r.printed) > r.off+1e-12 {
-			t.Errorf("optics/%s (%s): %v, printed %v ± %v; %v", r.id, r.source, got, r.printed, r.off, err)
-		}
+	in := func(unit float64, f func() (float64, error)) func() (any, error) {
+		return func() (any, error) { v, err := f(); return v / unit, err }
 	}
+	number := func(v float64) func() (any, error) { return func() (any, error) { return v, nil } }
+	mpe := func(nm, s, unit float64) func() (any, error) {
+		return in(unit, func() (float64, error) { l, err := MPE(nm, s); return l.WM2, err })
+	}
+	dose := func(nm, s, unit float64) func() (any, error) {
+		return in(unit, func() (float64, error) { l, err := MPE(nm, s); return l.JM2, err })
+	}
+	through := func(nm, s float64) func() (any, error) {
+		return in(1e-3, func() (float64, error) { l, err := MPE(nm, s); return l.PowerThrough(), err })
+	}
+	nohd := func(nm, watts, mm, mrad float64, at Width, s float64) func() (any, error) {
+		return in(1, func() (float64, error) { d, err := NOHD(vis(nm, watts, mm, mrad, at), s); return d.Metres, err })
+	}
+	diffuse := func(watts, s, unit float64) func() (any, error) {
+		return in(unit, func() (float64, error) {
+			d, err := DiffuseZone(vis(445, watts, 3, 1, WidthE), 1, 0, s)
+			return d.Metres, err
+		})
+	}
+	marked := func(f func(Beam) (Mark, error), nm, watts, mm float64) func() (any, error) {
+		return func() (any, error) { m, err := f(vis(nm, watts, mm, 1, WidthE)); return m.String(), err }
+	}
+	dense := func(f func(Beam) (Mark, error), nm, watts, mm float64) func() (any, error) {
+		return func() (any, error) { m, err := f(vis(nm, watts, mm, 1, WidthE)); return m.WM2, err }
+	}
+	class1 := func(nm, unit float64) func() (any, error) {
+		return in(unit, func() (float64, error) { return Class1LimitW(nm) })
+	}
+	class := func(mW float64) func() (any, error) {
+		return func() (any, error) { c, err := ClassHint(532, mW/1000); return string(c), err }
+	}
+	far1550 := thermal(1550, 10, false) // W/m²; MPE refuses the wavelength
+	od := func(nm, watts, s float64) func() (any, error) {
+		return in(1, func() (float64, error) {
+			o, err := RequiredOD(vis(nm, watts, 3, 1, WidthE), s)
+			return o.Exact, err
+		})
+	}
+	const narrow = 1e-6 // mm: rows that leave the exit diameter out
+	// C_E of a source of α mrad, α_max = 200·√t mrad up to 0.25 s (ICNIRP 2013).
+	extended := func(alpha, s float64) float64 { return min(alpha, 200*math.Sqrt(min(s, 0.25))) / 1.5 }
+
+	rowtest.Hold(t, "optics", rowtest.Read(t, "testdata/rows.tsv"), map[string]func() (any, error){
+		"M01": mpe(532, 0.25, mWcm2), "M02": mpe(532, 1, mWcm2), "M05": dose(488, 0.25, 10), "M06": mpe(488, 0.25, mWcm2), "M09": mpe(633, 10, mWcm2),
+		"M10": mpe(532, 0.25, 1), "M11": mpe(532, 600, mWcm2),
+		"M04": in(mWcm2, func() (float64, error) { // the law that holds just before the 10 s at which the rounded value takes over
+			l, err := MPE(532, math.Nextafter(10, 0))
+			return l.WM2, err
+		}),
+		"B02": mpe(470, 30, mWcm2), "B04": mpe(440, 20, mWcm2), "B05": number(T1(470)),
+		"B07": func() (any, error) { l, err := MPE(480, 80); return l.JM2 / 5, err },
+		"N01": mpe(980, 0.25, 1), "N03": mpe(980, 10, 1), "N03 day": mpe(980, 30_000, 1), "N04": mpe(1064, 0.25, 1), "N06": mpe(1064, 10, 1), "N06 day": mpe(1064, 30_000, mWcm2),
+		"N09": number(CA(905)), "F01": number(far1550), "F03": mpe(10_600, 10, 1), "F04": dose(10_600, 1, 1e4),
+
+		"P01": through(980, 0.25), "P02": through(1064, 10), "P03": through(1064, 0.25), "P05": number(far1550 * area(3.5e-3) * 1000),
+
+		"X01": number(thermalJoinS * math.Pow(10, (10-1.5)/98.5)),
+		"X04": in(1/extended(10, 1), func() (float64, error) { l, err := MPE(550, 1); return l.JM2, err }),
+		"X05": in(1/extended(204, 0.25), func() (float64, error) { l, err := MPE(532, 0.25); return l.WM2, err }),
+
+		"I01": number(10 / area(1e-2) * 1e-4), "I03": number(1 / area(7e-3)),
+		"D01": number(density(3.8, 2.55e-3)), "D03": od(532, 0.5, 0.25), "D05": number(density(300e-3, 30e-6)), "D06": number(density(1e-2, 1e-7)),
+
+		"L01": marked(LB, 1064, 10, 4), "L01 density": dense(LB, 1064, 10, 4), "L05": marked(LB, 532, 1, 7),
+		"L03": func() (any, error) { m, err := mark("LB", 0.02/area(3e-3), 3, 10); return m.String(), err },
+		"L07": marked(RB, 532, 5, 2), "L07 density": dense(RB, 532, 5, 2),
+
+		"H01": nohd(532, 1, narrow, 1, WidthE, 0.25), "H02": nohd(532, 5, narrow, 1, WidthE, 0.25), "H04": nohd(532, 0.1, 2, 1, WidthE, 0.25),
+		"H07": nohd(532, 0.005, 1, 1, WidthE, 0.25), "H08": nohd(532, 1, 1, 1, WidthE2, 0.25), "H10": nohd(1064, 1, 2, 1, WidthE, 10),
+		"H11": nohd(1064, 1, narrow, 1, WidthE, 0.25), "H14": nohd(808, 0.5, 1, math.Sqrt(10*30), WidthE2, 0.25),
+		"Z01": diffuse(1, 60, 0.01), "Z03": diffuse(10, 10, 1), "Z04": number(lambert(11, 21) * 100), "Z07": number(math.Pow(lambert(1, 1), 2)), // 1 W/m² at that distance, by its square at 1 m
+
+		"C01": class1(633, 1e-4), "C02": class1(405, 1e-6), "C04": class1(1064, 1e-3), "C07": number(far1550 * area(3.5e-3)),
+		"C09": through(532, 0.25), "C10 visible": number(class3RVisible * 1000), "C10 1064": class1(1064, 1e-3/5), "C10 1550": number(5 * far1550 * area(3.5e-3) * 1000),
+		"C12": number(class3BW), "C14 0.3 mW": class(0.3), "C14 0.9 mW": class(0.9), "C14 5 mW": class(5), "C14 600 mW": class(600),
+
+		"R01": mpe(514, 0.25, 1), "R02": od(514, 11, 0.25), "R02 own limit": number(density(11/area(7e-3), 21)),
+		"R03 1 W": nohd(532, 1, narrow, 1, WidthE, 0.25), "R03 5 W": nohd(532, 5, narrow, 1, WidthE, 0.25), "R03 20 W": nohd(532, 20, narrow, 1, WidthE, 0.25),
+		"R04": nohd(532, 0.001, narrow, 1.5, WidthE, 0.25), "R05": nohd(532, 0.05, narrow, 1, WidthE, 0.25),
+		"R06": func() (any, error) {
+			d, err := DiffuseZone(vis(532, 1, 1, 1, WidthE), 1, 0, 10)
+			return d.Metres, err
+		},
+		"R07": mpe(1070, 0.25, 1), "R07 distance": nohd(1070, 1, narrow, 1, WidthE, 0.25), "R08": mpe(532, 10, 1), "R08 incidental": mpe(532, 0.25, mWcm2),
+		"R09": mpe(532, 0.25, 1), "R10": nohd(532, 0.1, 2, 1, WidthE, 0.25),
+		"R11": func() (any, error) {
+			b := vis(1064, 10, 4, 1, WidthE)
+			b.Pulsed = true
+			if m, err := LB(b); !errors.Is(err, ErrPulsed) {
+				return m.String(), err
+			}
+			return "refused", nil
+		},
+	})
 }
 
 // The own grid of the limits, W/m², and the power through the aperture in mW.
@@ -140,58 +150,14 @@ func TestLimitGrid(t *testing.T) {
 	}
 }
 
-// Published values that do not reproduce: what comes out here is the corrected value and not theirs.
-func TestOpticsNotReproduced(t *testing.T) {
-	t.Parallel()
-	metres := func(d Distance, err error) float64 {
-		if err != nil {
-			t.Fatal(err)
-		}
-		return d.Metres
-	}
-	limit := func(nm, s float64) float64 {
-		l, err := MPE(nm, s)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return l.WM2
-	}
-	od, err := RequiredOD(vis(514, 11, 1, 1, WidthE), 0.25)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, r := range []struct {
-		id                  string
-		got, correct, wrong float64
-	}{
-		{"R01", limit(514, 0.25), 25.5, 21},
-		{"R02", od.Exact, 4.05, 5},
-		{"R03 1 W", metres(NOHD(vis(532, 1, 1e-6, 1, WidthE), 0.25)), 223.6, 400},
-		{"R03 5 W", metres(NOHD(vis(532, 5, 1e-6, 1, WidthE), 0.25)), 500.1, 890},
-		{"R03 20 W", metres(NOHD(vis(532, 20, 1e-6, 1, WidthE), 0.25)), 1000, 1780},
-		{"R04", metres(NOHD(vis(532, 0.001, 1e-6, 1.5, WidthE), 0.25)), 4.7, 0.5},
-		{"R05", metres(NOHD(vis(532, 0.05, 1e-6, 1, WidthE), 0.25)), 50, 79.4},
-		{"R06", metres(DiffuseZone(vis(532, 1, 1, 1, WidthE), 1, 0, 10)), 0.178, 0.13},
-		{"R07", limit(1070, 0.25), 127.3, 25.5},
-		{"R07 distance", metres(NOHD(vis(1070, 1, 1e-6, 1, WidthE), 0.25)), 100, 223},
-		{"R08", limit(532, 10), 10, 0.01},
-		{"R09", limit(532, 0.25), 25.46, 0.0025},
-		{"R10 is shorter", metres(NOHD(vis(532, 0.1, 2, 1, WidthE), 0.25)), 68.72, 70.7},
-	} {
-		if math.Abs(r.got-r.correct) > 0.02*r.correct || math.Abs(r.got-r.wrong) < 0.02*r.wrong {
-			t.Errorf("optics/%s: %v, correct is %v and not %v", r.id, r.got, r.correct, r.wrong)
-		}
-	}
-}
-
-// Class hints: 532 nm at 0.3, 0.9, 5 and 600 mW (IEC 60825-1 tables), and the edges of 3R and 3B.
+// Class hints at the edges of 3R and 3B (IEC 60825-1 tables).
 func TestClassHint(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
 		nm, watts float64
 		want      Class
 	}{
-		{532, 0.3e-3, Class1}, {532, 0.9e-3, Class2}, {532, 5e-3, Class3R}, {532, 0.6, Class4}, {532, 0.5, Class3B},
+		{532, 0.5, Class3B},
 		{1064, 1.9e-3, Class1}, {1064, 9.6e-3, Class3R}, {1064, 11e-3, Class3B}, {10_600, 40, Class4}, {405, 39e-6, Class2},
 	} {
 		if got, err := ClassHint(c.nm, c.watts); err != nil || got != c.want {

@@ -121,6 +121,66 @@ func ofAir() []Quantity {
 			return found{value: speed}, err
 		},
 	}, {
+		Name: "slot_velocity", Title: "speed of air at a distance before a slot", Unit: "m/s", round: Down,
+		Inputs: []Input{flow("that the slot draws"), {Name: "length_m", Meaning: "of the slot, at least five times its height", Kind: Number},
+			{Name: "distance_m", Meaning: "before the slot", Kind: Number}, {Name: "flanged", Meaning: "a flange around it", Kind: Flag, Default: false}},
+		Formula: "Q/3600/(3.7·L·x), 2.6 in the place of 3.7 with a flange", Source: fromACGIH,
+		compute: func(v values) (found, error) {
+			speed, err := hazard.SlotVelocity(v.number("flow_m3_per_h"), v.number("length_m"), v.number("distance_m"), v.flag("flanged"))
+			return found{value: speed}, err
+		},
+	}, {
+		Name: "canopy_flow", Title: "flow that a canopy needs", Unit: "m³/h", round: Up,
+		Inputs: []Input{{Name: "perimeter_m", Meaning: "of what it hangs over", Kind: Number}, {Name: "speed_m_per_s", Meaning: "wanted at the edge", Kind: Number},
+			{Name: "height_m", Meaning: "of the canopy above it", Kind: Number}},
+		Formula: "1.4·P·v·H·3600", Source: fromACGIH,
+		compute: func(v values) (found, error) {
+			q, err := hazard.CanopyFlow(v.number("perimeter_m"), v.number("speed_m_per_s"), v.number("height_m"))
+			return found{value: q}, err
+		},
+	}, {
+		Name: "opening_velocity", Title: "mean speed of air through an opening", Unit: "m/s", round: Down,
+		Inputs:  []Input{flow("through it"), {Name: "area_m2", Meaning: "of all that is open", Kind: Number}},
+		Formula: "Q/3600/A", Source: "geometry",
+		compute: func(v values) (found, error) {
+			speed, err := hazard.OpeningVelocity(v.number("flow_m3_per_h"), v.number("area_m2"))
+			return found{value: speed}, err
+		},
+	}, {
+		Name: "opening_flow", Title: "flow through an opening, duct or booth face from its speed", Unit: "m³/h", round: Down,
+		Inputs:  []Input{{Name: "speed_m_per_s", Meaning: "mean over the opening", Kind: Number}, {Name: "area_m2", Meaning: "of the opening", Kind: Number}},
+		Formula: "v·A·3600", Source: "geometry; booths: " + fromACGIH,
+		compute: func(v values) (found, error) {
+			q, err := hazard.OpeningFlow(v.number("speed_m_per_s"), v.number("area_m2"))
+			return found{value: q}, err
+		},
+	}, {
+		Name: "fan_flow", Title: "flow of the same fan at another speed", Unit: "m³/h", round: Down,
+		Inputs:  []Input{flow("as it is"), {Name: "rpm", Meaning: "turns a minute as they are", Kind: Number}, {Name: "new_rpm", Meaning: "turns a minute as they will be", Kind: Number}},
+		Formula: "Q·n2/n1; pressure goes with the square, power with the cube", Source: fromACGIH,
+		compute: func(v values) (found, error) {
+			q, err := hazard.FanFlow(v.number("flow_m3_per_h"), v.number("rpm"), v.number("new_rpm"))
+			return found{value: q, notes: []string{"measure the flow again before it counts: no purge is computed from this"}}, err
+		},
+	}, {
+		Name: "vapour_flow", Title: "vapour of a liquid that evaporates", Unit: "m³/h", round: Up,
+		Inputs: []Input{{Name: "liquid_l_per_h", Meaning: "that evaporates", Kind: Number}, {Name: "density_kg_per_l", Meaning: "of the liquid", Kind: Number},
+			{Name: "molar_mass_g_per_mol", Meaning: "of its vapour", Kind: Number}, {Name: "temperature_c", Meaning: "of the air", Kind: Number, Default: 20.0}},
+		Formula: "V·ρ/M·22.414·(273.15 + T)/273.15, 1 atm", Source: fromSheet,
+		compute: func(v values) (found, error) {
+			q, err := hazard.VapourFlow(v.number("liquid_l_per_h"), v.number("density_kg_per_l"), v.number("molar_mass_g_per_mol"), v.number("temperature_c"))
+			return found{value: q}, err
+		},
+	}, {
+		Name: "dilution_flow", Title: "flow that keeps a gas or vapour at a concentration", Unit: "m³/h", round: Up,
+		Inputs: []Input{{Name: "vapour_m3_per_h", Meaning: "given off", Kind: Number}, {Name: "ppm", Meaning: "parts per million by volume", Kind: Number},
+			mixing(hazard.DefaultMixing)},
+		Formula: "K·G·10⁶/C", Source: fromSheet,
+		compute: func(v values) (found, error) {
+			q, err := hazard.DilutionFlow(v.number("vapour_m3_per_h"), v.number("ppm"), v.number("mixing"))
+			return found{value: q, notes: []string{"an estimate, since nobody knows K; no proof that a limit is kept"}}, err
+		},
+	}, {
 		Name: "mass_concentration", Title: "ppm of a gas as mass, 25 °C, 1 atm", Unit: "mg/m³", round: Up,
 		Inputs:  []Input{{Name: "ppm", Meaning: "parts per million by volume", Kind: Number}, {Name: "molar_mass_g_per_mol", Meaning: "of the gas", Kind: Number}},
 		Formula: "ppm·M/24.45", Source: "molar volume from memory; 29 CFR 1910.1000, Table Z-1, footnote b: keep ppm, derive this for display",
@@ -165,10 +225,10 @@ func ofAir() []Quantity {
 
 // buildUp mixes as the mixing factor says.
 func buildUp(v values, generation, start string) (found, error) {
-	k := v.number("mixing")
-	if k < 1 {
-		return found{}, hazard.ErrMixing
+	flow, err := hazard.EffectiveFlow(v.number("flow_m3_per_h"), v.number("mixing"))
+	if err != nil {
+		return found{}, err
 	}
-	c, err := hazard.BuildUp(v.number(generation), v.number("flow_m3_per_h")/k, v.number("volume_m3"), v.number(start), v.number("hours"))
+	c, err := hazard.BuildUp(v.number(generation), flow, v.number("volume_m3"), v.number(start), v.number("hours"))
 	return found{value: c}, err
 }

@@ -41,12 +41,12 @@ func TestComputeIsTheFunction(t *testing.T) {
 		}
 		return b
 	}
-	// A mixing factor under 1 would thin the air by arithmetic alone.
 	effective := func(in map[string]any, generation, start string) (float64, error) {
-		if n(in, "mixing") < 1 {
-			return 0, hazard.ErrMixing
+		q, err := hazard.EffectiveFlow(n(in, "flow_m3_per_h"), n(in, "mixing"))
+		if err != nil {
+			return 0, err
 		}
-		return hazard.BuildUp(n(in, generation), n(in, "flow_m3_per_h")/n(in, "mixing"), n(in, "volume_m3"), n(in, start), n(in, "hours"))
+		return hazard.BuildUp(n(in, generation), q, n(in, "volume_m3"), n(in, start), n(in, "hours"))
 	}
 	functions := map[string]direct{
 		"exposure_limit": func(in map[string]any) (float64, error) {
@@ -106,6 +106,27 @@ func TestComputeIsTheFunction(t *testing.T) {
 		"velocity_of_pressure": func(in map[string]any) (float64, error) { return hazard.VelocityOfPressure(n(in, "pressure_pa")) },
 		"capture_velocity": func(in map[string]any) (float64, error) {
 			return hazard.CaptureVelocity(n(in, "flow_m3_per_h"), n(in, "distance_m"), n(in, "area_m2"), in["flanged"].(bool))
+		},
+		"slot_velocity": func(in map[string]any) (float64, error) {
+			return hazard.SlotVelocity(n(in, "flow_m3_per_h"), n(in, "length_m"), n(in, "distance_m"), in["flanged"].(bool))
+		},
+		"canopy_flow": func(in map[string]any) (float64, error) {
+			return hazard.CanopyFlow(n(in, "perimeter_m"), n(in, "speed_m_per_s"), n(in, "height_m"))
+		},
+		"opening_velocity": func(in map[string]any) (float64, error) {
+			return hazard.OpeningVelocity(n(in, "flow_m3_per_h"), n(in, "area_m2"))
+		},
+		"opening_flow": func(in map[string]any) (float64, error) {
+			return hazard.OpeningFlow(n(in, "speed_m_per_s"), n(in, "area_m2"))
+		},
+		"fan_flow": func(in map[string]any) (float64, error) {
+			return hazard.FanFlow(n(in, "flow_m3_per_h"), n(in, "rpm"), n(in, "new_rpm"))
+		},
+		"vapour_flow": func(in map[string]any) (float64, error) {
+			return hazard.VapourFlow(n(in, "liquid_l_per_h"), n(in, "density_kg_per_l"), n(in, "molar_mass_g_per_mol"), n(in, "temperature_c"))
+		},
+		"dilution_flow": func(in map[string]any) (float64, error) {
+			return hazard.DilutionFlow(n(in, "vapour_m3_per_h"), n(in, "ppm"), n(in, "mixing"))
 		},
 		"mass_concentration": func(in map[string]any) (float64, error) {
 			return hazard.MGPerM3(n(in, "ppm"), n(in, "molar_mass_g_per_mol"))
