@@ -173,16 +173,22 @@ func (c *Client) Report(ctx context.Context, r Report) error {
 	if !c.Conn.IsConnected() {
 		return fmt.Errorf("%w: report %d", ErrNoBroker, r.Number)
 	}
+	key, err := c.Key.PublicKey()
+	if err != nil {
+		return fmt.Errorf("worker's key: %w", err)
+	}
 	_, err = c.js.Publish(ctx, ReportSubject(c.Machine), data,
-		jetstream.WithMsgID(reportID(c.Machine, r.Number)), jetstream.WithRetryAttempts(0))
+		jetstream.WithMsgID(reportID(c.Machine, key, r.Number)), jetstream.WithRetryAttempts(0))
 	if err != nil {
 		return fmt.Errorf("%w: report %d: %w", ErrNoBroker, r.Number, err)
 	}
 	return nil
 }
 
-func reportID(m uuid.UUID, number int64) string {
-	return Token(m) + "-" + strconv.FormatInt(number, 10)
+// reportID names the key too: a report that was thrown away because its key was replaced is no duplicate
+// of the same one, signed by the new key.
+func reportID(m uuid.UUID, key string, number int64) string {
+	return Token(m) + "-" + key + "-" + strconv.FormatInt(number, 10)
 }
 
 // PlanChunk asks for a part of a plan. The server may send less than asked, and more than nothing.

@@ -359,6 +359,35 @@ func TestEnrolmentWhileRunning(t *testing.T) {
 	s.until("the report is thrown away", func() bool { return s.desk.count(third) == 1 && s.server.Counts().Invalid >= 2 })
 }
 
+// A worker that is enrolled anew while its reports wait: those are thrown away with the key that signed
+// them, and what it sends again out of its journal is no duplicate of them.
+func TestReportsAfterANewKey(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.desk.failures = 1 << 30
+	end := s.serve()
+	old := s.worker(mill, broker.Handlers{})
+	publishReport(t, old, 1)
+	publishReport(t, old, 2)
+	s.until("a report that is not applied", func() bool { s.desk.mu.Lock(); defer s.desk.mu.Unlock(); return s.desk.calls > 0 })
+	end()
+	old.quit()
+	key, public := newKey(t)
+	s.keys[mill] = key
+	s.config.Workers = map[uuid.UUID]string{mill: public, pen: s.config.Workers[pen]}
+	s.stop()
+	s.startBroker()
+	s.desk.mu.Lock()
+	s.desk.keys, s.desk.failures = s.config.Workers, 0
+	s.desk.mu.Unlock()
+	s.serve()
+	s.until("the old key's reports to be thrown away", func() bool { return s.server.Counts().Invalid >= 2 })
+	anew := s.worker(mill, broker.Handlers{})
+	publishReport(t, anew, 1)
+	publishReport(t, anew, 2)
+	s.appliedInOrder(mill, 2)
+}
+
 func BenchmarkReports(b *testing.B) {
 	s := newSite(b)
 	s.serve()
