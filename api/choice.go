@@ -15,6 +15,7 @@ func choicesOf(body *wire.Choices) plan.Choices {
 		return c
 	}
 	c.UnitUM, c.PictureWidthUM = chosenUM(body.UnitMm), chosenUM(body.PictureWidthMm)
+	c.LinePitchUM = chosenUM(body.LinePitchMm)
 	c.NoKerf = body.NoKerf != nil && *body.NoKerf
 	c.RunInUM, c.OverlapUM = chosenUM(body.RunInMm), chosenUM(body.OverlapMm)
 	c.LeastBridgeUM, c.JoinUM = chosenUM(body.LeastBridgeMm), chosenUM(body.JoinMm)
@@ -38,7 +39,8 @@ func choicesOf(body *wire.Choices) plan.Choices {
 func choicesShape(c plan.Choices) wire.Choices {
 	out := wire.Choices{
 		UnitMm: shownMM(c.UnitUM), PictureWidthMm: shownMM(c.PictureWidthUM),
-		RunInMm: shownMM(c.RunInUM), OverlapMm: shownMM(c.OverlapUM),
+		LinePitchMm: shownMM(c.LinePitchUM),
+		RunInMm:     shownMM(c.RunInUM), OverlapMm: shownMM(c.OverlapUM),
 		LeastBridgeMm: shownMM(c.LeastBridgeUM), JoinMm: shownMM(c.JoinUM),
 		Effort: chosen(c.Effort), Seed: chosen(c.Seed), SpreadPermille: chosen(c.SpreadPermille),
 	}

@@ -44,9 +44,10 @@ var moreChoices = []struct {
 		{"effort", "tries for each line to find a shorter way; -1 for none", "", "10", func(c *plan.Choices) *int64 { return &c.Effort }},
 		{"seed", "where its random numbers begin", "", "0", func(c *plan.Choices) *int64 { return &c.Seed }},
 	}},
-	{"The drawing itself", "What the file does not say, or says inexactly. The pitch of engraved lines comes from the proven setting of the material.", []choiceField{
+	{"The drawing itself", "What the file does not say, or says inexactly.", []choiceField{
 		{"unit", "length of one unit of a drawing that names none", "mm", "", func(c *plan.Choices) *int64 { return &c.UnitUM }},
 		{"picture_width", "width of a drawing that is a picture", "mm", "as it says", func(c *plan.Choices) *int64 { return &c.PictureWidthUM }},
+		{"line_pitch", "from line to line of what is engraved", "mm", "as wide as the tool's line", func(c *plan.Choices) *int64 { return &c.LinePitchUM }},
 		{"join", "ends nearer than this are one point", "mm", "0.01", func(c *plan.Choices) *int64 { return &c.JoinUM }},
 	}},
 }

@@ -19,6 +19,9 @@ type Choices struct {
 	// Halftones say how the greys of a group's pictures become dots; a group that is missing gets
 	// diffusion.
 	Halftones map[string]engrave.Halftone `json:"halftones,omitempty"`
+	// LinePitchUM is how far apart the lines of engraved areas and pictures lie; 0 = the width of the tool's
+	// line.
+	LinePitchUM int64 `json:"line_pitch_um,omitempty"`
 	// NoKerf leaves cut lines where they are drawn; otherwise they go half a kerf into the waste.
 	NoKerf bool `json:"no_kerf,omitempty"`
 	Tabs   Tabs `json:"tabs"`
@@ -96,6 +99,7 @@ func (c Choices) reasons() []Reason {
 	for _, b := range []bound{
 		{"unit", "the drawing's unit", c.UnitUM, 1, 1_000_000, true},
 		{"picture_width", "the picture's width", c.PictureWidthUM, 1_000, 3_000_000, true},
+		{"line_pitch", "the line pitch", c.LinePitchUM, engrave.LeastPitchUM, engrave.MostPitchUM, true},
 		{"tabs.count", "the number of tabs", c.Tabs.Count, 1, 100, false},
 		{"tabs.spacing", "the distance between tabs", c.Tabs.SpacingUM, 2_000, 3_000_000, true},
 		{"tabs.width", "a tab's width", c.Tabs.WidthUM, 50, 10_000, true},

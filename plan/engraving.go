@@ -8,6 +8,7 @@ import (
 	"kerfgate/plan/drawing"
 	"kerfgate/plan/engrave"
 	"kerfgate/plan/geom"
+	"kerfgate/plan/machine"
 )
 
 // mostLoneRows bounds how many rows of an area are ordered one by one, where the tool is switched
@@ -18,14 +19,27 @@ const mostLoneRows = 20_000
 func (m *maker) pattern(group string) engrave.Pattern {
 	p := m.req.Profile
 	return engrave.Pattern{
-		PitchUM: m.pitch(), SpeedUMPerS: m.settings[Engrave].SpeedUMPerS, AccelUMPerS2: p.AccelXUMPerS2, TravelUMPerS: p.TravelSpeedUMPerS,
+		PitchUM: m.pitch(), SpotUM: m.tool.SpotUM, SpeedUMPerS: m.settings[Engrave].SpeedUMPerS, AccelUMPerS2: p.AccelXUMPerS2, TravelUMPerS: p.TravelSpeedUMPerS,
 		OneWay: p.BacklashXUM > m.pitch()/4, Switch: m.tool.Switch, Halftone: m.req.Choices.Halftones[group],
 	}
 }
 
-// pitch is from row to row: the width of the tool's line, within what can be engraved.
+// pitch is from row to row: as chosen, or else the width of the tool's line, within what can be engraved.
 func (m *maker) pitch() int64 {
+	if chosen := m.req.Choices.LinePitchUM; chosen > 0 {
+		return chosen
+	}
 	return min(engrave.MostPitchUM, max(engrave.LeastPitchUM, m.tool.SpotUM))
+}
+
+// tellPitch says what a chosen pitch makes of the energy that the setting puts on an area.
+func (m *maker) tellPitch() {
+	if m.tool.Kind != machine.ToolBeam || m.tool.SpotUM <= 0 || m.pitch() == m.tool.SpotUM {
+		return
+	}
+	what := fmt.Sprintf("the lines to engrave lie %s mm apart, and the beam's line is %s mm wide: the area gets %.2f times what lines side by side would give it",
+		mm(m.pitch()), mm(m.tool.SpotUM), float64(m.tool.SpotUM)/float64(m.pitch()))
+	m.warn(what, "choices", "try it on a corner of the sheet first, or leave the line pitch to the tool")
 }
 
 // engraving takes the lines of engraved groups out and gives the rows that fill what they and the
@@ -44,6 +58,11 @@ func (m *maker) engraving(lines []contour.Line, d *drawing.Drawing, g grouping) 
 		}
 	}
 	limits := engrave.Limits{Crossings: mostCrossings, Spans: mostCrossings}
+	defer func() {
+		if len(rows) > 0 {
+			m.tellPitch()
+		}
+	}()
 	for i, areas := range m.areas {
 		where := "group " + g.groups[i].Letter
 		if open[i] > 0 {

@@ -147,9 +147,12 @@ func (m *maker) tellProblems(problems []motion.Problem, strokes []Stroke) {
 // cannot be done, which is refused.
 func (m *maker) dosed(p *Plan, job motion.Job) *dose.Dose {
 	works := make([]dose.Work, len(p.Strokes))
+	perMM3 := m.perMM3()
 	for i, s := range p.Strokes {
 		works[i] = dose.Work{PitchUM: m.pitches[i], Again: m.again[i]}
-		if s.Operation == Cut {
+		if s.Operation != Cut {
+			works[i].UJPerMM3 = perMM3
+		} else {
 			works[i].KerfUM, works[i].DepthUM = m.settings[Cut].KerfUM, m.req.Stock.ThicknessUM
 			if m.trial != nil { // not known yet
 				works[i].KerfUM = m.tool.SpotUM
@@ -163,6 +166,23 @@ func (m *maker) dosed(p *Plan, job motion.Job) *dose.Dose {
 		return nil
 	}
 	return d
+}
+
+// perMM3 is the energy, in µJ, with which the proven cut takes a cubic millimetre away: its volume dose,
+// P/(v·kerf·thickness). What only marks takes away no more for the same energy, since more of it is lost as
+// heat; so this errs on the side of more fume. 0 where no cut of this material is proven.
+func (m *maker) perMM3() float64 {
+	for _, s := range m.req.Settings {
+		if Operation(s.Operation) != Cut || s.KerfUM <= 0 || m.req.Stock.ThicknessUM <= 0 {
+			continue
+		}
+		dose := s.DoseUJPerMM
+		if dose == 0 {
+			dose = s.LineDose(m.tool.PowerMW)
+		}
+		return float64(dose) / (float64(s.KerfUM) / 1000 * float64(m.req.Stock.ThicknessUM) / 1000)
+	}
+	return 0
 }
 
 // doses says in the plan's numbers what was computed.

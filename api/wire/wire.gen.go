@@ -750,6 +750,9 @@ type Choices struct {
 	// LeastBridgeMm the narrowest bridge between cuts that is passed without a warning
 	LeastBridgeMm *float64 `json:"least_bridge_mm,omitempty"`
 
+	// LinePitchMm how far apart the lines of engraved areas and pictures lie
+	LinePitchMm *float64 `json:"line_pitch_mm,omitempty"`
+
 	// NoKerf leave cut lines where they are drawn
 	NoKerf *bool `json:"no_kerf,omitempty"`
 

@@ -41,7 +41,7 @@ var proven = []trial{
 	{"Bay 1", "beam", "poplar plywood", "cut", 14, 800, 1}, {"Bay 1", "beam", "poplar plywood", "mark", 90, 180, 1},
 	{"Bay 1", "beam", "card", "cut", 45, 250, 1}, {"Bay 1", "beam", "card", "mark", 150, 90, 1},
 	{"Bay 1", "beam", "wool felt", "cut", 30, 400, 1}, {"Bay 1", "beam", "wool felt", "mark", 120, 120, 1},
-	{"Bay 1", "beam", "poplar plywood", "engrave", 180, 160, 1},
+	{"Bay 1", "beam", "poplar plywood", "engrave", 100, 90, 1},
 	{"Bay 2", "beam", "poplar plywood", "mark", 20, 1000, 1}, {"Bay 2", "beam", "card", "cut", 8, 1000, 1},
 	{"Bay 2", "beam", "card", "mark", 40, 1000, 1},
 	{"Bay 2", "pen", "card", "draw", 40, 1000, 1}, {"Bay 2", "pen", "poplar plywood", "draw", 40, 1000, 1},

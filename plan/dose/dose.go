@@ -33,6 +33,9 @@ type Work struct {
 	ProvenUJPerMM int64
 	// KerfUM and DepthUM are the width and depth that a line takes away; an area takes away its pitch.
 	KerfUM, DepthUM int64
+	// UJPerMM3 is the energy that takes away a cubic millimetre, of a stroke whose depth nobody knows; 0 =
+	// not known, and then it takes nothing away that is counted.
+	UJPerMM3 float64
 	// Again: the stroke goes over a line that was counted already and takes nothing more away.
 	Again bool
 }
@@ -84,7 +87,7 @@ func Of(in Input) (*Dose, error) {
 	t.close()
 	d.EnergyMJ = (d.EnergyPJ + 500_000_000) / 1_000_000_000
 	d.Hot, d.More = t.hot.done()
-	d.Removed = removed(in, t.lengths)
+	d.Removed = removed(in, d.Strokes, t.lengths)
 	return d, nil
 }
 

@@ -2,21 +2,28 @@ package dose
 
 import "math"
 
-// Removed is the material that goes into the air: with the kerf of cut lines and the depth of
-// engraved areas.
+// Removed is the material that goes into the air: with the kerf of cut lines, and with the energy of what
+// does not go through.
 type Removed struct {
 	VolumeNL int64 // nanolitres, thousandths of a mm³
 	MassUG   int64 // micrograms; 0 where neither density nor grammage is known
 }
 
 // removed adds up what the strokes take away over the lengths that the beam is on.
-func removed(in Input, lengths []float64) Removed {
+func removed(in Input, strokes []Line, lengths []float64) Removed {
 	volume := 0.0 // mm³
 	for i, um := range lengths {
-		if i >= len(in.Works) || in.Works[i].Again {
+		if i >= len(in.Works) {
 			continue
 		}
 		w := in.Works[i]
+		if w.UJPerMM3 > 0 { // each pass takes away something
+			volume += float64(strokes[i].EnergyPJ) / 1e6 / w.UJPerMM3
+			continue
+		}
+		if w.Again {
+			continue
+		}
 		width := w.KerfUM
 		if w.PitchUM > 0 {
 			width = w.PitchUM

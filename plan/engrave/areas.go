@@ -20,8 +20,11 @@ type Area struct {
 	Painted bool
 }
 
-// Areas fills what the areas enclose together. A tool that keeps up is switched in motion; for any
-// other every line is a row of its own, from rest to rest. Errors are *Refusal.
+// Areas fills what the areas enclose together. A tool whose jitter moves no end by more than a pitch is
+// switched in motion; for any other every line is a row of its own, from rest to rest. In motion a line that is
+// too short for the switch is a row of its own too, the carriage stops before a blank that is too short, and a
+// blank that is so short that the width of the tool's line covers it is passed with the tool on. Errors are
+// *Refusal.
 func Areas(areas []Area, p Pattern, limits Limits) ([]Row, error) {
 	if err := p.check(); err != nil {
 		return nil, err
@@ -31,7 +34,7 @@ func Areas(areas []Area, p Pattern, limits Limits) ([]Row, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := newCarriage(p, limits, p.keepsUp())
+	c := newCarriage(p, limits, p.edgesHold())
 	w := winding{areas: areas, around: make([]int32, len(areas))}
 	for k, at := range crossings {
 		if err := c.level(first+int64(k)*p.PitchUM, w.runs(at)); err != nil {

@@ -17,17 +17,20 @@ type carriage struct {
 	limits Limits
 	moving bool // the tool is switched without stopping
 	over   int64
-	rows   []Row
-	spans  int
-	at     int64    // x after the last row
-	reach  geom.Box // of the whole ways
-	marks  geom.Box // of the parts with the tool on
+	// What the switch makes in motion: shorter lines are rows of their own, and before shorter blanks the
+	// carriage stops.
+	leastOn, leastOff int64
+	rows              []Row
+	spans             int
+	at                int64    // x after the last row
+	reach             geom.Box // of the whole ways
+	marks             geom.Box // of the parts with the tool on
 }
 
 func newCarriage(p Pattern, limits Limits, moving bool) *carriage {
 	c := &carriage{p: p, limits: limits, moving: moving}
 	if moving {
-		c.over = p.OverTravelUM()
+		c.over, c.leastOn, c.leastOff = p.OverTravelUM(), p.leastOnUM(), p.leastOffUM()
 	}
 	return c
 }
@@ -42,6 +45,7 @@ func (c *carriage) level(y int64, runs []run) error {
 	if c.spans > c.limits.Spans {
 		return tooFine("lines", c.limits.Spans, "more")
 	}
+	runs = c.covered(runs)
 	passes := c.passes(runs)
 	if len(c.rows)+len(passes) > c.limits.Rows {
 		return tooFine("rows", c.limits.Rows, "more")
@@ -62,12 +66,25 @@ func tooFine(what string, limit int, value string) error {
 		Limit: fmt.Sprintf("%d %s", limit, what), Value: value}
 }
 
+// covered makes one of lines between which the switch makes no blank and the tool's width would leave none.
+func (c *carriage) covered(runs []run) []run {
+	out := runs[:1]
+	for _, r := range runs[1:] {
+		if gap := r.from - out[len(out)-1].to; gap < c.leastOff && gap <= c.p.SpotUM {
+			out[len(out)-1].to = r.to
+		} else {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
 // passes divides runs where the carriage had better stop, or must.
 func (c *carriage) passes(runs []run) [][]run {
 	var passes [][]run
 	first := 0
 	for i := 1; i < len(runs); i++ {
-		if !c.ridesOver(runs[i].from - runs[i-1].to) {
+		if c.alone(runs[i-1]) || c.alone(runs[i]) || !c.ridesOver(runs[i].from-runs[i-1].to) {
 			passes = append(passes, runs[first:i])
 			first = i
 		}
@@ -75,10 +92,13 @@ func (c *carriage) passes(runs []run) [][]run {
 	return append(passes, runs[first:])
 }
 
-// ridesOver says whether a blank is passed at the work speed: that takes no longer than braking,
-// going on at the travel speed from rest to rest and running in again.
+// alone says whether a line is made from rest to rest: it is too short for the switch at the work speed.
+func (c *carriage) alone(r run) bool { return !c.moving || r.to-r.from < c.leastOn }
+
+// ridesOver says whether a blank is passed at the work speed: the switch can make it, and it takes no longer
+// than braking, going on at the travel speed from rest to rest and running in again.
 func (c *carriage) ridesOver(gap int64) bool {
-	if !c.moving {
+	if !c.moving || gap < c.leastOff {
 		return false
 	}
 	between := gap - 2*c.over
@@ -92,9 +112,14 @@ func (c *carriage) ridesOver(gap int64) bool {
 
 // add makes one row of runs that are passed without stopping.
 func (c *carriage) add(y int64, pass []run, back bool) {
-	from, to := pass[0].from-c.over, pass[len(pass)-1].to+c.over
+	mark := geom.Box{Min: geom.Pt(pass[0].from, y), Max: geom.Pt(pass[len(pass)-1].to, y)}
+	over := c.over
+	if c.alone(pass[0]) {
+		over = 0
+	}
+	from, to := mark.Min.X-over, mark.Max.X+over
 	row := Row{Points: []geom.Point{geom.Pt(from, y), geom.Pt(to, y)}}
-	if c.moving {
+	if !c.alone(pass[0]) {
 		row.On = make([]geom.Span, len(pass))
 		for i, r := range pass {
 			if back {
@@ -110,7 +135,6 @@ func (c *carriage) add(y int64, pass []run, back bool) {
 		c.at = from
 	}
 	way, _ := geom.BoxOf(row.Points...)
-	mark := geom.Box{Min: geom.Pt(from+c.over, y), Max: geom.Pt(to-c.over, y)}
 	if len(c.rows) == 0 {
 		c.reach, c.marks = way, mark
 	}

@@ -23,6 +23,7 @@ type Row struct {
 // Pattern says how an area or a picture is filled.
 type Pattern struct {
 	PitchUM      int64 // from row to row; of a picture also from dot to dot along a row
+	SpotUM       int64 // width of the tool's line: a shorter blank within a row of an area is covered anyway
 	SpeedUMPerS  int64 // of the carriage while the tool is on
 	AccelUMPerS2 int64 // of the axis along the rows, x
 	TravelUMPerS int64 // with the tool off, for blanks that are worth it; 0 = the work speed

@@ -17,6 +17,27 @@ func (p Pattern) keepsUp() bool {
 	return p.Switch.InMotion && p.SpeedUMPerS*max(p.switchMS(), p.edgeMS()) <= p.PitchUM*1000
 }
 
+// edgesHold says whether an area's lines can be switched without the carriage stopping: their ends come out
+// off by no more than a pitch. What of them is too short to be switched so is a matter of each line.
+func (p Pattern) edgesHold() bool {
+	return p.Switch.InMotion && p.SpeedUMPerS*p.edgeMS() <= p.PitchUM*1000
+}
+
+// leastOnUM and leastOffUM are the shortest line and the shortest blank that the tool makes at this speed: it
+// must have followed one change, at worst with its jitter, before it is told the next. A micrometre more, since
+// times are whole microseconds.
+func (p Pattern) leastOnUM() int64 { return p.goes(p.Switch.OffDelayMS + p.Switch.JitterMS) }
+
+func (p Pattern) leastOffUM() int64 { return p.goes(p.Switch.OnDelayMS + p.Switch.JitterMS) }
+
+// goes is how far the carriage goes in so many milliseconds, and a little more.
+func (p Pattern) goes(ms int64) int64 {
+	if ms == 0 {
+		return 0
+	}
+	return ceilDiv(p.SpeedUMPerS*(1000*ms+2), 1_000_000) + 1
+}
+
 // mustKeepUp refuses a picture for a tool that cannot follow it.
 func (p Pattern) mustKeepUp() error {
 	const outlines = "mark its outlines instead"

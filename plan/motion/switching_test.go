@@ -61,7 +61,7 @@ func TestWholeStrokeInMotion(t *testing.T) {
 	if got := withoutParts(texts(j)); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
-	if total := j.Total(); total.WorkUM != 100_000 || total.WaitMS != 25 || total.JitterUM != 0 {
+	if total := j.Total(); total.WorkUM != 100_000 || total.WaitMS != 25 || total.JitterUM != 13 { // from rest: 1 m/s² × (5 ms)² / 2
 		t.Errorf("totals %+v", total)
 	}
 	j.Strokes[0].On = []geom.Span{span(50_000, 60_000)}

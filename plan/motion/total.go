@@ -19,7 +19,8 @@ type Totals struct {
 	// SnapUM is how far, at most, a point was moved to where the machine can go, rounded up.
 	SnapUM int64
 	// JitterUM is how far, at most, the switch's jitter can move the end of a line that is switched
-	// in motion: speed × jitter, rounded up.
+	// in motion, or its beginning where the carriage sets out: the way that it goes in the jitter's time,
+	// rounded up.
 	JitterUM int64
 	// Reach is the smallest box around everything commanded, in the strokes' coordinates; approaches
 	// and backlash may put it outside the strokes. Moved by the origin it must lie within the travel.
@@ -37,7 +38,7 @@ func (j Job) Total() Totals { return j.Follow(func(Burn) bool { return true }) }
 func (j Job) Follow(burned func(Burn) bool) Totals {
 	t := Totals{SnapUM: j.snapUM()}
 	var work, travel, wait, rest int64
-	var workUM, travelUM, edge float64
+	var workUM, travelUM, off float64
 	var any bool
 	j.events(func(e event) bool {
 		wait += e.wait
@@ -54,8 +55,8 @@ func (j Job) Follow(burned func(Burn) bool) Totals {
 		case working:
 			t.Reach, any = reachOf(t.Reach, any, e.course), true
 			at := work + travel + wait
-			micros, um, fastest := j.worked(e)
-			work, workUM, edge = work+micros, workUM+um, max(edge, fastest)
+			micros, um, moved := j.worked(e)
+			work, workUM, off = work+micros, workUM+um, max(off, moved)
 			travel, travelUM = travel+e.course.micros()-micros, travelUM+e.course.length()-um
 			return j.burns(e, func(b Burn) bool {
 				t.OnPermilleMicros += b.Permille * b.Micros
@@ -68,7 +69,7 @@ func (j Job) Follow(burned func(Burn) bool) Totals {
 	t.TotalMS, t.WorkMS, t.TravelMS = ms(work+travel+wait), ms(work), ms(travel)
 	t.WaitMS, t.RestMS = ms(wait), ms(rest)
 	t.WorkUM, t.TravelUM = int64(math.Round(workUM)), int64(math.Round(travelUM))
-	t.JitterUM = JitterUM(edge, j.JitterMS)
+	t.JitterUM = int64(math.Ceil(off - 1e-6))
 	return t
 }
 
@@ -78,9 +79,8 @@ func JitterUM(speed float64, jitterMS int64) int64 {
 	return int64(math.Ceil(float64(speed*float64(jitterMS)) / 1000))
 }
 
-// worked is how long and how far the tool is on in motion, and the greatest speed, in µm/s, at which it is
-// switched.
-func (j *Job) worked(e event) (micros int64, um, fastest float64) {
+// worked is how long and how far the tool is on in motion, and how far, in µm, the jitter moves an end.
+func (j *Job) worked(e event) (micros int64, um, moved float64) {
 	c := e.course
 	if len(e.orders) == 0 {
 		return c.micros(), c.length(), 0
@@ -88,14 +88,13 @@ func (j *Job) worked(e event) (micros int64, um, fastest float64) {
 	lits(e.orders, func(l lit) bool {
 		from, to := min(l.from, c.micros()), min(l.to, c.micros())
 		micros += to - from
-		um += c.reached(to) - c.reached(from)
-		for _, t := range [2]int64{from, to} {
-			i, s := c.at(t)
-			fastest = max(fastest, c.moves[i].speed(s))
-		}
+		begun, done := c.reached(from), c.reached(to)
+		um += done - begun
+		late := j.JitterMS * 1000
+		moved = max(moved, c.reached(min(from+late, c.micros()))-begun, c.reached(min(to+late, c.micros()))-done)
 		return true
 	})
-	return micros, um, fastest
+	return micros, um, moved
 }
 
 // snapUM is how far the worst point is moved, in µm, rounded up.
