@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -25,6 +26,7 @@ type bench struct {
 	calls  []string // "worker POST /stop", "server PUT /api/v1/... body"
 	phase  string   // which sample the server renders
 	ready  bool     // all bars are up
+	left   int      // s of attendance that a tap is answered with; 0: 60
 	came   chan struct{}
 	events chan string
 	ctx    context.Context
@@ -103,7 +105,10 @@ func openBench(t *testing.T) *bench {
 		case "/stop":
 			answer(w, map[string]any{"off_sent": time.Now(), "ms": 1})
 		case "/attend":
-			answer(w, map[string]any{"taken": true, "attendance_s": 60})
+			b.mu.Lock()
+			left := cmp.Or(b.left, 60)
+			b.mu.Unlock()
+			answer(w, map[string]any{"taken": true, "attendance_s": left})
 		}
 	}))
 	t.Cleanup(worker.Close)

@@ -123,12 +123,15 @@
   const set = (el, text) => { if (el && el.textContent !== text) el.textContent = text; };
   const until = (t) => Math.max(0, Math.ceil((t - Date.now()) / 1000));
 
+  const tellLeft = (seconds) => document.dispatchEvent(new CustomEvent("attendance", { detail: seconds })); // attend.js sounds
+
   function tick() {
     const box = document.querySelector(".attend");
     if (box && deadlines.attendance) {
       const left = until(deadlines.attendance);
       const grace = Number(box.dataset.grace);
       set(live("attendance"), `${left} s`);
+      tellLeft(left);
       box.classList.toggle("late", left <= grace);
       if (left <= grace && !warned) {
         warned = true;
@@ -154,6 +157,7 @@
     page.classList.toggle("older", !alone.hidden); // what the page says of the run no longer holds
     if (alone.hidden) return;
     const asked = r.attendance_s >= 0;
+    if (asked) tellLeft(r.attendance_s);
     set(alone.querySelector("p"), `The machine says: ${r.phase}` + (r.phase === "running" ? `, ${duration(r.left_ms)} left` : "") +
       (r.purge_s > 0 ? `, ${r.purge_s} s of purge` : "") + (asked ? `; ${r.attendance_s} s left to tap.` : "."));
     alone.querySelector("button").hidden = !asked;
