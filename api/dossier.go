@@ -11,6 +11,7 @@ import (
 
 	"kerfgate/api/web"
 	"kerfgate/api/wire"
+	"kerfgate/checklist"
 	"kerfgate/db"
 )
 
@@ -85,6 +86,10 @@ func (s *Server) dossierPage(c echo.Context) error {
 		Tool: d.Run.Tool, Material: d.Run.MaterialName, Lot: d.Run.StockLot, Plan: planView(row.Plan, d.Run.Plan, "plan"),
 		Data: base + "/runs/" + id.String() + "/dossier", PlanDigest: d.Run.Plan.String()}
 	v.RunView = s.runView(d.Run, m, d.Signed)
+	tool, _ := m.Profile.Tool(d.Run.Tool) // a tool that is gone makes no smoke
+	if n, ok := checklist.Expected(m.Profile, tool, row.Plan.Numbers.FumeUG, row.Plan.Numbers.BeamMS); ok {
+		v.Estimate = numberViews([]checklist.Number{n})
+	}
 	if d.Signed != nil {
 		v.SignedAt = s.local(d.Signed.At)
 		v.Authorisation = &s.authorisationRows([]db.Authorisation{*d.Authorisation})[0]

@@ -93,7 +93,7 @@ func gateShape(g db.Gate) wire.Gate {
 }
 
 func numberShape(n checklist.Number) wire.BarNumber {
-	shape := wire.BarNumber{Title: n.Title, Shown: optional(n.Shown), WhyNot: optional(n.WhyNot), Formula: optional(n.Formula),
+	shape := wire.BarNumber{Title: n.Title, Shown: optional(n.Shown), Value: n.Value, Unit: optional(n.Unit), WhyNot: optional(n.WhyNot), Formula: optional(n.Formula),
 		Source: optional(n.Source), Edition: optional(n.Edition), Caution: n.Caution}
 	if len(n.Inputs) > 0 {
 		shape.Inputs = &n.Inputs

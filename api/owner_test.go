@@ -14,7 +14,7 @@ import (
 var whose = map[string]string{
 	"jobs": "owner", "drawings": "owner", "plans": "owner", "runs": "owner", "me": "owner",
 	// Everybody in the shop uses these.
-	"machines": "shared", "station": "shared", "upkeep": "shared", "calibrations": "shared",
+	"machines": "shared", "station": "shared", "upkeep": "shared", "calibrations": "shared", "materials": "shared",
 	// What happened is for everybody to learn from; who was hurt is told to officers and admins alone.
 	"incidents": "shared", "follow-ups": "shared", "logbook": "shared",
 }

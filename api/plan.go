@@ -5,6 +5,7 @@ import (
 	"context"
 
 	"kerfgate/api/wire"
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/plan"
 	"kerfgate/plan/canon"
@@ -20,7 +21,8 @@ func (s *Server) MakePlan(ctx context.Context, request wire.MakePlanRequestObjec
 	if err != nil {
 		return nil, err
 	}
-	return wire.MakePlan200JSONResponse(planShape(row)), nil
+	shape, err := s.planWithHazards(ctx, row)
+	return wire.MakePlan200JSONResponse(shape), err
 }
 
 // makePlan waits for a planning slot and makes the plan.
@@ -39,7 +41,8 @@ func (s *Server) GetPlan(ctx context.Context, request wire.GetPlanRequestObject)
 	if err != nil {
 		return nil, err
 	}
-	return wire.GetPlan200JSONResponse(planShape(row)), nil
+	shape, err := s.planWithHazards(ctx, row)
+	return wire.GetPlan200JSONResponse(shape), err
 }
 
 // GetPlanPicture is GET /plans/{digest}/picture.svg.
@@ -80,6 +83,25 @@ func planChoice(body wire.PlanChoice) (db.PlanChoice, error) {
 		choice.Operations[letter] = plan.Operation(op)
 	}
 	return choice, nil
+}
+
+// planWithHazards is a plan with the numbers that its gate will show.
+func (s *Server) planWithHazards(ctx context.Context, row db.PlanRow) (wire.Plan, error) {
+	shape := planShape(row)
+	shape.Hazards = []wire.BarNumber{}
+	m, err := s.store.Machine(ctx, row.Machine)
+	if err != nil {
+		return shape, err
+	}
+	kind, err := s.store.Material(ctx, row.Material)
+	if err != nil {
+		return shape, err
+	}
+	tool, _ := m.Profile.Tool(row.Tool) // a tool that is gone has no numbers
+	for _, n := range checklist.PlanNumbers(m.Profile, tool, kind.Material) {
+		shape.Hazards = append(shape.Hazards, numberShape(n))
+	}
+	return shape, nil
 }
 
 func planShape(row db.PlanRow) wire.Plan {

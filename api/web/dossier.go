@@ -15,6 +15,7 @@ type DossierView struct {
 	JobTitle, Member, Tool, Material, Lot, PlanDigest string
 	Machine                                           MachineView
 	Plan                                              *PlanView
+	Estimate                                          []ComputedView // of the fume in the air, for officers alone
 	SignedAt                                          time.Time
 	Authorisation                                     *AuthorisationRow
 	Upkeep                                            []UpkeepThen

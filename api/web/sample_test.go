@@ -405,7 +405,9 @@ func samplePages() []samplePage {
 		{"dossier", func(w io.Writer) error {
 			j, done := sampleJob(), sampleNow.AddDate(0, 0, -3)
 			return RenderDossier(w, DossierView{Shell: sampleShell("Dossier of a run", "/history"), RunView: j.Runs[0], JobTitle: j.JobTitle, Member: j.Member, Machine: j.Machine, Tool: j.Tool,
-				Material: j.Material, Lot: j.Lot, Plan: j.Plan, PlanDigest: j.PlanDigest, SignedAt: sampleNow, Authorisation: &samplePeople().People[0].Authorisations[0], Data: "/api/v1/runs/r1/dossier",
+				Material: j.Material, Lot: j.Lot, Plan: j.Plan, PlanDigest: j.PlanDigest, SignedAt: sampleNow,
+				Estimate:      []ComputedView{{Title: "Expected concentration of fume in the exhaust, an estimate", Shown: "29 mg/m³", Formula: "K·G/Q", Inputs: []string{"flow_m3_per_h 150"}, Origin: "equation sheet", Notes: []string{"an estimate"}}, {Title: "The same", WhyNot: "missing: the grammage of the lot"}},
+				Authorisation: &samplePeople().People[0].Authorisations[0], Data: "/api/v1/runs/r1/dossier",
 				Upkeep:   []UpkeepThen{{What: "Try the lid switch", By: "Runa Eik", Note: "opens the circuit at once", Critical: true, DoneAt: &done}, {What: "Clean the lens"}},
 				Lockouts: []LockoutThen{{Reason: "smell of solvent", SetBy: "Runa Eik", SetAt: done, LiftedAt: &sampleNow, LiftedBy: "Runa Eik", LiftedReason: "a neighbour’s paint"}},
 				Watches:  []WatchThen{{Watcher: "Runa Eik", OpenedAt: sampleNow, Until: sampleNow.Add(time.Hour)}}, Incidents: []IncidentRow{sampleIncident().IncidentRow}, Entries: sampleLogbook().Entries[:3], Head: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n"})

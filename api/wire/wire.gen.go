@@ -685,6 +685,10 @@ type BarNumber struct {
 	Shown   *string                 `json:"shown,omitempty"`
 	Source  *string                 `json:"source,omitempty"`
 	Title   string                  `json:"title"`
+	Unit    *string                 `json:"unit,omitempty"`
+
+	// Value unrounded, in unit; left out where it is no finite number
+	Value *float64 `json:"value,omitempty"`
 
 	// WhyNot why there is no number, and what to do
 	WhyNot *string `json:"why_not,omitempty"`
@@ -1765,11 +1769,14 @@ type PlacementChoiceCorner string
 // Plan defines model for Plan.
 type Plan struct {
 	// Choices what may be asked of a plan besides operations; what is left out is what most drawings want
-	Choices       Choices            `json:"choices"`
-	Digest        string             `json:"digest"`
-	DrawingID     openapi_types.UUID `json:"drawing_id"`
-	Extents       Box                `json:"extents"`
-	Groups        []Group            `json:"groups"`
+	Choices   Choices            `json:"choices"`
+	Digest    string             `json:"digest"`
+	DrawingID openapi_types.UUID `json:"drawing_id"`
+	Extents   Box                `json:"extents"`
+	Groups    []Group            `json:"groups"`
+
+	// Hazards of the machine as it is now, what its beam asks of eyewear and this material of air; the gate shows the same
+	Hazards       []BarNumber        `json:"hazards"`
 	Hot           []HotSpot          `json:"hot"`
 	MachineID     openapi_types.UUID `json:"machine_id"`
 	MadeAt        time.Time          `json:"made_at"`

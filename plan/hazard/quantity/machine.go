@@ -124,6 +124,27 @@ func (r *rows) air(p machine.Profile, more Measures) {
 	r.add("air changes of the room", "air_changes", room, fresh)
 }
 
+// Expected is the concentration that the fume of a plan comes to in the exhaust of a machine while its tool
+// works: mass over time, thinned by the measured flow. fumeUG is the mass in µg, nil where nobody knows it;
+// onMS how long the tool is on. ok is false where there is no beam or nothing is driven off.
+func Expected(p machine.Profile, tool machine.Tool, fumeUG *int64, onMS int64) (row Row, ok bool) {
+	if tool.Kind != machine.ToolBeam || onMS <= 0 || fumeUG != nil && *fumeUG <= 0 {
+		return Row{}, false
+	}
+	r := rows{about: AboutAir}
+	generation := need{"generation_mg_per_h", 0, "the grammage of the lot, from which the fume is reckoned"}
+	if fumeUG != nil {
+		generation.value = float64(*fumeUG) / 1e3 / (float64(onMS) / 3.6e6)
+	}
+	flow := need{"flow_m3_per_h", float64(p.Air.MeasuredFlowM3PerH), "measured_flow_m3_per_h of the profile's air"}
+	if p.Air.Recirculates {
+		flow = need{"flow_m3_per_h", 0, "a flow of outside air: a recirculating filter gives none"}
+	}
+	r.add("expected concentration of fume in the exhaust, an estimate", "steady_concentration", generation, flow,
+		need{"mixing", cmp.Or(float64(p.Air.MixingFactor), hazard.DefaultMixing), ""})
+	return r.list[0], true
+}
+
 func (r *rows) add(title, name string, needs ...need) { r.addWith(title, name, nil, needs...) }
 
 func (r *rows) addWith(title, name string, inputs map[string]any, needs ...need) {
