@@ -113,6 +113,7 @@ var bodies = map[string]string{
 	"placeRun":   `{"origin_x_mm":20,"origin_y_mm":20}`,
 	"addPair":    `{"label":"pair 9","marking":"10600 D LB6"}`,
 	"lookAtPair": `{"damaged":false}`,
+	"standBy":    `{"sign_in":"fern","password":"x"}`,
 	"giveAnswer": `{"values":{"on":"yes"}}`,
 	"inspectRun": `{"sheet":"kept","flame_or_glow":false,"supply_off":true}`,
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"kerfgate/api/wire"
+	"kerfgate/checklist"
 	"kerfgate/checklist/permit"
 	"kerfgate/db/logbook"
 	"kerfgate/queue"
@@ -106,11 +107,12 @@ func (w *workshop) dossierOf(t *testing.T, officer, path string) {
 		t.Errorf("signed under %+v", d.Authorisation)
 	}
 	for _, b := range d.Bars {
-		if b.Needs == "" || len(b.Values) == 0 && b.Key != "placement" || b.Key == "eyewear" && (b.Values["marking"] != "10600 D LB6" || len(b.Numbers) == 0) {
+		// How it was placed is shown and bound; it is no question.
+		if b.Needs == "" || len(b.Values) == 0 && b.Key != checklist.ShownPlacement || b.Key == "eyewear" && (b.Values["marking"] != "10600 D LB6" || len(b.Numbers) == 0) {
 			t.Errorf("%+v", b)
 		}
 	}
-	if len(d.Bars) != 6 || len(d.Lockouts) != 2 || d.Lockouts[0].LiftedReason != "a neighbour's paint" || len(d.Watches) != 1 || len(d.Incidents) != 1 {
+	if len(d.Bars) != 7 || len(d.Lockouts) != 2 || d.Lockouts[0].LiftedReason != "a neighbour's paint" || len(d.Watches) != 1 || len(d.Incidents) != 1 {
 		t.Errorf("%d bars, lockouts %+v, watches %+v, incidents %+v", len(d.Bars), d.Lockouts, d.Watches, d.Incidents)
 	}
 	kinds := ""

@@ -247,7 +247,9 @@ func shutGate(l db.Lane) web.Gate {
 	}
 	tool, _ := l.Machine.Profile.Tool(name)
 	var g web.Gate
-	for _, item := range l.Machine.Checklist.ForRun(l.Machine.Profile, tool).Items {
+	// What the run itself may ask for besides is known when its checklist is opened.
+	usual := checklist.Facts{Profile: l.Machine.Profile, Tool: tool, Circumstances: checklist.Circumstances{Counted: true}}
+	for _, item := range l.Machine.Checklist.ForRun(l.Machine.Profile, tool).ForFacts(usual).Items {
 		g.Bars = append(g.Bars, web.GateBar{Key: item.Key, Title: item.Title})
 	}
 	return g
@@ -292,6 +294,8 @@ func saidWords(f checklist.Field, value string) string {
 		return value + " " + f.Unit
 	case checklist.FieldText:
 		return f.Title + " " + value
+	case checklist.FieldPerson:
+		return f.Title + " signed in for it"
 	case checklist.FieldMonth:
 		return f.Title + " " + value
 	}

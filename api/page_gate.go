@@ -1,8 +1,11 @@
 package api
 
 import (
+	"context"
+
 	"kerfgate/api/web"
 	"kerfgate/checklist"
+	"kerfgate/db"
 )
 
 // offerPairs puts the register's pairs into the eyewear bar: to choose from those that fit this beam, and
@@ -22,4 +25,17 @@ func (s *Server) offerPairs(bar *web.StationBar, f checklist.Facts) {
 			bar.Fields[i].Pairs = fit
 		}
 	}
+}
+
+// askSecond lets a second person sign in on the bar, by PIN where this device is a station.
+func (s *Server) askSecond(ctx context.Context, bar *web.StationBar, g db.Gate) error {
+	_, station, err := s.stationIn(ctx)
+	if err != nil {
+		return err
+	}
+	bar.Second = &web.SecondView{Run: g.Run.ID.String(), Ask: bar.Ask, By: g.Facts.Circumstances.Second, PIN: station}
+	if bar.Second.By != "" {
+		bar.Said = []string{bar.Second.By + " stands by"}
+	}
+	return nil
 }

@@ -206,6 +206,11 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 		if b.Item.Key == checklist.ItemEyewear {
 			s.offerPairs(&bar, g.Facts)
 		}
+		if b.Item.Key == checklist.ItemSecond {
+			if err := s.askSecond(ctx, &bar, g); err != nil {
+				return err
+			}
+		}
 		if !bar.Up && !opened && r.Placement != nil && (v.Placing == nil || v.Placing.Whole()) {
 			bar.Open, opened = true, true
 		}

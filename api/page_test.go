@@ -220,8 +220,8 @@ func TestPages_Board(t *testing.T) {
 	if _, words := laneGate(db.Lane{Machine: p.Machine, Next: job.Runs}); words != "shut" {
 		t.Errorf("a free machine's gate is %q", words)
 	}
-	if n := shutGate(db.Lane{Machine: p.Machine, Next: job.Runs}).Down(); n != 5 {
-		t.Errorf("%d bars are down across the next run's way, want 5", n)
+	if n := shutGate(db.Lane{Machine: p.Machine, Next: job.Runs}).Down(); n != 6 {
+		t.Errorf("%d bars are down across the next run's way, want 6", n)
 	}
 	p.get(t, "operator", "/board/lanes").wants(t, 200, "Member g.").lacks(t, "<html", "yours")
 }
@@ -250,7 +250,7 @@ func TestPages_Station(t *testing.T) {
 	if _, err := p.OpenChecklist(t.Context(), p.Operator, run); err != nil {
 		t.Fatal(err)
 	}
-	p.get(t, "operator", address).wants(t, 200, `data-phase="checking"`, "Place the sheet", "5 bars are down", `aria-disabled="true"`,
+	p.get(t, "operator", address).wants(t, 200, `data-phase="checking"`, "Place the sheet", "6 bars are down", `aria-disabled="true"`,
 		"OD ≥ 5 at 10600 nm", `id="place" open`)
 	p.get(t, "member", address).wants(t, 200, "has the checklist").lacks(t, "Sign and start", `name="marking"`)
 
@@ -268,7 +268,7 @@ func TestPages_Station(t *testing.T) {
 	if _, err := p.SignOff(t.Context(), p.Operator, run, [32]byte{1}, [32]byte{2}); err != nil {
 		t.Fatal(err)
 	}
-	p.get(t, "operator", address).wants(t, 200, `data-phase="permitted"`, "Signed. The machine is taking the permit", "gate: all 5 bars up")
+	p.get(t, "operator", address).wants(t, 200, `data-phase="permitted"`, "Signed. The machine is taking the permit", "gate: all 6 bars up")
 	p.get(t, "member", "/").wants(t, 200, "open for run 1")
 	// The record of the gate stands on the job's page, each answer on its bar and in words.
 	p.get(t, "member", "/jobs/"+job.ID.String()).wants(t, 200, "The gate it went through", `class="gate gate-record"`, "within reach", "118 Pa",

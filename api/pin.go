@@ -89,40 +89,9 @@ func (a pinAnswer) VisitOpenStationSessionResponse(w http.ResponseWriter) error 
 // signInByPIN opens a session at the station that asks. Errors are errNoStation, errWrongPIN whatever
 // was wrong, and a limitedError after five wrong tries for the person or at the station.
 func (s *Server) signInByPIN(ctx context.Context, name, pin string) (opened, error) {
-	station, ok, err := s.stationIn(ctx)
+	person, station, succeeded, err := s.personByPIN(ctx, name, pin)
 	if err != nil {
 		return opened{}, err
-	}
-	if !ok {
-		return opened{}, errNoStation
-	}
-	name = strings.TrimSpace(name)
-	if n := utf8.RuneCountInString(name); n == 0 || n > 100 {
-		return opened{}, errWrongPIN
-	}
-	byPerson := triedKey{"PIN of", strings.ToLower(name)}
-	byStation := triedKey{"PIN at", station.ID.String()}
-	succeeded, err := s.limiter.count(limit{byPerson, accountTries}, limit{byStation, accountTries})
-	if err != nil {
-		return opened{}, err
-	}
-	person, hash, err := s.store.PINBySignIn(ctx, name)
-	if err != nil && !errors.Is(err, db.ErrNotFound) {
-		return opened{}, err
-	}
-	if err != nil {
-		hash = ""
-	}
-	matches, err := passwordMatches(ctx, pin, hash)
-	if err != nil {
-		return opened{}, err
-	}
-	if !matches {
-		s.log.Warn("wrong PIN", "request", visitIn(ctx).id, "station", station.ID)
-		if s.limiter.closed(limit{byPerson, accountTries}) || s.limiter.closed(limit{byStation, accountTries}) {
-			s.notePINClosed(ctx, person.ID, station.ID)
-		}
-		return opened{}, errWrongPIN
 	}
 	o, err := s.openAtStation(ctx, person, station)
 	if err != nil {
@@ -130,6 +99,48 @@ func (s *Server) signInByPIN(ctx context.Context, name, pin string) (opened, err
 	}
 	succeeded()
 	return o, nil
+}
+
+// personByPIN says whose PIN was typed at the station that asks, without opening a session; succeeded takes
+// the try off the count. Errors are those of signInByPIN.
+func (s *Server) personByPIN(ctx context.Context, name, pin string) (db.Person, db.Station, func(), error) {
+	none := func(err error) (db.Person, db.Station, func(), error) { return db.Person{}, db.Station{}, nil, err }
+	station, ok, err := s.stationIn(ctx)
+	if err != nil {
+		return none(err)
+	}
+	if !ok {
+		return none(errNoStation)
+	}
+	name = strings.TrimSpace(name)
+	if n := utf8.RuneCountInString(name); n == 0 || n > 100 {
+		return none(errWrongPIN)
+	}
+	byPerson := triedKey{"PIN of", strings.ToLower(name)}
+	byStation := triedKey{"PIN at", station.ID.String()}
+	succeeded, err := s.limiter.count(limit{byPerson, accountTries}, limit{byStation, accountTries})
+	if err != nil {
+		return none(err)
+	}
+	person, hash, err := s.store.PINBySignIn(ctx, name)
+	if err != nil && !errors.Is(err, db.ErrNotFound) {
+		return none(err)
+	}
+	if err != nil {
+		hash = ""
+	}
+	matches, err := passwordMatches(ctx, pin, hash)
+	if err != nil {
+		return none(err)
+	}
+	if !matches {
+		s.log.Warn("wrong PIN", "request", visitIn(ctx).id, "station", station.ID)
+		if s.limiter.closed(limit{byPerson, accountTries}) || s.limiter.closed(limit{byStation, accountTries}) {
+			s.notePINClosed(ctx, person.ID, station.ID)
+		}
+		return none(errWrongPIN)
+	}
+	return person, station, succeeded, nil
 }
 
 func (s *Server) openAtStation(ctx context.Context, person db.Person, station db.Station) (opened, error) {

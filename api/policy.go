@@ -178,6 +178,7 @@ func policy() []rule {
 		put("/runs/:id/hold", 4*kib, operator),
 		put("/runs/:id/placement", jsonBody, operator),
 		put("/runs/:id/answers/:item", jsonBody, operator),
+		put("/runs/:id/second", 4*kib, operator),
 		post("/runs/:id/sign", 0, operator),
 		post("/runs/:id/resume", 0, operator),
 		post("/runs/:id/pause", 0, operator, officer),

@@ -22,28 +22,9 @@ type opened struct {
 // signIn opens a session for who knows name and password. Errors are errWrongSignIn, whatever was
 // wrong, and a limitedError after too many wrong tries.
 func (s *Server) signIn(ctx context.Context, name, password string, kind db.SessionKind) (opened, error) {
-	name = strings.TrimSpace(name)
-	if n := utf8.RuneCountInString(name); n == 0 || n > 100 {
-		return opened{}, errWrongSignIn
-	}
-	succeeded, err := s.limiter.begin(strings.ToLower(name), visitIn(ctx).address)
+	person, succeeded, err := s.personByPassword(ctx, name, password)
 	if err != nil {
 		return opened{}, err
-	}
-	person, hash, err := s.store.PersonBySignIn(ctx, name)
-	if err != nil && !errors.Is(err, db.ErrNotFound) {
-		return opened{}, err
-	}
-	if err != nil || person.Disabled {
-		hash = ""
-	}
-	ok, err := passwordMatches(ctx, password, hash)
-	if err != nil {
-		return opened{}, err
-	}
-	if !ok {
-		s.log.Warn("wrong sign-in", "request", visitIn(ctx).id, "address", visitIn(ctx).address)
-		return opened{}, errWrongSignIn
 	}
 	if kind == db.SessionBrowser {
 		// A station is the next person's too: whoever signs in there with a password gets no more than by PIN.
@@ -68,6 +49,35 @@ func (s *Server) signIn(ctx context.Context, name, password string, kind db.Sess
 	}
 	succeeded()
 	return opened{Person: person, Session: session, Token: token}, nil
+}
+
+// personByPassword says whose password was typed, without opening a session; succeeded takes the try off the
+// count. Errors are those of signIn.
+func (s *Server) personByPassword(ctx context.Context, name, password string) (db.Person, func(), error) {
+	name = strings.TrimSpace(name)
+	if n := utf8.RuneCountInString(name); n == 0 || n > 100 {
+		return db.Person{}, nil, errWrongSignIn
+	}
+	succeeded, err := s.limiter.begin(strings.ToLower(name), visitIn(ctx).address)
+	if err != nil {
+		return db.Person{}, nil, err
+	}
+	person, hash, err := s.store.PersonBySignIn(ctx, name)
+	if err != nil && !errors.Is(err, db.ErrNotFound) {
+		return db.Person{}, nil, err
+	}
+	if err != nil || person.Disabled {
+		hash = ""
+	}
+	ok, err := passwordMatches(ctx, password, hash)
+	if err != nil {
+		return db.Person{}, nil, err
+	}
+	if !ok {
+		s.log.Warn("wrong sign-in", "request", visitIn(ctx).id, "address", visitIn(ctx).address)
+		return db.Person{}, nil, errWrongSignIn
+	}
+	return person, succeeded, nil
 }
 
 // OpenSession is POST /sessions.

@@ -22,4 +22,6 @@ type Circumstances struct {
 	FilterRan time.Duration
 	// Alone: one person holds every role of the site.
 	Alone bool
+	// Second is the name of the person who stands by, once they signed in for it.
+	Second string
 }

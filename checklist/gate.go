@@ -51,7 +51,9 @@ func (s Standing) Refuse(f Facts) []Reason {
 		later("the machine is not ready: "+why, "look at the machine and its worker")
 	}
 	no = append(no, s.Placed.Refuse(f)...)
-	return append(no, f.Forbidden()...)
+	no = append(no, f.Forbidden()...)
+	no = append(no, OpenRefusals(f)...)
+	return append(no, AloneRefusals(f)...)
 }
 
 // ToolRefusals lists what the set-up of machine and tool forbids whatever is answered: a beam without

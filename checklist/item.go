@@ -46,7 +46,8 @@ const (
 	FieldNumber FieldKind = "number" // decimal with the field's unit
 	FieldMonth  FieldKind = "month"  // YYYY-MM
 	FieldChoice FieldKind = "choice"
-	FieldYes    FieldKind = "yes" // "yes" or "no"; no needs no reason, it stops the run
+	FieldPerson FieldKind = "person" // somebody's own sign-in; never typed as an answer
+	FieldYes    FieldKind = "yes"    // "yes" or "no"; no needs no reason, it stops the run
 )
 
 // Keys of the four core items, of supply on, and of what stands for them in a pen run.
@@ -56,6 +57,9 @@ const (
 	ItemVentilation  = "ventilation"
 	ItemMaterial     = "material"
 	ItemCare         = "care" // with-care material in a beam
+	ItemBed          = "bed"
+	ItemRoom         = "room"   // asked where the beam is open
+	ItemSecond       = "second" // asked where the run has grounds for a second person
 	ItemSupply       = "supply"
 	ItemBeamOff      = "beam_off" // beam module off the carriage and its supply unplugged
 	ItemClear        = "clear"    // hands and hair clear of a pen plotter

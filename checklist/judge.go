@@ -111,9 +111,16 @@ func needs(item Item, f Facts) string {
 		return eyewearOf(f).needs()
 	case ItemExtinguisher:
 		return "gauge in the green or seal and tag intact, looked at this month or last, within reach; " +
-			"CO₂ or clean agent first. Class letters differ between the US and Europe"
+			"CO₂ or clean agent at the machine, " +
+			"powder as second choice. Go by the agent, not the letter: class C is gases in Europe (EN 2) and live equipment in the US (NFPA 10)"
 	case ItemVentilation:
 		return ventilationNeeds(f)
+	case ItemBed:
+		return bedNeeds(f)
+	case ItemRoom:
+		return roomNeeds(f)
+	case ItemSecond:
+		return "because of: " + strings.Join(grounds(f), "; ")
 	case ItemMaterial:
 		if f.Stock.ByGrammage() {
 			return fmt.Sprintf("lot %s, %d g/m²", f.Stock.Lot, f.Stock.GrammageGPerM2)
@@ -155,6 +162,10 @@ func problem(bar Bar, f Facts) (what, next string) {
 		return extinguisherProblem(bar.Values, f.Today)
 	case ItemVentilation:
 		return ventilationProblem(bar.Values, f)
+	case ItemBed:
+		return bedProblem(bar.Values, f)
+	case ItemRoom:
+		return roomProblem(bar.Values, f)
 	case ItemMaterial:
 		return materialProblem(bar.Values, f)
 	}
@@ -184,6 +195,10 @@ func extinguisherProblem(v Values, today time.Time) (what, next string) {
 	}
 	if v["gauge"] == GaugeNone && v["agent"] != AgentCO2 {
 		return "only a CO₂ extinguisher has no gauge", "look again at agent and gauge"
+	}
+	if v["agent"] == AgentWater {
+		// Common practice, no source: water conducts, and the supply is live.
+		return "water or foam must not meet a live supply", "fetch CO₂ or clean agent, or powder"
 	}
 	month, err := time.Parse("2006-01", v["inspected"])
 	if err != nil {

@@ -21,13 +21,13 @@ func TestCareNamesTheFume(t *testing.T) {
 	if !ok || !strings.Contains(care.Ask, "hydrogen cyanide") || !strings.Contains(care.Fields[0].Title, "hydrogen cyanide") {
 		t.Fatalf("%+v", care)
 	}
-	if n := len(with.Items); n != 6 || with.Items[n-1].Key != checklist.ItemSupply || len(list.Items) != 5 {
+	if n := len(with.Items); n != 7 || with.Items[n-1].Key != checklist.ItemSupply || len(list.Items) != 6 {
 		t.Errorf("%+v", with.Items)
 	}
 	if err := with.Validate(f.Profile); err != nil {
 		t.Error(err)
 	}
-	if len(list.ForMaterial(f.Profile.Tools[1], l.Material).Items) != 5 || len(list.ForMaterial(f.Tool, f.Material).Items) != 5 {
+	if len(list.ForMaterial(f.Profile.Tools[1], l.Material).Items) != 6 || len(list.ForMaterial(f.Tool, f.Material).Items) != 6 {
 		t.Error("a pen run or an allowed material asks for care")
 	}
 	for said, up := range map[string]bool{"yes": true, "no": false} {

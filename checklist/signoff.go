@@ -50,10 +50,23 @@ func (s SignOff) Record(c Checklist) []Bar {
 	// What is shown beside the items, and an item that the checklist no longer has, stands under its key.
 	for _, key := range slices.Sorted(maps.Keys(s.Shown)) {
 		if !known[key] {
-			draw(Item{Key: key, Title: key})
+			draw(derived(key))
 		}
 	}
 	return bars
+}
+
+// derived finds an item that no checklist holds, since a run itself asks for it; any other goes by its key.
+func derived(key string) Item {
+	for _, item := range []Item{roomItem(), secondItem()} {
+		if item.Key == key {
+			return item
+		}
+	}
+	if key == ShownPlacement {
+		return Item{Key: key, Title: "Placing"}
+	}
+	return Item{Key: key, Title: key}
 }
 
 // PlacementBound is what of a placement is bound.

@@ -18,7 +18,7 @@ func Standard(profile machine.Profile) Checklist {
 		return Checklist{Version: 1, Items: []Item{clearItem(), materialItem()}}
 	}
 	return Checklist{Version: 1, Items: []Item{
-		eyewearItem(), extinguisherItem(), ventilationItem(), materialItem(), supplyItem(),
+		eyewearItem(), extinguisherItem(), ventilationItem(), bedItem(), materialItem(), supplyItem(),
 	}}
 }
 
@@ -32,7 +32,7 @@ func (c Checklist) ForRun(profile machine.Profile, tool machine.Tool) Checklist 
 	items := []Item{beamOffItem(), clearItem()}
 	for _, item := range c.Items {
 		switch item.Key {
-		case ItemEyewear, ItemExtinguisher, ItemVentilation, ItemSupply, ItemClear, ItemBeamOff:
+		case ItemEyewear, ItemExtinguisher, ItemVentilation, ItemBed, ItemSupply, ItemClear, ItemBeamOff:
 		default:
 			items = append(items, item)
 		}

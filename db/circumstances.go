@@ -35,7 +35,8 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 				AND NOT EXISTS (SELECT 1 FROM run d WHERE d.machine = r.machine AND d.id <> r.id AND d.started_at > l.lifted_at)),
 			coalesce((SELECT sum(d.real_ms)::bigint FROM run d WHERE d.machine = r.machine AND d.phase = 'closed'
 				AND d.ended_at >= asked.since), 0),
-			coalesce((SELECT kind = 'alone' FROM site), false)
+			coalesce((SELECT kind = 'alone' FROM site), false),
+			coalesce((SELECT p.name FROM answer a JOIN person p ON p.id = a.by_person WHERE a.run = r.id AND a.item = 'second'), '')
 		FROM unnest($1::uuid[], $2::timestamptz[]) asked (run, since) JOIN run r ON r.id = asked.run JOIN job j ON j.id = r.job JOIN stock st ON st.id = r.stock
 		LEFT JOIN LATERAL ((SELECT 0 AS others, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine AND member = j.member)
 			UNION ALL (SELECT 1, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine LIMIT 1)
@@ -48,7 +49,7 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 	var c checklist.Circumstances
 	var lifted *time.Time
 	var ranMS int64
-	_, err = pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone, &c.Second}, func() error {
 		c.LiftedAt, c.FilterRan = time.Time{}, time.Duration(ranMS)*time.Millisecond
 		if lifted != nil {
 			c.LiftedAt = *lifted

@@ -2,6 +2,7 @@ package db
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -154,9 +155,10 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 // drawGate judges the answers of one run; it reads nothing.
 func drawGate(r Run, m Machine, b bound, given, standing map[string]checklist.Values) Gate {
 	tool, _ := m.Profile.Tool(r.Tool)
-	g := Gate{Run: r, Machine: m, Checklist: m.Checklist.ForRun(m.Profile, tool).ForMaterial(tool, b.material.Material),
+	g := Gate{Run: r, Machine: m,
 		Facts: checklist.Facts{Profile: m.Profile, Tool: tool, Material: b.material.Material, Stock: b.stock.Stock,
 			Pairs: b.pairs, Today: b.at, Circumstances: b.around}}
+	g.Checklist = m.Checklist.ForRun(m.Profile, tool).ForMaterial(tool, b.material.Material).ForFacts(g.Facts)
 	for _, item := range g.Checklist.Items {
 		g.Bars = append(g.Bars, checklist.Judge(item, given[item.Key], standing[item.Key], g.Facts))
 	}
@@ -183,6 +185,10 @@ func readAnswers(b *pgx.Batch, runs []uuid.UUID, all allAnswers) {
 	})
 }
 
+// lockedOutSince says that the machine was locked out since a standing answer was given: then it is given
+// anew, with the whole checklist.
+const lockedOutSince = `EXISTS (SELECT 1 FROM lockout l WHERE l.machine = standing_answer.machine AND coalesce(l.lifted_at, 'infinity') > standing_answer.at)`
+
 type standingKey struct{ machine, operator uuid.UUID }
 
 // allStanding are the standing answers that still hold, by item.
@@ -190,7 +196,7 @@ type allStanding map[standingKey]map[string]checklist.Values
 
 func readStanding(b *pgx.Batch, machines, operators []uuid.UUID, all allStanding) {
 	b.Queue(`SELECT machine, operator, item, given FROM standing_answer
-		WHERE machine = ANY($1) AND operator = ANY($2) AND at > now() - $3::interval`, machines, operators, checklist.StandingFor).Query(func(rows pgx.Rows) error {
+		WHERE machine = ANY($1) AND operator = ANY($2) AND at > now() - $3::interval AND NOT `+lockedOutSince, machines, operators, checklist.StandingFor).Query(func(rows pgx.Rows) error {
 		var key standingKey
 		var item string
 		var given checklist.Values
@@ -327,6 +333,9 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 		if !ok {
 			return refuse("this checklist has no item "+key, "answer one of its items")
 		}
+		if key == checklist.ItemSecond {
+			return refuse("nobody answers for the second person", "they sign in for it themselves, at this machine")
+		}
 		if reason, ok := checklist.Order(g.Bars, key); !ok {
 			return &Refused{Reasons: []checklist.Reason{reason}}
 		}
@@ -350,7 +359,7 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 			// hours longer: they count from when somebody looked.
 			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer AS held (machine, operator, item, given) VALUES ($1, $2, $3, $4)
 				ON CONFLICT (machine, operator, item) DO UPDATE SET given = $4,
-					at = CASE WHEN held.given = $4 AND held.at > now() - $5::interval THEN held.at ELSE now() END`,
+					at = CASE WHEN held.given = $4 AND held.at > now() - $5::interval AND NOT ` + strings.ReplaceAll(lockedOutSince, "standing_answer", "held") + ` THEN held.at ELSE now() END`,
 				args: []any{g.Run.Machine, actor.Person, key, standing, checklist.StandingFor}, rows: 1})
 		}
 		if key != checklist.ItemSupply {

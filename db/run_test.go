@@ -308,8 +308,8 @@ func TestI1_SignOffRefused(t *testing.T) {
 	if !errors.As(err, &refused) {
 		t.Fatalf("signed without anything: %v", err)
 	}
-	// Not ready, not placed, five items.
-	if len(refused.Reasons) != 7 {
+	// Not ready, not placed, six items.
+	if len(refused.Reasons) != 8 {
 		t.Errorf("%d reasons: %v", len(refused.Reasons), refused)
 	}
 	for _, r := range refused.Reasons {

@@ -65,6 +65,14 @@ func (w *world) place(r *modelRun) {
 
 func (w *world) answer(r *modelRun) {
 	for _, a := range w.answers() {
+		// After a lockout somebody else looks on; where nobody is asked for, nobody is.
+		if g, err := w.store.Gate(w.outer.Context(), w.shop.Operator, r.id); a.Item == checklist.ItemSupply && err == nil {
+			if _, asked := g.Checklist.Item(checklist.ItemSecond); asked {
+				if _, err := w.store.Second(w.outer.Context(), w.shop.Operator, r.id, w.shop.Member.Person); !w.expect("second person", w.model.mayCheck(r), err) {
+					return
+				}
+			}
+		}
 		if _, err := w.store.Answer(w.outer.Context(), w.shop.Operator, r.id, a.Item, a.Values); !w.expect("answer", w.model.mayCheck(r), err) {
 			return
 		}

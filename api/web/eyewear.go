@@ -46,6 +46,13 @@ type EyewearBeam struct {
 	Why     string
 }
 
+// SecondView asks a second person to sign in for a run.
+type SecondView struct {
+	Run, Ask string
+	By       string // who stands by already
+	PIN      bool   // this device is a station: a PIN is enough
+}
+
 // PairView is a registered pair as the station's eyewear bar shows it.
 type PairView struct {
 	Label, Marking, Why string

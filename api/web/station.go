@@ -113,6 +113,8 @@ type StationBar struct {
 	AskYes *FieldView
 	// Unfit are the registered pairs that this beam must not be met with, each with why.
 	Unfit []PairView
+	// Second replaces the fields where somebody else signs in for the bar; nil elsewhere.
+	Second *SecondView
 }
 
 // ComputedView is one quantity that was computed behind a bar.

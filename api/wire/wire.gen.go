@@ -2713,6 +2713,13 @@ type ResumeRunParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// StandByJSONBody defines parameters for StandBy.
+type StandByJSONBody struct {
+	Password *string `json:"password,omitempty"`
+	Pin      *string `json:"pin,omitempty"`
+	SignIn   string  `json:"sign_in"`
+}
+
 // SetUpParams defines parameters for SetUp.
 type SetUpParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -2862,6 +2869,9 @@ type InspectRunJSONRequestBody = Inspection
 
 // PlaceRunJSONRequestBody defines body for PlaceRun for application/json ContentType.
 type PlaceRunJSONRequestBody = PlacementChoice
+
+// StandByJSONRequestBody defines body for StandBy for application/json ContentType.
+type StandByJSONRequestBody StandByJSONBody
 
 // SetUpJSONRequestBody defines body for SetUp for application/json ContentType.
 type SetUpJSONRequestBody = SetupMove
@@ -3168,6 +3178,9 @@ type ServerInterface interface {
 	// ResumeRun Resume a paused run
 	// (POST /runs/{id}/resume)
 	ResumeRun(ctx echo.Context, id ID, params ResumeRunParams) error
+	// StandBy A second person signs in for a run at the gate
+	// (PUT /runs/{id}/second)
+	StandBy(ctx echo.Context, id ID) error
 	// SetUp Move without beam under a set-up leave
 	// (POST /runs/{id}/setup)
 	SetUp(ctx echo.Context, id ID, params SetUpParams) error
@@ -5418,6 +5431,22 @@ func (w *ServerInterfaceWrapper) ResumeRun(ctx echo.Context) error {
 	return err
 }
 
+// StandBy converts echo context to params.
+func (w *ServerInterfaceWrapper) StandBy(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.StandBy(ctx, id)
+	return err
+}
+
 // SetUp converts echo context to params.
 func (w *ServerInterfaceWrapper) SetUp(ctx echo.Context) error {
 	var err error
@@ -5902,6 +5931,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/runs/:id/picture.png", wrapper.GetRunPicture, options.OperationMiddlewares["getRunPicture"]...)
 	router.PUT(options.BaseURL+"/runs/:id/placement", wrapper.PlaceRun, options.OperationMiddlewares["placeRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/resume", wrapper.ResumeRun, options.OperationMiddlewares["resumeRun"]...)
+	router.PUT(options.BaseURL+"/runs/:id/second", wrapper.StandBy, options.OperationMiddlewares["standBy"]...)
 	router.POST(options.BaseURL+"/runs/:id/setup", wrapper.SetUp, options.OperationMiddlewares["setUp"]...)
 	router.POST(options.BaseURL+"/runs/:id/sign", wrapper.SignRun, options.OperationMiddlewares["signRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/stop", wrapper.StopRun, options.OperationMiddlewares["stopRun"]...)
@@ -9731,6 +9761,46 @@ func (response ResumeRundefaultApplicationProblemPlusJSONResponse) VisitResumeRu
 	return err
 }
 
+type StandByRequestObject struct {
+	ID   ID `json:"id"`
+	Body *StandByJSONRequestBody
+}
+
+type StandByResponseObject interface {
+	VisitStandByResponse(w http.ResponseWriter) error
+}
+
+type StandBy200JSONResponse Gate
+
+func (response StandBy200JSONResponse) VisitStandByResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StandBydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response StandBydefaultApplicationProblemPlusJSONResponse) VisitStandByResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type SetUpRequestObject struct {
 	ID     ID `json:"id"`
 	Params SetUpParams
@@ -10678,6 +10748,9 @@ type StrictServerInterface interface {
 	// ResumeRun Resume a paused run
 	// (POST /runs/{id}/resume)
 	ResumeRun(ctx context.Context, request ResumeRunRequestObject) (ResumeRunResponseObject, error)
+	// StandBy A second person signs in for a run at the gate
+	// (PUT /runs/{id}/second)
+	StandBy(ctx context.Context, request StandByRequestObject) (StandByResponseObject, error)
 	// SetUp Move without beam under a set-up leave
 	// (POST /runs/{id}/setup)
 	SetUp(ctx context.Context, request SetUpRequestObject) (SetUpResponseObject, error)
@@ -13865,6 +13938,54 @@ func (sh *strictHandler) ResumeRun(ctx echo.Context, id ID, params ResumeRunPara
 		return err
 	} else if validResponse, ok := response.(ResumeRunResponseObject); ok {
 		return validResponse.VisitResumeRunResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// StandBy operation middleware
+func (sh *strictHandler) StandBy(ctx echo.Context, id ID) error {
+	var request StandByRequestObject
+
+	request.ID = id
+
+	var body StandByJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.StandBy(ctx.Request().Context(), request.(StandByRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "StandBy")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(StandByResponseObject); ok {
+		return validResponse.VisitStandByResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

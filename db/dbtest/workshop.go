@@ -143,6 +143,7 @@ func GoodAnswers(month time.Time) []Answer {
 		{checklist.ItemEyewear, checklist.Values{"marking": "10600 D LB6", "on": "yes"}},
 		{checklist.ItemExtinguisher, checklist.Values{"agent": checklist.AgentCO2, "gauge": checklist.GaugeNone, "inspected": month.Format("2006-01"), "reach": "yes"}},
 		{checklist.ItemVentilation, checklist.Values{"reading": "118"}},
+		{checklist.ItemBed, checklist.Values{"assist": checklist.AssistOn, "clear": "yes"}},
 		{checklist.ItemMaterial, checklist.Values{"lot": "P118", "thickness": "3.05"}},
 		{checklist.ItemSupply, checklist.Values{"on": "yes"}},
 	}
@@ -153,7 +154,7 @@ func (w *Workshop) AnswerAll(t testing.TB, run uuid.UUID) {
 	t.Helper()
 	for _, a := range GoodAnswers(time.Now()) {
 		if a.Item == checklist.ItemSupply {
-			w.answerCare(t, run)
+			w.answerAsked(t, run)
 		}
 		if _, err := w.Answer(t.Context(), w.Operator, run, a.Item, a.Values); err != nil {
 			t.Fatalf("%s: %v", a.Item, err)
@@ -161,17 +162,22 @@ func (w *Workshop) AnswerAll(t testing.TB, run uuid.UUID) {
 	}
 }
 
-// answerCare answers the item that a material with care adds; of others there is none.
-func (w *Workshop) answerCare(t testing.TB, run uuid.UUID) {
+// answerAsked answers what a run itself asks for: the item that a material with care adds, and a second
+// person, who is the member.
+func (w *Workshop) answerAsked(t testing.TB, run uuid.UUID) {
 	t.Helper()
 	g, err := w.Gate(t.Context(), w.Operator, run)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, asked := g.Checklist.Item(checklist.ItemCare); !asked {
-		return
+	if _, asked := g.Checklist.Item(checklist.ItemCare); asked {
+		if _, err := w.Answer(t.Context(), w.Operator, run, checklist.ItemCare, checklist.Values{"drawn": "yes"}); err != nil {
+			t.Fatal(err)
+		}
 	}
-	if _, err := w.Answer(t.Context(), w.Operator, run, checklist.ItemCare, checklist.Values{"drawn": "yes"}); err != nil {
-		t.Fatal(err)
+	if _, asked := g.Checklist.Item(checklist.ItemSecond); asked {
+		if _, err := w.Second(t.Context(), w.Operator, run, w.Member.Person); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

@@ -17,6 +17,7 @@ type caller struct {
 	address string
 	token   string
 	client  *http.Client // nil knows no CA but the system's
+	second  object       // what a second person types; nil where there is none
 }
 
 // object is a JSON answer.
