@@ -46,7 +46,8 @@ func TestSecondAtTheGate(t *testing.T) {
 	if _, err := w.SignOff(t.Context(), w.Operator, run, [32]byte{1}, [32]byte{2}); err != nil {
 		t.Fatal(err)
 	}
-	so, _, err := w.Signed(t.Context(), w.Operator, run)
+	all, err := w.SignOffs(t.Context(), run)
+	so := all[run].SignOff
 	if err != nil || so.Answers[checklist.ItemSecond][checklist.SecondField] != w.Member.Person.String() || !strings.Contains(so.Shown[checklist.ItemSecond], "2 hot spots") {
 		t.Errorf("signed %v, shown %q, %v", so.Answers[checklist.ItemSecond], so.Shown[checklist.ItemSecond], err)
 	}
