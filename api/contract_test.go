@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -20,6 +21,8 @@ import (
 	"github.com/getkin/kin-openapi/openapi3filter"
 	"github.com/getkin/kin-openapi/routers"
 	"github.com/getkin/kin-openapi/routers/legacy"
+
+	"kerfgate/db/logbook"
 )
 
 // contract is openapi.yaml as these tests hold the server to it: every request and answer that passes
@@ -154,9 +157,24 @@ func (c *contract) event(kind string, data any) error {
 	return c.doc.Components.Schemas[schema].Value.VisitJSON(data)
 }
 
+// promised are the words that no page and no answer may hold, whatever they say; laser safety is one word of
+// another kind, and the logbook's kind worker.certified names a certificate.
+var promised = regexp.MustCompile(`(?i)\b(?:safe|certified)\b`)
+
+// promise finds such a word in what people or their programs read.
+func promise(target, contentType string, answer []byte) string {
+	if strings.HasPrefix(target, "/static/") || !(strings.HasPrefix(contentType, "text/html") || strings.Contains(contentType, "json")) {
+		return ""
+	}
+	return string(promised.Find(bytes.ReplaceAll(answer, []byte(logbook.WorkerCertified), nil)))
+}
+
 // held checks one exchange and fails the test where it breaks the description.
 func held(t *testing.T, method, target string, asked http.Header, body []byte, status int, h http.Header, answer []byte) {
 	t.Helper()
+	if found := promise(target, h.Get("Content-Type"), answer); found != "" {
+		t.Errorf("%s %s answers with the word %q", method, target, found)
+	}
 	c, err := openContract()
 	if err != nil {
 		t.Fatal(err)
@@ -228,6 +246,11 @@ func TestContract_Catches(t *testing.T) {
 	}
 	if err := c.hold(t.Context(), http.MethodGet, base+"/health", http.Header{}, nil, 200, json, []byte(`{"status":"ok","site":"garden"}`)); err != nil {
 		t.Error(err)
+	}
+	for text, want := range map[string]string{`{"word":"this is Safe"}`: "Safe", "<p>a certified pair</p>": "certified", `{"kind":"worker.certified"}`: "", "in charge of laser safety": ""} {
+		if found := promise(base+"/health", "application/json", []byte(text)); found != want {
+			t.Errorf("%q: found %q", text, found)
+		}
 	}
 	if err := c.event("entry", map[string]any{"index": 1.0, "kind": "run.moved"}); err == nil {
 		t.Error("an event without its time is not found")

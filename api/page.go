@@ -123,6 +123,7 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/machines/:id/watch/take", roles: []role{operator, officer}, body: formBody, handler: s.takeWatchForm},
 		{method: http.MethodGet, path: "/site/fire-watch", roles: []role{officer, admin}, handler: s.fireWatchPage},
 		{method: http.MethodPost, path: "/site/fire-watch", roles: []role{officer}, body: formBody, handler: s.fireWatchForm},
+		{method: http.MethodPost, path: "/site/contact", roles: []role{officer}, body: formBody, handler: s.contactForm},
 
 		{method: http.MethodGet, path: "/me", roles: []role{member}, handler: s.mePage},
 		{method: http.MethodPost, path: "/me/pin", roles: []role{member}, body: formBody, handler: s.mePINForm},

@@ -193,6 +193,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.WatchHandedOver:        "took the fire watch over",
 	logbook.WatchMissed:            "noticed a missed look of the fire watch",
 	logbook.FireEditionChosen:      "chose how long fire watches last",
+	logbook.ContactNamed:           "chose whom a site of one tells of a start",
 	logbook.CommissioningBegun:     "began to commission the machine",
 	logbook.CommissioningAnswered:  "answered the commissioning",
 	logbook.CommissioningPublished: "published the commissioning",

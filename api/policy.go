@@ -132,6 +132,7 @@ func policy() []rule {
 		post("/machines/:id/watch/take", 0, operator, officer),
 		get("/site/fire-watch", member),
 		put("/site/fire-watch", 4*kib, officer),
+		put("/site/contact", 4*kib, officer),
 		get("/machines/:id/commissionings", officer, admin),
 		post("/machines/:id/commissionings", 4*kib, officer),
 		get("/commissionings/:id", officer, admin),

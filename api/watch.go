@@ -86,3 +86,11 @@ func (s *Server) fireWatchChoice(ctx context.Context) (wire.FireWatchChoice, err
 	}
 	return choice, nil
 }
+
+// NameContact is PUT /site/contact.
+func (s *Server) NameContact(ctx context.Context, request wire.NameContactRequestObject) (wire.NameContactResponseObject, error) {
+	if err := s.store.NameContact(ctx, actorIn(ctx), request.Body.Contact); err != nil {
+		return nil, err
+	}
+	return wire.NameContact204Response{}, nil
+}

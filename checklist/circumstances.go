@@ -22,6 +22,8 @@ type Circumstances struct {
 	FilterRan time.Duration
 	// Alone: one person holds every role of the site.
 	Alone bool
+	// Contact is whom a site of one tells of a start; empty where it names nobody.
+	Contact string
 	// Second is the name of the person who stands by, once they signed in for it.
 	Second string
 }

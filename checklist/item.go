@@ -60,6 +60,7 @@ const (
 	ItemBed          = "bed"
 	ItemRoom         = "room"   // asked where the beam is open
 	ItemSecond       = "second" // asked where the run has grounds for a second person
+	ItemContact      = "contact" // asked on a site of one that names a contact
 	ItemSupply       = "supply"
 	ItemBeamOff      = "beam_off" // beam module off the carriage and its supply unplugged
 	ItemClear        = "clear"    // hands and hair clear of a pen plotter

@@ -96,20 +96,24 @@ func AloneRefusals(f Facts) []Reason {
 	return no
 }
 
-// ForFacts adds the items that a run itself asks for: the room where the beam is open, and a second person
-// where there are grounds for one and the site has more than one.
+// ForFacts adds the items that a run itself asks for: the room where the beam is open, a second person where
+// there are grounds for one and the site has more than one, and the contact that a site of one names.
 func (c Checklist) ForFacts(f Facts) Checklist {
 	if f.Tool.Kind != machine.ToolBeam {
 		return c
 	}
 	items := make([]Item, 0, len(c.Items)+2)
-	room, second := OpenBeam(f.Profile, f.Tool), len(grounds(f)) > 0 && !f.Circumstances.Alone
+	alone := f.Circumstances.Alone
+	room, second, contact := OpenBeam(f.Profile, f.Tool), len(grounds(f)) > 0 && !alone, alone && f.Circumstances.Contact != ""
 	for _, item := range c.Items {
-		if item.Key == ItemRoom || item.Key == ItemSecond {
+		if item.Key == ItemRoom || item.Key == ItemSecond || item.Key == ItemContact {
 			continue
 		}
 		if item.Key == ItemSupply && second {
 			items = append(items, secondItem())
+		}
+		if item.Key == ItemSupply && contact {
+			items = append(items, contactItem(f.Circumstances.Contact))
 		}
 		items = append(items, item)
 		if item.Key == ItemEyewear && room {

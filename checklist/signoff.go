@@ -58,7 +58,7 @@ func (s SignOff) Record(c Checklist) []Bar {
 
 // derived finds an item that no checklist holds, since a run itself asks for it; any other goes by its key.
 func derived(key string) Item {
-	for _, item := range []Item{roomItem(), secondItem()} {
+	for _, item := range []Item{roomItem(), secondItem(), contactItem("the contact")} {
 		if item.Key == key {
 			return item
 		}

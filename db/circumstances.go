@@ -36,6 +36,7 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 			coalesce((SELECT sum(d.real_ms)::bigint FROM run d WHERE d.machine = r.machine AND d.phase = 'closed'
 				AND d.ended_at >= asked.since), 0),
 			coalesce((SELECT kind = 'alone' FROM site), false),
+			coalesce((SELECT contact FROM site), ''),
 			coalesce((SELECT p.name FROM answer a JOIN person p ON p.id = a.by_person WHERE a.run = r.id AND a.item = 'second'), '')
 		FROM unnest($1::uuid[], $2::timestamptz[]) asked (run, since) JOIN run r ON r.id = asked.run JOIN job j ON j.id = r.job JOIN stock st ON st.id = r.stock
 		LEFT JOIN LATERAL ((SELECT 0 AS others, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine AND member = j.member)
@@ -49,7 +50,7 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 	var c checklist.Circumstances
 	var lifted *time.Time
 	var ranMS int64
-	_, err = pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone, &c.Second}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone, &c.Contact, &c.Second}, func() error {
 		c.LiftedAt, c.FilterRan = time.Time{}, time.Duration(ranMS)*time.Millisecond
 		if lifted != nil {
 			c.LiftedAt = *lifted

@@ -4,6 +4,8 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"fmt"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -20,6 +22,7 @@ type Site struct {
 	LogEpoch         [16]byte // suffix of the log's origin; zero for a log that was never cut
 	FireEdition      string   // key of the edition that an officer chose for fire watches, empty until then
 	FireWatchMinutes int64    // of that edition; the longest of all until one is chosen
+	Contact          string // whom a site of one tells of a start; empty where it names nobody
 	OpenedAt         time.Time
 }
 
@@ -69,8 +72,8 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 func (s *Store) Site(ctx context.Context) (Site, error) {
 	var site Site
 	var epoch, logEpoch []byte
-	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, opened_at FROM site`).
-		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.OpenedAt)
+	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, contact, opened_at FROM site`).
+		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.Contact, &site.OpenedAt)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return Site{}, ErrNotFound
 	}
@@ -95,6 +98,26 @@ func (s *Store) ChooseFireEdition(ctx context.Context, actor Actor, key string) 
 		return write{
 			statements: []statement{{sql: `UPDATE site SET fire_edition = $1, fire_watch_minutes = $2`, args: []any{edition.Key, edition.Minutes}, rows: 1}},
 			entries:    []draft{{kind: logbook.FireEditionChosen, actor: actor, body: logbook.Body{"edition": edition.Key, "minutes": edition.Minutes}}},
+		}, nil
+	})
+	return err
+}
+
+// NameContact keeps whom a site of one tells of a start with the beam; empty words name nobody. Errors:
+// ErrNotAllowed for anybody but an officer, *Refused for words that are too long.
+func (s *Store) NameContact(ctx context.Context, actor Actor, contact string) error {
+	if !actor.Role.Officer() {
+		return ErrNotAllowed
+	}
+	contact = strings.TrimSpace(contact)
+	if len(contact) > checklist.MaxContact {
+		return refuse(fmt.Sprintf("the contact is longer than %d bytes", checklist.MaxContact), "a name and a number are enough")
+	}
+	_, err := s.commit(ctx, func(context.Context) (write, error) {
+		return write{
+			statements: []statement{{sql: `UPDATE site SET contact = $1`, args: []any{contact}, rows: 1}},
+			// Who it is stays out of the logbook, as every name does.
+			entries: []draft{{kind: logbook.ContactNamed, actor: actor, body: logbook.Body{"named": contact != ""}}},
 		}, nil
 	})
 	return err

@@ -99,6 +99,7 @@ const (
 	WatchHandedOver        Kind = "watch.handed_over" // actor keeps it from here on; subject "before" did
 	WatchMissed            Kind = "watch.missed"      // a look was due and not taken; subject "watcher"
 	FireEditionChosen      Kind = "site.fire_edition" // body "edition", "minutes"
+	ContactNamed           Kind = "site.contact"      // whom a site of one tells of a start; body "named"
 	WatchClosed            Kind = "watch.closed"
 	Refused                Kind = "refused" // body "route", "count"
 	HeadKept               Kind = "head.kept"
@@ -159,7 +160,7 @@ var kinds = []Kind{
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
 	UpkeepSet, UpkeepDone, UpkeepRetired,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
-	WatchHandedOver, WatchMissed, FireEditionChosen,
+	WatchHandedOver, WatchMissed, FireEditionChosen, ContactNamed,
 	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
 }
