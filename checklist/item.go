@@ -58,8 +58,8 @@ const (
 	ItemMaterial     = "material"
 	ItemCare         = "care" // with-care material in a beam
 	ItemBed          = "bed"
-	ItemRoom         = "room"   // asked where the beam is open
-	ItemSecond       = "second" // asked where the run has grounds for a second person
+	ItemRoom         = "room"    // asked where the beam is open
+	ItemSecond       = "second"  // asked where the run has grounds for a second person
 	ItemContact      = "contact" // asked on a site of one that names a contact
 	ItemSupply       = "supply"
 	ItemBeamOff      = "beam_off" // beam module off the carriage and its supply unplugged

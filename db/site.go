@@ -22,7 +22,7 @@ type Site struct {
 	LogEpoch         [16]byte // suffix of the log's origin; zero for a log that was never cut
 	FireEdition      string   // key of the edition that an officer chose for fire watches, empty until then
 	FireWatchMinutes int64    // of that edition; the longest of all until one is chosen
-	Contact          string // whom a site of one tells of a start; empty where it names nobody
+	Contact          string   // whom a site of one tells of a start; empty where it names nobody
 	OpenedAt         time.Time
 }
 

@@ -866,6 +866,11 @@ type Constituent struct {
 	Name     string   `json:"name"`
 }
 
+// Contact defines model for Contact.
+type Contact struct {
+	Contact string `json:"contact"`
+}
+
 // Dossier defines model for Dossier.
 type Dossier struct {
 	Authorisation *Authorisation `json:"authorisation,omitempty"`
@@ -2882,6 +2887,9 @@ type OpenSessionJSONRequestBody = SignIn
 // OpenStationSessionJSONRequestBody defines body for OpenStationSession for application/json ContentType.
 type OpenStationSessionJSONRequestBody = PINSignIn
 
+// NameContactJSONRequestBody defines body for NameContact for application/json ContentType.
+type NameContactJSONRequestBody = Contact
+
 // ChooseFireEditionJSONRequestBody defines body for ChooseFireEdition for application/json ContentType.
 type ChooseFireEditionJSONRequestBody = FireEditionChosen
 
@@ -3202,6 +3210,9 @@ type ServerInterface interface {
 	// WithdrawSetting Take a proof back
 	// (DELETE /settings/{id})
 	WithdrawSetting(ctx echo.Context, id ID) error
+	// NameContact Name whom a site of one tells of a start
+	// (PUT /site/contact)
+	NameContact(ctx echo.Context) error
 	// GetFireWatch Which edition the site’s fire watches follow
 	// (GET /site/fire-watch)
 	GetFireWatch(ctx echo.Context) error
@@ -5578,6 +5589,15 @@ func (w *ServerInterfaceWrapper) WithdrawSetting(ctx echo.Context) error {
 	return err
 }
 
+// NameContact converts echo context to params.
+func (w *ServerInterfaceWrapper) NameContact(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.NameContact(ctx)
+	return err
+}
+
 // GetFireWatch converts echo context to params.
 func (w *ServerInterfaceWrapper) GetFireWatch(ctx echo.Context) error {
 	var err error
@@ -5940,6 +5960,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
 	router.DELETE(options.BaseURL+"/settings/:id", wrapper.WithdrawSetting, options.OperationMiddlewares["withdrawSetting"]...)
+	router.PUT(options.BaseURL+"/site/contact", wrapper.NameContact, options.OperationMiddlewares["nameContact"]...)
 	router.GET(options.BaseURL+"/site/fire-watch", wrapper.GetFireWatch, options.OperationMiddlewares["getFireWatch"]...)
 	router.PUT(options.BaseURL+"/site/fire-watch", wrapper.ChooseFireEdition, options.OperationMiddlewares["chooseFireEdition"]...)
 	router.GET(options.BaseURL+"/stations", wrapper.ListStations, options.OperationMiddlewares["listStations"]...)
@@ -10064,6 +10085,39 @@ func (response WithdrawSettingdefaultApplicationProblemPlusJSONResponse) VisitWi
 	return err
 }
 
+type NameContactRequestObject struct {
+	Body *NameContactJSONRequestBody
+}
+
+type NameContactResponseObject interface {
+	VisitNameContactResponse(w http.ResponseWriter) error
+}
+
+type NameContact204Response struct {
+}
+
+func (response NameContact204Response) VisitNameContactResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type NameContactdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response NameContactdefaultApplicationProblemPlusJSONResponse) VisitNameContactResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetFireWatchRequestObject struct {
 }
 
@@ -10772,6 +10826,9 @@ type StrictServerInterface interface {
 	// WithdrawSetting Take a proof back
 	// (DELETE /settings/{id})
 	WithdrawSetting(ctx context.Context, request WithdrawSettingRequestObject) (WithdrawSettingResponseObject, error)
+	// NameContact Name whom a site of one tells of a start
+	// (PUT /site/contact)
+	NameContact(ctx context.Context, request NameContactRequestObject) (NameContactResponseObject, error)
 	// GetFireWatch Which edition the site’s fire watches follow
 	// (GET /site/fire-watch)
 	GetFireWatch(ctx context.Context, request GetFireWatchRequestObject) (GetFireWatchResponseObject, error)
@@ -14226,6 +14283,52 @@ func (sh *strictHandler) WithdrawSetting(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(WithdrawSettingResponseObject); ok {
 		return validResponse.VisitWithdrawSettingResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// NameContact operation middleware
+func (sh *strictHandler) NameContact(ctx echo.Context) error {
+	var request NameContactRequestObject
+
+	var body NameContactJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.NameContact(ctx.Request().Context(), request.(NameContactRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "NameContact")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(NameContactResponseObject); ok {
+		return validResponse.VisitNameContactResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
