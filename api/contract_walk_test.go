@@ -114,6 +114,7 @@ var bodies = map[string]string{
 	"addPair":     `{"label":"pair 9","marking":"10600 D LB6"}`,
 	"lookAtPair":  `{"damaged":false}`,
 	"nameContact": `{"contact":"the neighbour"}`,
+	"resumeRun":   `{"no_glow":true,"sheet_unmoved":true,"eyewear_on":true}`,
 	"standBy":     `{"sign_in":"fern","password":"x"}`,
 	"giveAnswer":  `{"values":{"on":"yes"}}`,
 	"inspectRun":  `{"sheet":"kept","flame_or_glow":false,"supply_off":true}`,

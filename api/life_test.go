@@ -23,6 +23,9 @@ func (w *workshop) says(t *testing.T, number int64, rep broker.Report) {
 	}
 }
 
+// looked is what the operator says before a paused run goes on.
+const looked = `{"no_glow":true,"sheet_unmoved":true,"eyewear_on":true}`
+
 // TestLife: a run from its queue to its closing and what follows a flame, each step by HTTP and each
 // refused once where it is too early.
 func TestLife(t *testing.T) {
@@ -59,12 +62,13 @@ func TestLife(t *testing.T) {
 		t.Fatalf("go: %+v, %v", answer, err)
 	}
 	w.says(t, 2, broker.Report{Kind: broker.ReportMoved, Run: run.ID})
-	early(operator, http.MethodPost, path+"/resume", "")
+	early(operator, http.MethodPost, path+"/resume", looked)
 	w.says(t, 3, broker.Report{Kind: broker.ReportPaused, Run: run.ID, Reason: "pressed", PauseToken: [32]byte{9}})
 	w.as(t, officer, http.MethodPost, machine+"/lockout", `{"reason":"smell of solvent"}`, http.StatusCreated, nil)
-	refused(operator, http.MethodPost, path+"/resume", "")
+	refused(operator, http.MethodPost, path+"/resume", looked)
 	w.as(t, officer, http.MethodPost, machine+"/lockout/lift", `{"reason":"a neighbour's paint"}`, http.StatusNoContent, nil)
-	w.as(t, operator, http.MethodPost, path+"/resume", "", http.StatusAccepted, nil)
+	w.as(t, operator, http.MethodPost, path+"/resume", `{"no_glow":true,"sheet_unmoved":false,"eyewear_on":true}`, http.StatusUnprocessableEntity, nil)
+	w.as(t, operator, http.MethodPost, path+"/resume", looked, http.StatusAccepted, nil)
 	if len(w.floor.resumes) != 1 {
 		t.Errorf("%d leaves to resume went out", len(w.floor.resumes))
 	}

@@ -181,7 +181,7 @@ func policy() []rule {
 		put("/runs/:id/answers/:item", jsonBody, operator),
 		put("/runs/:id/second", 4*kib, operator),
 		post("/runs/:id/sign", 0, operator),
-		post("/runs/:id/resume", 0, operator),
+		post("/runs/:id/resume", 4*kib, operator),
 		post("/runs/:id/pause", 0, operator, officer),
 		post("/runs/:id/handover", 4*kib, operator),
 		stop("/runs/:id/stop"),

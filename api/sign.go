@@ -7,6 +7,7 @@ import (
 	"github.com/google/uuid"
 
 	"kerfgate/api/wire"
+	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/queue/broker"
 )
@@ -104,19 +105,19 @@ func (s *Server) takeBack(ctx context.Context, r db.Run, reason string) {
 
 // ResumeRun is POST /runs/{id}/resume.
 func (s *Server) ResumeRun(ctx context.Context, request wire.ResumeRunRequestObject) (wire.ResumeRunResponseObject, error) {
-	if err := s.resume(ctx, request.ID); err != nil {
+	if err := s.resume(ctx, request.ID, request.Body); err != nil {
 		return nil, err
 	}
 	return wire.ResumeRun202Response{}, nil
 }
 
 // resume sends the attending operator's signed leave to go on.
-func (s *Server) resume(ctx context.Context, run uuid.UUID) error {
+func (s *Server) resume(ctx context.Context, run uuid.UUID, saw *wire.LookedAgain) error {
 	r, err := s.run(ctx, run)
 	if err != nil {
 		return err
 	}
-	note, err := s.store.Resume(ctx, actorIn(ctx), run)
+	note, err := s.store.Resume(ctx, actorIn(ctx), run, checklist.LookedAgain{NoGlow: saw.NoGlow, Unmoved: saw.SheetUnmoved, EyewearOn: saw.EyewearOn})
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,8 @@ package db
 
 import (
 	"context"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -343,7 +345,8 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 		if err != nil {
 			return refuse(err.Error(), "give each value as it is read")
 		}
-		bar := checklist.Judge(item, given, holding(g.Bars, key, standing), g.Facts)
+		held := holding(g.Bars, key, standing)
+		bar := checklist.Judge(item, given, held, g.Facts)
 		w.entries = append(w.entries, draft{kind: logbook.AnswerGiven, actor: actor, subjects: runSubjects(id, g.Run.Machine, g.Run.Job),
 			body: logbook.Body{"item": key, "up": bar.Up}})
 		if bar.Hint == checklist.HintLockOut {
@@ -356,11 +359,11 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 				ON CONFLICT (run, item) DO UPDATE SET given = $3, by_person = $4, at = now()`, args: []any{id, key, given, actor.Person}, rows: 1})
 		if len(standing) > 0 {
 			// The same values again, which a page may send back by itself, do not make the four
-			// hours longer: they count from when somebody looked.
+			// hours longer: they count from when somebody looked. So do those of which only some are new.
 			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer AS held (machine, operator, item, given) VALUES ($1, $2, $3, $4)
 				ON CONFLICT (machine, operator, item) DO UPDATE SET given = $4,
-					at = CASE WHEN held.given = $4 AND held.at > now() - $5::interval AND NOT ` + strings.ReplaceAll(lockedOutSince, "standing_answer", "held") + ` THEN held.at ELSE now() END`,
-				args: []any{g.Run.Machine, actor.Person, key, standing, checklist.StandingFor}, rows: 1})
+					at = CASE WHEN (held.given = $4 OR $6) AND held.at > now() - $5::interval AND NOT ` + strings.ReplaceAll(lockedOutSince, "standing_answer", "held") + ` THEN held.at ELSE now() END`,
+				args: []any{g.Run.Machine, actor.Person, key, held, checklist.StandingFor, len(held) > len(standing)}, rows: 1})
 		}
 		if key != checklist.ItemSupply {
 			// Whatever is answered anew asks for the supply again, which is the last answer.
@@ -375,15 +378,24 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 	return s.Gate(ctx, actor, id)
 }
 
-// holding is what stands for an item's standing fields: what was given now, else what still held.
+// holding is what stands for an item's standing fields: what was given now, and besides it what still holds of
+// the fields that are asked. A pair's marking takes the place of a label, so neither then stands beside the other.
 func holding(bars []checklist.Bar, key string, now checklist.Values) checklist.Values {
-	if len(now) > 0 {
+	at := slices.IndexFunc(bars, func(b checklist.Bar) bool { return b.Item.Key == key && b.Standing })
+	if at < 0 {
 		return now
 	}
-	for _, b := range bars {
-		if b.Item.Key == key && b.Standing {
-			return b.Values
+	held := checklist.Values{}
+	for _, f := range bars[at].Item.Fields {
+		if value := bars[at].Values[f.Key]; f.Standing && value != "" {
+			held[f.Key] = value
 		}
 	}
-	return nil
+	for field := range now {
+		if !slices.ContainsFunc(bars[at].Item.Fields, func(f checklist.Field) bool { return f.Key == field }) {
+			return now
+		}
+	}
+	maps.Copy(held, now)
+	return held
 }

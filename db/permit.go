@@ -328,31 +328,47 @@ func (s *Store) Leave(ctx context.Context, actor Actor, id uuid.UUID, challenge 
 	return text, err
 }
 
-// Resume signs the statement that lets a paused run go on; the phase moves when the worker reports
-// that it did. Errors: ErrMoved unless paused, *Refused for anybody but the attending operator.
-func (s *Store) Resume(ctx context.Context, actor Actor, id uuid.UUID) ([]byte, error) {
-	g, err := s.Gate(ctx, actor, id)
+// Resume signs the statement that lets a paused run go on, and logs that the operator looked; the phase moves
+// when the worker reports that it did. Errors: ErrMoved unless paused, *Refused for anybody but the attending
+// operator, and for what they saw.
+func (s *Store) Resume(ctx context.Context, actor Actor, id uuid.UUID, saw checklist.LookedAgain) ([]byte, error) {
+	var text []byte
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		g, err := s.Gate(ctx, actor, id)
+		if err != nil {
+			return write{}, err
+		}
+		if _, err := g.Run.Phase.After(queue.Resumed); err != nil {
+			return write{}, err
+		}
+		if g.Run.Operator != actor.Person {
+			return write{}, refuse("only the attending operator may resume this run", "ask "+g.Run.OperatorName)
+		}
+		if _, ok, err := s.authorisation(ctx, actor.Person, g.Machine.ID); err != nil {
+			return write{}, err
+		} else if !ok {
+			return write{}, refuse("you hold no valid authorisation for this machine any more", "stop the run")
+		}
+		if g.Machine.Lockout != nil {
+			return write{}, refuse("the machine is locked out: "+g.Machine.Lockout.Reason, "stop the run")
+		}
+		if no := saw.Refuse(g.Facts.Tool); len(no) > 0 {
+			return write{}, &Refused{Reasons: no}
+		}
+		if len(g.Run.PauseToken) != 32 {
+			return write{}, ErrConflict
+		}
+		text, err = permit.Sign(s.cfg.PermitSigner, permit.Resume{Machine: g.Machine.ID, Run: id, Operator: actor.Person, PauseToken: [32]byte(g.Run.PauseToken)})
+		return write{
+			statements: []statement{{sql: `SELECT 1 FROM run WHERE id = $1 AND phase = 'paused' AND pause_token = $2 FOR SHARE`, args: []any{id, g.Run.PauseToken}, rows: 1}},
+			entries: []draft{{kind: logbook.AnswerGiven, actor: actor, subjects: runSubjects(id, g.Machine.ID, g.Run.Job),
+				body: logbook.Body{"item": "resume", "up": true}}},
+		}, err
+	})
 	if err != nil {
 		return nil, err
 	}
-	if _, err := g.Run.Phase.After(queue.Resumed); err != nil {
-		return nil, err
-	}
-	if g.Run.Operator != actor.Person {
-		return nil, refuse("only the attending operator may resume this run", "ask "+g.Run.OperatorName)
-	}
-	if _, ok, err := s.authorisation(ctx, actor.Person, g.Machine.ID); err != nil {
-		return nil, err
-	} else if !ok {
-		return nil, refuse("you hold no valid authorisation for this machine any more", "stop the run")
-	}
-	if g.Machine.Lockout != nil {
-		return nil, refuse("the machine is locked out: "+g.Machine.Lockout.Reason, "stop the run")
-	}
-	if len(g.Run.PauseToken) != 32 {
-		return nil, ErrConflict
-	}
-	return permit.Sign(s.cfg.PermitSigner, permit.Resume{Machine: g.Machine.ID, Run: id, Operator: actor.Person, PauseToken: [32]byte(g.Run.PauseToken)})
+	return text, nil
 }
 
 // NoteStop logs that a signed-in person pressed Stop run on a machine, whatever it did; a permit

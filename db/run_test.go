@@ -86,6 +86,9 @@ func (w *worker) taken(t *testing.T, p db.Permit) permit.Go {
 	return answer
 }
 
+// sawNothing is what an operator says before a paused run goes on.
+var sawNothing = checklist.LookedAgain{NoGlow: true, Unmoved: true, EyewearOn: true}
+
 func newWorker(t *testing.T) *worker { return &worker{Workshop: dbtest.NewWorkshop(t)} }
 
 // A run's whole life, and then the whole logbook checked as it would be offline (I6, I7).
@@ -114,10 +117,10 @@ func TestRunLife(t *testing.T) {
 	if r := w.phase(t, run, queue.Paused); len(r.PauseToken) != 32 {
 		t.Error("no pause token kept")
 	}
-	if _, err := w.Resume(t.Context(), w.Officer, run); err == nil {
+	if _, err := w.Resume(t.Context(), w.Officer, run, sawNothing); err == nil {
 		t.Error("an officer who does not attend resumed the run")
 	}
-	if _, err := w.Resume(t.Context(), w.Operator, run); err != nil {
+	if _, err := w.Resume(t.Context(), w.Operator, run, sawNothing); err != nil {
 		t.Error(err)
 	}
 	w.says(t, broker.Report{Kind: broker.ReportResumed, Run: run})

@@ -123,6 +123,43 @@ func TestAfterALockout(t *testing.T) {
 	}
 }
 
+// Who answers one field of an item that stands keeps the others, and the four hours of those go on.
+func TestStandingFieldByField(t *testing.T) {
+	t.Parallel()
+	w := newWorker(t)
+	job := w.Submit(t, 2)
+	w.finish(t, job.Runs[0].ID)
+	if _, err := w.Inspect(t.Context(), w.Operator, job.Runs[0].ID, kept); err != nil {
+		t.Fatal(err)
+	}
+	w.sql(t, `UPDATE standing_answer SET at = at - interval '3 hours'`)
+	w.atTheGate(t, job.Runs[1].ID)
+	up := func(values checklist.Values) checklist.Bar {
+		t.Helper()
+		g, err := w.Answer(t.Context(), w.Operator, job.Runs[1].ID, checklist.ItemBed, values)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range g.Bars {
+			if b.Item.Key == checklist.ItemBed {
+				return b
+			}
+		}
+		t.Fatal("no bar")
+		return checklist.Bar{}
+	}
+	if b := up(checklist.Values{"clear": "yes"}); !b.Up || b.Values["assist"] != checklist.AssistOn {
+		t.Errorf("clear again: up %t, %v", b.Up, b.Values)
+	}
+	if b := up(checklist.Values{"assist": checklist.AssistOff}); b.Up || b.Values["clear"] != "yes" {
+		t.Errorf("assist off: up %t, %v", b.Up, b.Values)
+	}
+	var hours int
+	if err := w.Pool.QueryRow(t.Context(), `SELECT extract(hour FROM now() - at)::int FROM standing_answer WHERE item = 'bed'`).Scan(&hours); err != nil || hours != 3 {
+		t.Errorf("stands for %d hours, %v", hours, err)
+	}
+}
+
 // What has no substitute is refused on a site of one before anything is answered.
 func TestAloneHotSpotsRefused(t *testing.T) {
 	t.Parallel()

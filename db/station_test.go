@@ -144,10 +144,10 @@ func TestI9_HandOver(t *testing.T) {
 		t.Errorf("attended by %s", got.Operator)
 	}
 	w.says(t, broker.Report{Kind: broker.ReportPaused, Run: r.ID, Reason: "pressed", PauseToken: [32]byte{9}})
-	if _, err := w.Resume(ctx, w.Operator, r.ID); !errors.As(err, &refused) {
+	if _, err := w.Resume(ctx, w.Operator, r.ID, sawNothing); !errors.As(err, &refused) {
 		t.Errorf("who handed over resumes: %v", err)
 	}
-	if _, err := w.Resume(ctx, third, r.ID); err != nil {
+	if _, err := w.Resume(ctx, third, r.ID, sawNothing); err != nil {
 		t.Error(err)
 	}
 	if w.entries(t, "attendance.handed_over") != 2 {

@@ -187,7 +187,7 @@ func TestResumeNeedsAuthorisation(t *testing.T) {
 		t.Fatal(err)
 	}
 	var refused *db.Refused
-	if _, err := w.Resume(t.Context(), w.Operator, p.Run.ID); !errors.As(err, &refused) {
+	if _, err := w.Resume(t.Context(), w.Operator, p.Run.ID, sawNothing); !errors.As(err, &refused) {
 		t.Errorf("resumed without an authorisation: %v", err)
 	}
 }

@@ -7,6 +7,7 @@ package queue
 import (
 	"errors"
 	"fmt"
+	"time"
 )
 
 // Phase is where a run stands.
@@ -24,6 +25,9 @@ const (
 	Inspecting Phase = "inspecting"
 	Closed     Phase = "closed"
 )
+
+// LongestPause is how long a run may be paused before its worker ends it as stopped.
+const LongestPause = 10 * time.Minute
 
 // Phases lists all phases in the order of a run's life.
 func Phases() []Phase {

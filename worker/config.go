@@ -12,6 +12,7 @@ import (
 	"golang.org/x/mod/sumdb/note"
 
 	"kerfgate/plan/machine"
+	"kerfgate/queue"
 	"kerfgate/queue/broker"
 	"kerfgate/worker/driver"
 	"kerfgate/worker/journal"
@@ -107,7 +108,7 @@ func (c Config) WithDefaults() Config {
 	}
 	set(&c.GoWait, 2*time.Second)
 	set(&c.Countdown, 5*time.Second)
-	set(&c.PausedLimit, 10*time.Minute)
+	set(&c.PausedLimit, queue.LongestPause)
 	set(&c.Poll, 5*time.Second)
 	set(&c.Resend, 5*time.Second)
 	set(&c.ReadingsGap, 200*time.Millisecond)

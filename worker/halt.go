@@ -56,6 +56,21 @@ func (w *Worker) onMachine(what func(driver.Driver) error) error {
 	return what(h.driver)
 }
 
+var errPlaceLost = errors.New("the machine lost its place while it was paused")
+
+// goOn lets a held machine go on, if it still knows where it is: whatever it lost cannot be found again with
+// half a plan on the sheet.
+func (w *Worker) goOn() error {
+	status, err := w.where()
+	if err != nil {
+		return err
+	}
+	if !status.Homed {
+		return errPlaceLost
+	}
+	return w.onMachine(driver.Driver.GoOn)
+}
+
 // where is what the machine says of itself. A place whose measured span is not the profile's is none:
 // after a start of this process too, since the span is then not known.
 func (w *Worker) where() (driver.Status, error) {

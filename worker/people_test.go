@@ -63,6 +63,9 @@ func (w *world) place(r *modelRun) {
 	}
 }
 
+// sawNothing is what the operator says before a paused run goes on.
+var sawNothing = checklist.LookedAgain{NoGlow: true, Unmoved: true, EyewearOn: true}
+
 func (w *world) answer(r *modelRun) {
 	for _, a := range w.answers() {
 		// After a lockout somebody else looks on; where nobody is asked for, nobody is.

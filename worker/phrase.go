@@ -33,6 +33,7 @@ const (
 	phraseMachineStop  = "stopped at the machine"
 	phraseSecondMiss   = "attendance missed again"
 	phrasePausedLong   = "paused too long"
+	phrasePlaceLost    = "the machine lost its place while paused"
 	phraseSuspend      = "the host was suspended"
 	phraseRestart      = "the worker was restarted"
 	phraseShutdown     = "the worker was shut down"

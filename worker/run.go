@@ -183,6 +183,9 @@ func (c *core) onWentOn(e evWentOn) {
 		c.do(doHold{run: r.id})
 	case errors.Is(e.err, driver.ErrStopped):
 		r.streamEnd = max(1, c.now.boot) // the stop itself is about to be heard
+	case errors.Is(e.err, errPlaceLost):
+		c.do(doHalt{})
+		c.finish(ending{kind: broker.ReportStopped, reason: phrasePlaceLost})
 	case e.err != nil:
 		c.do(doHalt{})
 		c.finish(ending{kind: broker.ReportFailed, reason: phraseGoOnFailed})

@@ -58,7 +58,7 @@ var deeds = []struct {
 		}
 	})},
 	{"resume", 1, onRun(func(w *world, r *modelRun) {
-		text, err := w.store.Resume(w.outer.Context(), w.shop.Operator, r.id)
+		text, err := w.store.Resume(w.outer.Context(), w.shop.Operator, r.id, sawNothing)
 		if w.expect("resume", w.model.mayResume(r), err) {
 			w.send("resume", text)
 		}
@@ -241,7 +241,7 @@ func (w *world) next(r *modelRun, n int) {
 			w.advance(6 * time.Second)
 		}
 	case "paused":
-		if text, err := w.store.Resume(w.outer.Context(), w.shop.Operator, r.id); w.expect("resume", w.model.mayResume(r), err) {
+		if text, err := w.store.Resume(w.outer.Context(), w.shop.Operator, r.id, sawNothing); w.expect("resume", w.model.mayResume(r), err) {
 			w.send("resume", text)
 		}
 	case "purging":

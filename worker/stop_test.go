@@ -173,6 +173,30 @@ func TestI4_MachineEvents(t *testing.T) {
 	}
 }
 
+// A machine that no longer knows where it is when a pause ends does not go on: its run is stopped, beam off.
+func TestI4_PlaceLostWhilePaused(t *testing.T) {
+	t.Parallel()
+	bubble(t, func(t *testing.T, s *shop) {
+		run := s.runID(1)
+		s.starts(run)
+		s.w.Pause()
+		synctest.Wait()
+		token := s.wantReport(run, broker.ReportPaused, phrasePerson).PauseToken
+		s.fake().set(func(l *fakeMachine) { l.homed = false })
+		moves := s.fake().moved()
+		s.handlers.Resume(sign(s, permit.Resume{Machine: s.machine, Run: run, PauseToken: token, Operator: s.runID(77)}))
+		time.Sleep(2 * time.Second)
+		synctest.Wait()
+		s.wantReport(run, broker.ReportStopped, phrasePlaceLost)
+		if _, ok := s.find(run, broker.ReportResumed); ok || s.fake().moved() > moves {
+			t.Error("it went on without a place")
+		}
+		if s.fake().on {
+			t.Error("the beam is on")
+		}
+	})
+}
+
 // I4, I12: only the server's resume that answers this very pause goes on; a forged or an old one
 // does not exist.
 func TestI12_Resume(t *testing.T) {

@@ -43,6 +43,9 @@ type StationRun struct {
 	Operator string
 	Mine     bool // the person signed in has the checklist, or attends
 	MayOpen  bool // the person signed in may open the checklist
+	// PausedUntil is when a paused run ends as stopped; AsksEyes says that resuming asks for glow and eyewear.
+	PausedUntil time.Time
+	AsksEyes    bool
 
 	// The sheet to load.
 	Material  string

@@ -1307,6 +1307,18 @@ type LockoutThen struct {
 	SetBy        string     `json:"set_by"`
 }
 
+// LookedAgain defines model for LookedAgain.
+type LookedAgain struct {
+	// EyewearOn everybody inside has a pair on
+	EyewearOn bool `json:"eyewear_on"`
+
+	// NoGlow nothing glows, smokes or burns
+	NoGlow bool `json:"no_glow"`
+
+	// SheetUnmoved sheet and carriage are where they were
+	SheetUnmoved bool `json:"sheet_unmoved"`
+}
+
 // Machine defines model for Machine.
 type Machine struct {
 	AttendanceEveryS int64 `json:"attendance_every_s"`
@@ -2874,6 +2886,9 @@ type InspectRunJSONRequestBody = Inspection
 
 // PlaceRunJSONRequestBody defines body for PlaceRun for application/json ContentType.
 type PlaceRunJSONRequestBody = PlacementChoice
+
+// ResumeRunJSONRequestBody defines body for ResumeRun for application/json ContentType.
+type ResumeRunJSONRequestBody = LookedAgain
 
 // StandByJSONRequestBody defines body for StandBy for application/json ContentType.
 type StandByJSONRequestBody StandByJSONBody
@@ -9751,6 +9766,7 @@ func (response PlaceRundefaultApplicationProblemPlusJSONResponse) VisitPlaceRunR
 type ResumeRunRequestObject struct {
 	ID     ID `json:"id"`
 	Params ResumeRunParams
+	Body   *ResumeRunJSONRequestBody
 }
 
 type ResumeRunResponseObject interface {
@@ -13981,6 +13997,29 @@ func (sh *strictHandler) ResumeRun(ctx echo.Context, id ID, params ResumeRunPara
 
 	request.ID = id
 	request.Params = params
+
+	var body ResumeRunJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
 
 	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
 		return sh.ssi.ResumeRun(ctx.Request().Context(), request.(ResumeRunRequestObject))

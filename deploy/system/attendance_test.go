@@ -7,6 +7,9 @@ import (
 	"kerfgate/db"
 )
 
+// sawNothing is what the operator says before a paused run goes on.
+var sawNothing = map[string]any{"no_glow": true, "sheet_unmoved": true, "eyewear_on": true}
+
 // Attendance missed pauses the run with the beam off; only the attending operator resumes it, and
 // missed again it is stopped (I9). Attendance runs in real time whatever the simulated scale.
 func TestI9_AttendanceMissed(t *testing.T) {
@@ -39,8 +42,8 @@ func TestI9_AttendanceMissed(t *testing.T) {
 	if status(t, signed.str("worker_url")).at("tool_on") != false {
 		t.Error("the beam is on while paused")
 	}
-	juniper.refused("POST", "/runs/"+run+"/resume", nil, 403)
-	rowan.post("/runs/"+run+"/resume", nil)
+	juniper.refused("POST", "/runs/"+run+"/resume", sawNothing, 403)
+	rowan.post("/runs/"+run+"/resume", sawNothing)
 	attend(t, signed)
 	rowan.waitsForPhase(run, "running", 20*time.Second)
 	stopped := rowan.waits("/runs/"+run, "the second miss", 60*time.Second, func(o object) bool { return o.str("outcome") == "stopped" })

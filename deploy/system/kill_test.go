@@ -226,7 +226,7 @@ func (s *site) afterStep(rowan *caller, run, step string) {
 		if r.str("outcome") != "interrupted" || r.at("never_moved") == true || !s.burned(id) {
 			s.t.Errorf("F7: outcome %s, never moved %v, burned %v", r.str("outcome"), r.at("never_moved"), s.burned(id))
 		}
-		rowan.refused("POST", "/runs/"+run+"/resume", nil, http.StatusConflict)
+		rowan.refused("POST", "/runs/"+run+"/resume", sawNothing, http.StatusConflict)
 	}
 }
 
