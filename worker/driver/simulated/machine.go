@@ -121,6 +121,7 @@ type mark struct {
 	set  bool
 	cur  int
 	done float64
+	v    float64 // how fast the carriage was there
 }
 
 // newController builds the machine that a profile describes.
