@@ -8,6 +8,7 @@ import (
 	"os"
 	"runtime/debug"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -16,8 +17,14 @@ import (
 	"kerfgate/plan/geom"
 )
 
-// outlines is a drawing of closed outlines with 20 segments each, segments in all.
-func outlines(segments int) string {
+// outlines is a drawing of closed outlines with 20 segments each, segments in all. Their last segment lies on
+// five of the others.
+func outlines(segments int) string { return combs(segments, 0) }
+
+// apart is the same with a back to each comb, so that no segment lies on another.
+func apart(segments int) string { return combs(segments, 0.05) }
+
+func combs(segments int, back float64) string {
 	var b strings.Builder
 	n := segments / 20
 	columns := 1
@@ -29,13 +36,17 @@ func outlines(segments int) string {
 	for i := range n {
 		fmt.Fprintf(&b, "M%.4f %.4f", float64(i%columns)*pitch, float64(i/columns)*pitch)
 		for k := range 19 { // a comb: up, along, down, along
+			rise := 0.3
+			if k == 0 || k == 18 {
+				rise += back
+			}
 			switch k % 4 {
 			case 0:
-				fmt.Fprintf(&b, "v%.4f", pitch*0.3)
+				fmt.Fprintf(&b, "v%.4f", pitch*rise)
 			case 1, 3:
 				fmt.Fprintf(&b, "h%.4f", pitch*0.08)
 			case 2:
-				fmt.Fprintf(&b, "v%.4f", -pitch*0.3)
+				fmt.Fprintf(&b, "v%.4f", -pitch*rise)
 			}
 		}
 		b.WriteString("Z")
@@ -113,19 +124,19 @@ func processor() time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-// BenchmarkMake makes whole plans, without perturbing the order, of drawings of three characters, and
+// BenchmarkMake makes whole plans, without perturbing the order, of drawings of four characters, and
 // tells their time in sums: how often the drawing's bytes could have been hashed with SHA-256
 // meanwhile. MiB are the most that the process held, cpu-s what it kept processors busy.
 func BenchmarkMake(b *testing.B) {
 	for _, drawn := range []struct {
 		name string
 		of   func(int) string
-	}{{"shapes", outlines}, {"coil", coil}, {"lattice", lattice}} {
+	}{{"shapes", apart}, {"touching", outlines}, {"coil", coil}, {"lattice", lattice}} {
 		for _, segments := range []int{10_000, 100_000, 1_000_000} {
-			drawing := drawn.of(segments)
+			drawing := sync.OnceValue(func() string { return drawn.of(segments) })
 			for _, op := range []plan.Operation{plan.Mark, plan.Cut} {
 				b.Run(fmt.Sprintf("%s/%dk/%s", drawn.name, segments/1000, op), func(b *testing.B) {
-					req := wide(drawing)
+					req := wide(drawing())
 					req.Default = op
 					start := time.Now()
 					sha256.Sum256(req.Drawing)

@@ -73,20 +73,23 @@ type Line struct {
 // exceed MostTiles.
 func Of(in Input) (*Dose, error) {
 	t := &tally{
-		powerMW: in.PowerMW, stroke: -1, lengths: make([]float64, len(in.Job.Strokes)), hot: newHeat(in),
+		powerMW: in.PowerMW, stroke: -1, lengths: make([]float64, len(in.Job.Strokes)),
 		dose: &Dose{Strokes: make([]Line, len(in.Job.Strokes)), Map: newMap()},
 	}
 	if t.spot = float64(max(25, in.Job.SpotUM)); in.Job.SpotUM == 0 {
 		t.spot = 100
 	}
 	d := t.dose
+	hot := newHeat(in)
+	t.hot = newFeed(hot)
 	d.Totals = in.Job.Follow(t.burn)
+	t.hot.close()
 	if t.full {
 		return nil, fmt.Errorf("the dose map would take more than %d tiles of %d mm", MostTiles, tileSide*CellUM/1000)
 	}
 	t.close()
 	d.EnergyMJ = (d.EnergyPJ + 500_000_000) / 1_000_000_000
-	d.Hot, d.More = t.hot.done()
+	d.Hot, d.More = hot.done()
 	d.Removed = removed(in, d.Strokes, t.lengths)
 	return d, nil
 }
@@ -94,7 +97,7 @@ func Of(in Input) (*Dose, error) {
 // tally adds up the burns of a job.
 type tally struct {
 	dose    *Dose
-	hot     *heat
+	hot     *feed
 	powerMW int64
 	spot    float64   // µm
 	lengths []float64 // µm with the beam on, by stroke
