@@ -139,7 +139,7 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	cfg := serve.Config{DatabaseURL: s.Database, BrokerURL: s.Broker, Keys: keys, Listener: reach.Listener, TLS: reach.TLS, Log: log,
 		Trust: reach.Trust, CA: reach.CA, Hosts: reach.Hosts, WorkerBrokerURL: s.Broker, Origin: reach.Origin,
-		Site: db.Site{Name: s.Site, Kind: s.Kind}, Failpoint: failpoint(s.Keys)}
+		Site: db.Site{Name: s.Site, Kind: s.Kind}, Folders: map[string]string{"keys": s.Keys}, Failpoint: failpoint(s.Keys)}
 	ready := func(server *serve.Server) {
 		scheme, _, _ := strings.Cut(reach.Origin, ":")
 		if reach.CA != nil {
@@ -152,6 +152,7 @@ func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
 		}
 	}
 	if s.BrokerListen != "" {
+		cfg.Folders["broker"] = s.BrokerData
 		own, err := serve.NewOwnBroker(s.BrokerListen, s.BrokerData, reach, cfg)
 		if err == nil {
 			err = own.RunWith(ctx, cfg, ready)
@@ -531,14 +532,49 @@ func (b *brokerCommand) Run() error {
 }
 
 type backupCommand struct {
+	Write backupWriteCommand `cmd:"" default:"withargs" help:"Write a backup."`
+	Try   backupTryCommand   `cmd:"" help:"Put a backup back into a database of its own, check the logbook there, and throw it away."`
+}
+
+type backupTryCommand struct {
+	Database string `help:"The site's Postgres, signed in as kerfgate_owner, where it is noted; left out it is not." env:"KERFGATE_OWNER_URL"`
+	Keys     string `help:"Folder of the site's keys." required:"" env:"KERFGATE_KEYS" type:"existingdir"`
+	Site     string `help:"Name of the site." default:"workshop" env:"KERFGATE_SITE"`
+	PGBin    string `help:"Folder that holds initdb, postgres and pg_restore; looked for when empty." env:"KERFGATE_PG_BIN" type:"path" name:"pg-bin"`
+	File     string `arg:"" help:"The backup." type:"existingfile"`
+}
+
+func (b *backupTryCommand) Run(ctx context.Context) error {
+	keys, err := keyring.Open(b.Keys, b.Site)
+	if err != nil {
+		return err
+	}
+	report, err := backup.Trial(ctx, b.PGBin, b.File, keys)
+	look := db.CareTaken{Good: err == nil, Said: filepath.Base(b.File), LogSize: report.Entries}
+	if err == nil {
+		fmt.Printf("good: %s can be restored; %d entries of the logbook, %d runs and %d permits were checked there\n", b.File, report.Entries, report.Runs, report.Permits)
+	} else {
+		look.Said += ": " + err.Error()
+	}
+	if b.Database != "" {
+		err = errors.Join(err, backup.Database{URL: b.Database}.Note(ctx, db.BackupTried, look))
+	}
+	return err
+}
+
+type backupWriteCommand struct {
 	Database string `help:"Postgres, signed in as kerfgate_owner." required:"" env:"KERFGATE_OWNER_URL"`
 	PGBin    string `help:"Folder that holds pg_dump; looked for when empty." env:"KERFGATE_PG_BIN" type:"path" name:"pg-bin"`
 	File     string `arg:"" help:"File to write; it must not exist." type:"path"`
 }
 
-func (b *backupCommand) Run(ctx context.Context) error {
-	if err := (backup.Database{URL: b.Database, PGBin: b.PGBin}).Write(ctx, b.File); err != nil {
+func (b *backupWriteCommand) Run(ctx context.Context) error {
+	base := backup.Database{URL: b.Database, PGBin: b.PGBin}
+	if err := base.Write(ctx, b.File); err != nil {
 		return err
+	}
+	if err := base.Note(ctx, db.BackupWritten, db.CareTaken{Good: true, Said: filepath.Base(b.File)}); err != nil {
+		return fmt.Errorf("%s is written and whole, but could not be noted for the page of the site: %w", b.File, err)
 	}
 	fmt.Printf("wrote %s\nkeep the folder of keys too, but elsewhere: who holds both can sign anything\n", b.File)
 	return nil

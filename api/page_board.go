@@ -25,6 +25,9 @@ func (s *Server) boardPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := s.noticeOn(c, &v); err != nil {
+		return err
+	}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderBoard(w, v) })
 }
 

@@ -71,7 +71,7 @@ func (s *Server) logbookCheck(c echo.Context) error {
 func (s *Server) logbookView(c echo.Context) (web.LogbookView, error) {
 	ctx := c.Request().Context()
 	v := web.LogbookView{Shell: s.shell(c, "Logbook", "/logbook"), MayProve: true,
-		Kind: c.QueryParam("kind"), Machine: c.QueryParam("machine"), Run: c.QueryParam("run")}
+		Kind: c.QueryParam("kind"), Machine: c.QueryParam("machine"), Run: c.QueryParam("run"), Who: strings.TrimSpace(c.QueryParam("person"))}
 	var err error
 	if v.Size, err = s.store.LogSize(ctx); err != nil {
 		return v, err
@@ -91,6 +91,21 @@ func (s *Server) logbookView(c echo.Context) (web.LogbookView, error) {
 	v.Kinds = kindChoices(v.Kind)
 	if before, err := strconv.ParseInt(c.QueryParam("before"), 10, 64); err == nil && before >= 0 {
 		filter.Before = before
+	}
+	if v.Who != "" && (v.Run != "" || v.Machine != "") || v.Run != "" && v.Machine != "" {
+		v.Problem = &web.Problem{Title: "One at a time", Reasons: []web.Reason{{What: "The logbook is shown for a machine, or a person, or a run", Next: "Leave two of the three empty."}}}
+		return v, nil
+	}
+	if v.Who != "" {
+		person, err := s.store.PersonNamed(ctx, v.Who)
+		if errors.Is(err, db.ErrNotFound) {
+			v.Problem = &web.Problem{Title: "No such person", Reasons: []web.Reason{{What: "Nobody has that sign-in name", Next: "Look at the page of people for it; an account that is closed keeps its name, one that was erased has none."}}}
+			return v, nil
+		}
+		if err != nil {
+			return v, err
+		}
+		filter.Subject = person
 	}
 	if v.Run != "" {
 		run, err := s.runNumbered(ctx, v.Run)
@@ -112,7 +127,7 @@ func (s *Server) logbookView(c echo.Context) (web.LogbookView, error) {
 	}
 	if n := len(entries); n == logPage && entries[n-1].Index > 0 {
 		q := url.Values{"before": {strconv.FormatInt(entries[n-1].Index, 10)}}
-		for name, value := range map[string]string{"kind": v.Kind, "machine": v.Machine, "run": v.Run} {
+		for name, value := range map[string]string{"kind": v.Kind, "machine": v.Machine, "run": v.Run, "person": v.Who} {
 			if value != "" {
 				q.Set(name, value)
 			}
@@ -156,6 +171,8 @@ var kindWords = map[logbook.Kind]string{
 	logbook.RunWithdrawn:           "withdrew the run",
 	logbook.RunRestored:            "learnt from the worker’s journal that the run burned",
 	logbook.SiteOpened:             "opened the site",
+	logbook.SiteSettled:            "chose what kind of site this is",
+	logbook.SiteLimitsSet:          "set how much one member may hand in",
 	logbook.SiteRestored:           "restored the site from a backup",
 	logbook.JournalHeard:           "heard the worker’s journal",
 	logbook.JournalWrittenOff:      "wrote the worker’s journal off",

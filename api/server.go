@@ -35,6 +35,8 @@ type Floor interface {
 	Stop(machine uuid.UUID, stop broker.Stop) error
 	// Reading gives the newest reading and when it came; false where there was none.
 	Reading(machine uuid.UUID) (broker.Reading, time.Time, bool)
+	// Connected says whether the broker is reached now.
+	Connected() bool
 }
 
 // Config is what a Server needs. Store, Floor and Site are required.
@@ -57,6 +59,9 @@ type Config struct {
 	// BrokerURL and Origin are told to workers that enrol: where the broker is, and the pages.
 	BrokerURL string
 	Origin    string
+	// Folders are those that this server's computer keeps something in, by what it is; how full their
+	// disks are is told on the page of the site.
+	Folders map[string]string
 	// PlanSlots is how many plans are made at once; zero means one less than the processors.
 	PlanSlots int
 	// Now is the clock of the limiter; nil means time.Now.

@@ -142,6 +142,8 @@ func (f *floorMan) Reading(uuid.UUID) (broker.Reading, time.Time, bool) {
 	return *f.reading, f.readAt, true
 }
 
+func (f *floorMan) Connected() bool { return true }
+
 func (f *floorMan) stopped() int {
 	f.mu.Lock()
 	defer f.mu.Unlock()

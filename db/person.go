@@ -103,3 +103,9 @@ func (s *Store) PersonBySignIn(ctx context.Context, name string) (Person, string
 		Scan(&p.ID, &p.SignInName, &p.Name, &p.Role, &p.Rev, &hash)
 	return p, hash, meaning(err)
 }
+
+// PersonNamed finds who has a sign-in name, in any case, a closed account too. Errors: ErrNotFound.
+func (s *Store) PersonNamed(ctx context.Context, signIn string) (id uuid.UUID, err error) {
+	err = meaning(s.pool.QueryRow(ctx, `SELECT id FROM person WHERE lower(sign_in_name) = lower($1) AND erased_at IS NULL`, signIn).Scan(&id))
+	return id, err
+}

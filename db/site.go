@@ -24,6 +24,7 @@ type Site struct {
 	FireWatchMinutes int64    // of that edition; the longest of all until one is chosen
 	Contact          string   // whom a site of one tells of a start; empty where it names nobody
 	OpenedAt         time.Time
+	Settled          bool // somebody chose its kind, or the command line said all there is to choose
 }
 
 // Kinds of sites.
@@ -56,7 +57,8 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 	}
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
-			statements: []statement{{sql: `INSERT INTO site (name, kind, epoch, fire_watch_minutes, fire_edition) VALUES ($1, $2, $3, $4, $5)`,
+			statements: []statement{{sql: `INSERT INTO site (name, kind, epoch, fire_watch_minutes, fire_edition, settled_at)
+				VALUES ($1, $2, $3, $4, $5, CASE WHEN $5 <> '' THEN now() END)`,
 				args: []any{site.Name, site.Kind, site.Epoch[:], site.FireWatchMinutes, site.FireEdition}, rows: 1}},
 			entries: []draft{{kind: logbook.SiteOpened, body: logbook.Body{"kind": site.Kind, "epoch": site.Epoch[:],
 				"fire_watch_minutes": site.FireWatchMinutes, "fire_edition": site.FireEdition}}},
@@ -72,8 +74,8 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 func (s *Store) Site(ctx context.Context) (Site, error) {
 	var site Site
 	var epoch, logEpoch []byte
-	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, contact, opened_at FROM site`).
-		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.Contact, &site.OpenedAt)
+	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, contact, opened_at, settled_at IS NOT NULL FROM site`).
+		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.Contact, &site.OpenedAt, &site.Settled)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return Site{}, ErrNotFound
 	}

@@ -8,8 +8,13 @@ import (
 // BoardView is the board: one lane a machine.
 type BoardView struct {
 	Shell
-	Lanes []LaneView
+	Lanes    []LaneView
+	Notices  []BoardNotice // for whoever is signed in
+	MoreEnds int           // further authorisations that end soon
 }
+
+// BoardNotice is what whoever opens the board should see to.
+type BoardNotice struct{ What, Href string }
 
 // Watches lists the machines over which somebody keeps a fire watch.
 func (v BoardView) Watches() []LaneView {

@@ -11,6 +11,7 @@ type LogbookView struct {
 	Kind     string // filter: a kind or its first word
 	Machine  string
 	Run      string // number
+	Who      string // sign-in name of a person
 	Kinds    []KindChoice
 	Machines []MachineChoice
 	Entries  []EntryView

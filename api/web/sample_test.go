@@ -341,6 +341,11 @@ func samplePages() []samplePage {
 			return RenderWatch(w, WatchPageView{Shell: sampleShell("Fire watch", "/stations"), Machine: sampleMachines[0], MayKeep: true, Edition: "NFPA 51B-2019",
 				Watch: &WatchView{Path: "/machines/1/watch", By: "Tove L.", Until: at(14, 41), Due: at(13, 58), Seen: at(13, 48), Missed: true}, Looks: []LookView{{At: at(13, 48), By: "Tove L."}}})
 		}},
+		{"site", func(w io.Writer) error {
+			return RenderSite(w, SiteView{Shell: sampleShell("Site", "/site"), Name: "garden", Kind: "workshop", OpenedAt: sampleNow, MayAdmin: true, Files: 300, MiB: 1024, Runs: 500, ToLookAt: 1,
+				Steps:  []SiteStep{{What: "choose what kind of site this is"}, {What: "put a lot on the shelf", Href: "/materials", Done: true}},
+				Health: []SiteHealth{{What: "Broker", Words: "connected"}, {What: "Backup", Words: "3 d ago, good: garden.backup", At: sampleNow, Look: true, Next: "At the server, every night: kerfgate backup FILE."}, {What: "Logbook checked", Words: "4 d ago, good", At: sampleNow, Check: true}}})
+		}},
 		{"fire-watch", func(w io.Writer) error {
 			return RenderFireWatch(w, FireWatchView{Shell: sampleShell("Fire watch of this site", "/stations"), MayAct: true,
 				Editions: []EditionRow{{Key: "nfpa-51b-2019", Name: "NFPA 51B-2019", Words: "one hour after hot work", Minutes: 60}}})

@@ -76,6 +76,7 @@ var pages = []string{
 	"run",
 	"settings-grid",
 	"sign-in",
+	"site",
 	"site-ca",
 	"station",
 	"station-enrol",

@@ -31,6 +31,8 @@ const (
 // All other kinds.
 const (
 	SiteOpened             Kind = "site.opened"
+	SiteSettled            Kind = "site.settled"  // body "kind": workshop or alone
+	SiteLimitsSet          Kind = "site.limits"   // body "files", "mib", "runs"
 	SiteRestored           Kind = "site.restored" // body "epoch", and where entries were lost "lost_from", "lost_to", "lost_root"
 	JournalHeard           Kind = "journal.heard"
 	JournalWrittenOff      Kind = "journal.written_off"
@@ -162,6 +164,7 @@ var kinds = []Kind{
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
 	WatchHandedOver, WatchMissed, FireEditionChosen, ContactNamed,
 	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
+	SiteSettled, SiteLimitsSet,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/dbtest"
 	"kerfgate/deploy/backup"
@@ -45,6 +46,30 @@ func TestBackupAndRestore(t *testing.T) {
 	keys := keyring.Keys{PermitSigner: w.Config.PermitSigner, PermitPublic: w.PermitKey, LogSigner: w.Config.LogSigner, LogPublic: w.LogKey}
 	if _, err := (backup.Database{URL: w.URL(cluster.Owner)}).Restore(ctx, file, keys); !errors.Is(err, backup.ErrNotEmpty) {
 		t.Errorf("restored over a site: %v", err)
+	}
+	report, err := backup.Trial(ctx, "", file, keys)
+	if err != nil || report.Entries != size+1 {
+		t.Errorf("put back as a trial: %d entries, want %d and the restore's own; %v", report.Entries, size, err)
+	}
+	broken := filepath.Join(t.TempDir(), "broken.backup")
+	whole, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(broken, whole[:len(whole)*9/10], 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := backup.Trial(ctx, "", broken, keys); err == nil {
+		t.Error("a backup that was cut off passed its trial")
+	}
+	base := backup.Database{URL: w.URL(cluster.Owner)}
+	for what, l := range map[db.LookedAfter]db.CareTaken{db.BackupWritten: {Good: true, Said: "garden.backup"}, db.BackupTried: {Said: "cut off", LogSize: size}} {
+		if err := base.Note(ctx, what, l); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if h, err := w.Health(ctx); err != nil || h.Cared[db.BackupWritten].LogSize != size || !h.Cared[db.BackupWritten].Good || h.Cared[db.BackupTried].Good || h.Cared[db.BackupTried].Said != "cut off" {
+		t.Errorf("noted: %+v %v", h.Cared, err)
 	}
 	e := w.Empty(t)
 	done, err := backup.Database{URL: e.URL(cluster.Owner)}.Restore(ctx, file, keys)

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"github.com/google/uuid"
+	"github.com/nats-io/nats.go"
 
 	"kerfgate/db"
 	"kerfgate/queue/broker"
@@ -39,7 +40,11 @@ func (f failpoint) at(name string) {
 type floor struct {
 	*broker.Server
 	fail failpoint
+	conn *nats.Conn
 }
+
+// Connected says whether the broker is reached now.
+func (f floor) Connected() bool { return f.conn.IsConnected() }
 
 func (f floor) Challenge(ctx context.Context, machine, run uuid.UUID, purpose string) ([32]byte, error) {
 	if purpose != broker.PurposeStart {

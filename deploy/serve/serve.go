@@ -47,7 +47,9 @@ type Config struct {
 	// Enrolled is told the workers' keys whenever they change; a broker in this process then knows no
 	// other. Nil means that the broker's own configuration says who may connect.
 	Enrolled func(keys map[uuid.UUID]string) error
-	Log      *slog.Logger
+	// Folders are those that this computer keeps something of the site in, by what it is.
+	Folders map[string]string
+	Log     *slog.Logger
 	// Failpoint is called at named steps, so that a test can end the process there. Nil means none.
 	Failpoint func(name string)
 }
@@ -110,8 +112,8 @@ func (s *Server) open(ctx context.Context) (err error) {
 		Enrolled: s.cfg.Enrolled, Log: s.cfg.Log}); err != nil {
 		return err
 	}
-	web := api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS,
-		Trust: s.cfg.Trust, BrokerURL: s.cfg.WorkerBrokerURL, Origin: s.cfg.Origin, Hosts: s.cfg.Hosts}
+	web := api.Config{Store: s.Store, Floor: floor{s.broker, s.cfg.Failpoint, s.conn}, Site: site.Name, Log: s.cfg.Log, TLS: s.cfg.TLS,
+		Trust: s.cfg.Trust, BrokerURL: s.cfg.WorkerBrokerURL, Origin: s.cfg.Origin, Hosts: s.cfg.Hosts, Folders: s.cfg.Folders}
 	if ca := s.cfg.CA; ca != nil {
 		web.CAFingerprint = ca.Fingerprint()
 		web.Certify = func(request *x509.CertificateRequest) (api.Certificate, error) {

@@ -175,7 +175,8 @@ func (h house) run(ctx, base context.Context) error {
 	}
 	server, err := serve.Open(ctx, serve.Config{DatabaseURL: h.pg.URL(cluster.App, cluster.Database), InProcess: h.nats, Enrolled: h.nats.SetWorkers, Keys: h.keys,
 		Trust: h.trust, WorkerBrokerURL: h.nats.URL(), Origin: "http://" + h.listener.Addr().String(),
-		Site: db.Site{Name: siteName, Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}, Listener: h.listener, Log: h.cfg.Log})
+		Site: db.Site{Name: siteName, Kind: db.SiteWorkshop, FireEdition: checklist.EditionOSHA}, Listener: h.listener, Log: h.cfg.Log,
+		Folders: map[string]string{"database, broker and keys": h.cfg.Dir}})
 	if err != nil {
 		return err
 	}
