@@ -101,6 +101,7 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/machines/:id", roles: []role{operator, officer, admin}, handler: s.machinePage},
 		{method: http.MethodPost, path: "/machines/:id/lockout", roles: []role{operator, officer, admin}, body: formBody, handler: s.lockoutForm},
 		{method: http.MethodPost, path: "/machines/:id/lockout/lift", roles: []role{officer}, body: formBody, handler: s.liftForm},
+		{method: http.MethodPost, path: "/machines/:id/view", roles: []role{officer}, body: formBody, handler: s.viewForm},
 		{method: http.MethodPost, path: "/machines/:id/calibration-rule", roles: []role{officer}, body: formBody, handler: s.calibrationRuleForm},
 		{method: http.MethodPost, path: "/machines/:id/calibrations", roles: []role{operator, officer}, body: formBody, handler: s.startCalibrationForm},
 		{method: http.MethodGet, path: "/calibrations/:id", roles: []role{operator, officer, admin}, handler: s.calibrationPage},

@@ -232,6 +232,8 @@ var kindWords = map[logbook.Kind]string{
 	logbook.CalibrationMeasured:    "measured a calibration pattern",
 	logbook.CalibrationAccepted:    "accepted a calibration",
 	logbook.CalibrationRefused:     "refused a calibration",
+	logbook.MachineViewNamed:       "named two machines that stand in one view",
+	logbook.MachineViewEnded:       "took back that two machines stand in one view",
 	logbook.CalibrationRuleSet:     "set how often a machine is calibrated",
 	logbook.ChecklistPublished:     "published a checklist",
 	logbook.DrawingReceived:        "handed in a drawing",

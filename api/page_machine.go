@@ -85,6 +85,9 @@ func (s *Server) sendMachine(c echo.Context, status int, problem *web.Problem) e
 		v.Hours += fmt.Sprintf(", %s since it was calibrated", web.Duration(st.RanMS))
 	}
 	v.Hours += ", machine time of all runs that are over."
+	if err := s.viewOn(c, m, &v); err != nil {
+		return err
+	}
 	locks, err := s.store.PastLockouts(ctx, id, shownPast)
 	if err != nil {
 		return err
@@ -310,6 +313,47 @@ func (s *Server) liftForm(c echo.Context) error {
 		return err
 	}
 	return s.machineForm(c, id, s.store.LiftLockout(c.Request().Context(), actorIn(c.Request().Context()), id, strings.TrimSpace(c.FormValue("reason"))))
+}
+
+// viewForm is POST /machines/:id/view: the machine that stands in one view with this one, or none.
+func (s *Server) viewForm(c echo.Context) error {
+	id, err := pathID(c)
+	if err != nil {
+		return err
+	}
+	ctx := c.Request().Context()
+	text := c.FormValue("other")
+	if text == "" {
+		return s.machineForm(c, id, s.store.EndView(ctx, actorIn(ctx), id))
+	}
+	other, err := uuid.Parse(text)
+	if err != nil {
+		return s.machineForm(c, id, invalid("other", "that is no machine", "choose one of the list"))
+	}
+	return s.machineForm(c, id, s.store.NameView(ctx, actorIn(ctx), id, other))
+}
+
+// viewOn fills in which machine stands in one view with this one, or which could.
+func (s *Server) viewOn(c echo.Context, m db.Machine, v *web.MachinePageView) error {
+	ctx := c.Request().Context()
+	named, err := s.store.View(ctx, m.ID)
+	switch {
+	case err != nil || !m.Profile.HasBeam():
+		return err
+	case named != nil:
+		v.InView = fmt.Sprintf("%s, named by %s on %s", named.Name, named.NamedBy, s.local(named.NamedAt).Format("2006-01-02"))
+	case v.MayLift:
+		all, err := s.store.Machines(ctx)
+		if err != nil {
+			return err
+		}
+		for _, other := range all {
+			if other.ID != m.ID && other.Profile.HasBeam() {
+				v.Others = append(v.Others, web.Choice{Value: other.ID.String(), Label: other.Bay + ", " + other.Name})
+			}
+		}
+	}
+	return nil
 }
 
 // calibrationRuleForm is POST /machines/:id/calibration-rule.

@@ -77,6 +77,24 @@ func TestMachinePage(t *testing.T) {
 	w.submit(t, officer, path+"/calibration-rule", url.Values{"days": {"soon"}, "hours": {"1"}}, http.StatusUnprocessableEntity)
 	w.submit(t, officer, path+"/calibration-rule", url.Values{"days": {"90"}, "hours": {"0"}}, http.StatusSeeOther)
 	w.page(t, officer, path, `value="90"`)
+	// Two machines in one view: named and taken back by the officer alone.
+	if html := w.page(t, officer, path, "Lockouts"); strings.Contains(html, "In one view") {
+		t.Error("a machine that stands alone is offered a view with another")
+	}
+	second, err := w.AddMachine(t.Context(), w.Admin, db.NewMachine{Name: "second cutter", Bay: "Bay 2", Profile: w.Machine.Profile, Tool: "beam", WorkerKey: "UAAA", WorkerURL: "http://127.0.0.1:1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.page(t, officer, path, "One operator attends one run with a beam", "Bay 2, second cutter")
+	w.submit(t, officer, path+"/view", url.Values{"other": {"soon"}}, http.StatusUnprocessableEntity)
+	w.submit(t, officer, path+"/view", url.Values{"other": {w.Machine.ID.String()}}, http.StatusUnprocessableEntity)
+	w.submit(t, officer, path+"/view", url.Values{"other": {""}}, http.StatusUnprocessableEntity)
+	w.submit(t, officer, path+"/view", url.Values{"other": {second.ID.String()}}, http.StatusSeeOther)
+	if html := w.page(t, operator, machinePath(second.ID), "With "+w.Machine.Name); strings.Contains(html, "not in one view any more") {
+		t.Error("an operator is offered to take it back")
+	}
+	w.submit(t, officer, machinePath(second.ID)+"/view", url.Values{"other": {""}}, http.StatusSeeOther)
+	w.page(t, officer, path, "Bay 2, second cutter")
 	// Overdue is told on the machine's page, the board and the station.
 	c, err := w.StartCalibration(t.Context(), w.Operator, db.NewCalibration{Machine: w.Machine.ID, Tool: "beam", Stock: w.Stock.ID, WidthUM: 100_000, HeightUM: 80_000})
 	if err != nil {

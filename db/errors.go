@@ -74,6 +74,12 @@ var constraintErrors = map[string]func() error{
 	"commissioning_open": func() error {
 		return refuse("a commissioning of this machine is open", "go on with it, or give it up first")
 	},
+	"machine_view_pkey": func() error {
+		return refuse("that machine is in one view with another already", "take that back first")
+	},
+	"machine_view_other_key": func() error {
+		return refuse("that machine is in one view with another already", "take that back first")
+	},
 	"watch_open": func() error { return ErrConflict },
 	"worker_key_pkey": func() error {
 		return refuse("that worker's key was used before", "let the worker make a new one")

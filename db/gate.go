@@ -93,6 +93,7 @@ type bound struct {
 	pairs         []checklist.Pair
 	around        checklist.Circumstances
 	pairsRev      int64
+	attended      attendedRuns // by who asks
 	at            time.Time
 }
 
@@ -124,6 +125,7 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 		return row.Scan(&b.at, &b.pairsRev, &edition, &busy)
 	})
 	readRegister(&reads, &b.pairs)
+	readAttended(&reads, actor.Person, id, &b.attended)
 	if err := s.read(ctx, &reads); err != nil {
 		return Gate{}, b, err
 	}
@@ -151,6 +153,9 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 		st.LockedOut = m.Lockout.Reason
 	}
 	g.Reasons = st.Refuse(g.Facts)
+	if no, ok := checklist.AttendedElsewhere(g.Facts.Tool, b.attended.list); !ok {
+		g.Reasons = append(g.Reasons, no)
+	}
 	return g, b, nil
 }
 

@@ -8,6 +8,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"kerfgate/checklist"
 	"kerfgate/checklist/permit"
 	"kerfgate/db/logbook"
 	"kerfgate/plan/canon"
@@ -43,6 +44,18 @@ func (s *Store) Handover(ctx context.Context, actor Actor, id uuid.UUID, held, n
 		if r.Operator == actor.Person {
 			return write{}, refuse("you attend this run already", "go on tapping")
 		}
+		var m Machine
+		var others attendedRuns
+		var reads pgx.Batch
+		readMachine(&reads, r.Machine, &m)
+		readAttended(&reads, actor.Person, id, &others)
+		if err := s.read(ctx, &reads); err != nil {
+			return write{}, err
+		}
+		tool, _ := m.Profile.Tool(r.Tool)
+		if no, ok := checklist.AttendedElsewhere(tool, others.list); !ok {
+			return write{}, &Refused{Reasons: []checklist.Reason{no}}
+		}
 		now, err := s.attendedBy(ctx, id)
 		if err != nil {
 			return write{}, err
@@ -58,12 +71,12 @@ func (s *Store) Handover(ctx context.Context, actor Actor, id uuid.UUID, held, n
 			return write{}, err
 		}
 		return write{
-			statements: []statement{
+			statements: append(others.guard(actor.Person, id), []statement{
 				{sql: `SELECT 1 FROM authorisation a WHERE id = $1 AND authorisation_holds(a) FOR SHARE`, args: []any{authorisation}, rows: 1},
 				{sql: `UPDATE run SET operator = $2, rev = rev + 1 WHERE id = $1 AND rev = $3 AND phase = $4`, args: []any{id, actor.Person, r.Rev, r.Phase}, rows: 1},
 				{sql: `INSERT INTO handover (run, number, operator, attendance, note) VALUES ($1, $2, $3, $4, $5)`,
 					args: []any{id, h.Number, actor.Person, next[:], string(text)}, rows: 1},
-			},
+			}...),
 			entries: []draft{{kind: logbook.AttendanceHandedOver, actor: actor,
 				subjects: append(runSubjects(id, r.Machine, r.Job), about("before", r.Operator)), body: logbook.Body{"number": h.Number}}},
 		}, nil

@@ -174,7 +174,8 @@ func issueWrite(actor Actor, g Gate, b bound, guardKey statement, signOff []byte
 	if err != nil {
 		return write{}, err
 	}
-	w := write{statements: []statement{
+	w := write{statements: b.attended.guard(actor.Person, g.Run.ID)}
+	w.statements = append(w.statements, []statement{
 		{sql: `SELECT 1 FROM site WHERE pairs_rev = $1 FOR SHARE`, args: []any{b.pairsRev}, rows: 1},
 		b.guard(actor.Person, g.Machine),
 		guardOpenSite,
@@ -183,7 +184,7 @@ func issueWrite(actor Actor, g Gate, b bound, guardKey statement, signOff []byte
 			args: []any{p.SignOff[:], g.Run.ID, signOff, actor.Person}, rows: anyRows},
 		{sql: `INSERT INTO permit (digest, run, machine, sign_off, challenge, note) VALUES ($1, $2, $3, $4, $5, $6)`,
 			args: []any{issued.Digest[:], g.Run.ID, g.Machine.ID, p.SignOff[:], p.Challenge[:], string(issued.Note)}, rows: 1},
-	}}
+	}...)
 	moveRun(&w, actor, g.Run, move, "", nil, logbook.Body{logbook.FieldSignoff: p.SignOff[:], logbook.FieldPermit: issued.Digest[:],
 		logbook.FieldNote: string(issued.Note)})
 	return w, nil

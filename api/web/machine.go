@@ -27,6 +27,8 @@ type MachinePageView struct {
 	Lockouts    []LockoutRow
 	Tools       []Choice
 	Stocks      []Choice // of the lots on the shelf
+	InView      string   // the machine in one view with it, and who said so; empty for none
+	Others      []Choice // machines with a beam that a safety officer may name so
 	Sides       string   // how large a pattern may be
 }
 

@@ -63,6 +63,8 @@ const (
 	CommissioningAnswered  Kind = "commissioning.answered"
 	CommissioningPublished Kind = "commissioning.published" // beside profile.changed; body "profile", "cut_off_tested", "cut_off_ms"
 	CommissioningAbandoned Kind = "commissioning.abandoned"
+	MachineViewNamed       Kind = "machine.view_named" // two machines in one view; subjects "machine", "other"
+	MachineViewEnded       Kind = "machine.view_ended"
 	LockoutSet             Kind = "lockout.set"    // subject "machine"
 	LockoutLifted          Kind = "lockout.lifted" // subject "machine"
 	MaterialAdded          Kind = "material.added"
@@ -150,7 +152,7 @@ var kinds = []Kind{
 	RunResumed, RunCompleted, RunStopped, RunFailed, RunInterrupted, RunPurged,
 	RunInspected, RunWithdrawn, RunRestored,
 	SiteOpened, PersonAdded, PersonChanged, AuthorisationGranted, AuthorisationWithdrawn,
-	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged,
+	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged, MachineViewNamed, MachineViewEnded,
 	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, MaterialRetired, MaterialListTaken, StockAdded, StockChanged,
 	StockTested, SettingProven, SettingWithdrawn, SettingsGridStarted, SettingsGridFlame,
 	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted,
