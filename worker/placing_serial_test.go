@@ -37,7 +37,7 @@ func TestI1_PlacingOverACable(t *testing.T) {
 		t.Fatal(err)
 	}
 	energy := filepath.Join(t.TempDir(), "energy")
-	carriage := emulator.New(emulator.Config{Pace: 1, Counts: true, Locks: true, EnergyFile: energy, SpanMM: 200.3,
+	carriage := emulator.New(emulator.Config{Says: true, Pace: 1, Counts: true, Locks: true, EnergyFile: energy, SpanMM: 200.3,
 		Say: func(text string) { _, _ = master.WriteString(text + "\n") }}) // a cable without a reader is the driver's to notice
 	var heard []byte
 	var mu sync.Mutex
@@ -62,6 +62,8 @@ func TestI1_PlacingOverACable(t *testing.T) {
 	s.profile.Driver = machine.Driver{Kind: machine.DriverSerial, OwedBytes: 128, Dialect: emulator.SerialDialect(),
 		Port: &machine.Port{Path: path, Baud: 250_000, DataBits: 8, StopBits: 1, Parity: machine.ParityNone}}
 	s.profile.Driver.Dialect.WakesWithinMS = 300
+	// Of a machine that is as busy as the one that tests it; it says on its cable too when it was stopped.
+	s.profile.Driver.Dialect.Stopped, s.profile.Driver.Dialect.AnswerWithinMS = `^enough it is$`, 1000
 	s.profile.PlacingX = machine.Placing{How: machine.PlacingMiddleOfSpan, SpanUM: 200_000, ToleranceUM: 500}
 	s.setPlan("beam", 42)
 	linked := make(chan struct{})
