@@ -22,7 +22,7 @@ type event struct {
 
 // boardKinds are the kinds that everybody may know of, without names: what the board shows.
 var boardKinds = []string{"run.", "lockout.", "watch.", "answer.", "attendance.", "leave.", "picture.",
-	"machine.", "profile.", "material.", "stock.", "setting.", "calibration."}
+	"machine.", "profile.", "material.", "stock.", "setting.", "calibration.", "queue."}
 
 // rightsKinds may change what somebody may see. A session that opens takes nothing from anybody.
 var rightsKinds = []string{string(logbook.SessionEnded), "person.", "authorisation.", "station."}

@@ -99,6 +99,10 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/people/:id/erase", roles: []role{admin}, body: formBody, handler: s.eraseForm},
 
 		{method: http.MethodGet, path: "/machines/:id", roles: []role{operator, officer, admin}, handler: s.machinePage},
+		{method: http.MethodGet, path: "/machines/:id/queue", roles: []role{member}, handler: s.queuePage},
+		{method: http.MethodPost, path: "/machines/:id/queue/take", roles: []role{operator}, body: formBody, handler: s.takeRunForm},
+		{method: http.MethodPost, path: "/machines/:id/queue/call", roles: []role{operator}, body: formBody, handler: s.callMemberForm},
+		{method: http.MethodPost, path: "/machines/:id/queue/came", roles: []role{member}, body: formBody, handler: s.memberCameForm},
 		{method: http.MethodPost, path: "/machines/:id/lockout", roles: []role{operator, officer, admin}, body: formBody, handler: s.lockoutForm},
 		{method: http.MethodPost, path: "/machines/:id/lockout/lift", roles: []role{officer}, body: formBody, handler: s.liftForm},
 		{method: http.MethodPost, path: "/machines/:id/view", roles: []role{officer}, body: formBody, handler: s.viewForm},

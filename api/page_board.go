@@ -121,57 +121,54 @@ func (r reader) name(name string) string {
 }
 
 func (s *Server) laneView(l db.Lane, who reader) web.LaneView {
-	now := s.local(s.now())
 	v := web.LaneView{Machine: machineView(l.Machine), Lockout: s.lockoutView(l.Machine.Lockout, who),
 		Watch: s.watchView(l.Machine, who)}
 	v.Gate, v.GateWords = laneGate(l)
 	v.Now = s.nowView(l, who)
 
-	left, known := s.laneLeft(l, now)
-	scale := max(1, l.Machine.Profile.Driver.MotionScale)
 	for i, r := range l.Next {
-		left += time.Duration(r.PlanTotalMS/scale) * time.Millisecond
 		if i >= web.BoardTickets {
 			break
 		}
-		t := web.Ticket{Number: r.Number, Title: who.title(r), Copy: r.Copy, Copies: r.Copies, Who: who.name(r.MemberName),
-			Mine: who.mine(r), TakesMS: r.PlanTotalMS, AtGate: r.Phase == queue.Checking}
-		if t.Mine || who.seesAll {
-			t.Href = "/jobs/" + r.Job.String()
-		}
-		switch {
-		case l.Machine.Lockout != nil:
-			t.Waiting = "waits for the machine"
-		case !r.Ready:
-			t.Waiting = "the machine is not ready for it"
-		}
-		if known && l.Machine.Lockout == nil {
-			at := now.Add(left)
-			t.NotBefore = &at
-		}
-		v.Queue = append(v.Queue, t)
+		v.Queue = append(v.Queue, s.ticket(l, r, who))
 	}
 	v.More = int(l.Waiting) - len(v.Queue)
 	return v
 }
 
-// laneLeft is the least time until the machine is free, and whether it is known.
-func (s *Server) laneLeft(l db.Lane, now time.Time) (time.Duration, bool) {
-	r := l.Active
-	if r == nil {
-		return 0, true
+// ticket is a waiting run as the board and the page of the queue show it.
+func (s *Server) ticket(l db.Lane, r db.Run, who reader) web.Ticket {
+	t := web.Ticket{ID: r.ID.String(), Number: r.Number, Title: who.title(r), Copy: r.Copy, Copies: r.Copies, Who: who.name(r.MemberName),
+		Mine: who.mine(r), TakesMS: r.PlanTotalMS, AtGate: r.Phase == queue.Checking}
+	if t.Mine || who.seesAll {
+		t.Href = "/jobs/" + r.Job.String()
 	}
-	scale := max(1, l.Machine.Profile.Driver.MotionScale)
-	if reading, ok := s.readingOf(*r, now); ok {
-		return time.Duration(reading.LeftMS)*time.Millisecond + time.Duration(reading.PurgeS)*time.Second, true
+	p, placed := l.Queue.ByRun(r.ID)
+	t.Reason, t.Absent, t.Late = who.why(p), p.Absent, p.Due != nil && !p.Promised && p.End != nil && p.End.After(*p.Due)
+	t.Called, t.Due, t.NotBefore, t.ReadyBy = s.localOrNil(p.Called), s.localOrNil(p.Due), s.localOrNil(p.End), s.localOrNil(p.Slowest)
+	t.Start = s.localOrNil(p.Start)
+	if p.CalledSeen {
+		t.Called = nil
 	}
-	switch r.Phase {
-	case queue.Permitted, queue.Starting:
-		return time.Duration(r.PlanTotalMS/scale) * time.Millisecond, true
-	case queue.Purging, queue.Inspecting:
-		return 0, true
+	switch {
+	case l.Machine.Lockout != nil:
+		t.Waiting = "waits for the machine"
+	case placed && p.Why == queue.WhyNoSheet:
+		t.Waiting = p.Reason
+	case p.Absent:
+		t.Waiting = "called, not here: the next one goes"
+	case !r.Ready:
+		t.Waiting = "the machine is not ready for it"
 	}
-	return 0, false
+	return t
+}
+
+// why says to this reader why a run has its place; what somebody wrote is for members.
+func (r reader) why(p queue.Place) string {
+	if p.Why == queue.WhyTaken && !r.signed {
+		return string(queue.WhyTaken)
+	}
+	return p.Reason
 }
 
 // readingFresh is how old a reading may be to count as what the machine does now.

@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
@@ -102,7 +102,7 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 		}
 	}
 	v.MayRepeat = mine
-	if v.NotBefore, err = s.jobNotBefore(ctx, j); err != nil {
+	if err := s.expect(ctx, j, &v); err != nil {
 		return v, err
 	}
 	shown := make([]uuid.UUID, 0, gateRecords)
@@ -120,36 +120,33 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	return v, nil
 }
 
-// jobNotBefore is when the last waiting run of a job may be ready at the earliest.
-func (s *Server) jobNotBefore(ctx context.Context, j db.Job) (*time.Time, error) {
-	waiting := map[uuid.UUID]bool{}
-	for _, r := range j.Runs {
-		if r.Phase == queue.Proposed || r.Phase == queue.Checking {
-			waiting[r.ID] = true
-		}
+// expect tells when the sheets of a job that wait are ready, as its machine's queue stands.
+func (s *Server) expect(ctx context.Context, j db.Job, v *web.JobView) error {
+	waits := func(r db.Run) bool { return r.Phase == queue.Proposed || r.Phase == queue.Checking }
+	if !slices.ContainsFunc(j.Runs, waits) {
+		return nil
 	}
-	if len(waiting) == 0 {
-		return nil, nil
-	}
-	lane, err := s.laneOf(ctx, j.Machine)
+	q, err := s.store.Queue(ctx, j.Machine)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	now := s.local(s.now())
-	left, known := s.laneLeft(lane, now)
-	if !known || lane.Machine.Lockout != nil {
-		return nil, nil
-	}
-	scale := max(1, lane.Machine.Profile.Driver.MotionScale)
-	var last *time.Time
-	for _, r := range lane.Next {
-		left += time.Duration(r.PlanTotalMS/scale) * time.Millisecond
-		if waiting[r.ID] {
-			at := now.Add(left)
-			last = &at
+	for i, p := range q.Places {
+		if !slices.ContainsFunc(j.Runs, func(r db.Run) bool { return r.ID == p.Run }) {
+			continue
+		}
+		v.NotBefore, v.ReadyBy = s.localOrNil(p.End), s.localOrNil(p.Slowest)
+		if p.Called != nil && !p.CalledSeen {
+			v.Called, v.CalledRun = s.localOrNil(p.Called), p.Run.String()
+		}
+		if v.Place == 0 {
+			v.Place, v.Why = i+1, p.Reason
 		}
 	}
-	return last, nil
+	v.PaceRuns = q.Lane.Pace.Runs
+	if !q.Lane.Pace.Known() {
+		v.PaceRuns = 0
+	}
+	return nil
 }
 
 func signedOf(all map[uuid.UUID]db.Signed, run uuid.UUID) *db.Signed {

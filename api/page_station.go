@@ -107,7 +107,7 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 }
 
 // stationRun picks what the station deals with: the active run, else the checklist that this
-// person has open, else any that is open, else the next run.
+// person has open, else any that is open, else the run that goes next.
 func stationRun(l db.Lane, who reader) (db.Run, bool) {
 	if l.Active != nil {
 		return *l.Active, true
@@ -124,10 +124,13 @@ func stationRun(l db.Lane, who reader) (db.Run, bool) {
 			open = &l.Next[i]
 		}
 	}
-	switch {
-	case open != nil:
+	if open != nil {
 		return *open, true
-	case len(l.Next) > 0:
+	}
+	if r, ok := l.Going(); ok {
+		return r, true
+	}
+	if len(l.Next) > 0 { // nobody is there, or no sheet: the first says so
 		return l.Next[0], true
 	}
 	return db.Run{}, false

@@ -1,7 +1,9 @@
 package db
 
 import (
+	"cmp"
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -16,11 +18,12 @@ type Lane struct {
 	Machine Machine
 	Active  *Run  // permitted to inspecting
 	Gate    *Gate // of the run at the gate (checking or later), for the small drawing
-	Next    []Run // checking, and the first BoardAhead proposed, in queue order
+	Next    []Run // checking, and those on the first BoardAhead places, in queue order
+	Queue   Queue // the places of all that wait
 	Waiting int64 // all that are proposed or checking
 }
 
-// BoardAhead is how many proposed runs of a machine the board holds.
+// BoardAhead is how many places of a machine's queue the board holds.
 const BoardAhead = 20
 
 // Board reads all lanes: a fixed number of queries, however many machines and runs there are.
@@ -35,7 +38,11 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 	for i, m := range machines {
 		lanes[i], place[m.ID], ids[i] = Lane{Machine: m}, i, m.ID
 	}
-	shown, err := s.onBoard(ctx)
+	queues, err := s.queues(ctx, machines)
+	if err != nil {
+		return nil, err
+	}
+	shown, err := s.onBoard(ctx, queues)
 	if err != nil {
 		return nil, err
 	}
@@ -48,7 +55,7 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 		return nil, err
 	}
 	for i := range lanes {
-		lanes[i].Waiting = waiting[lanes[i].Machine.ID]
+		lanes[i].Waiting, lanes[i].Queue = waiting[lanes[i].Machine.ID], queues[lanes[i].Machine.ID]
 	}
 	atGate := make(map[uuid.UUID]Run) // by machine: what the small gate is drawn for
 	for _, r := range open {
@@ -68,22 +75,50 @@ func (s *Store) Board(ctx context.Context) ([]Lane, error) {
 			atGate[r.Machine] = r
 		}
 	}
+	for _, l := range lanes {
+		l.sortNext()
+	}
 	return lanes, s.drawGates(ctx, lanes, ids, atGate)
 }
 
-// onBoard picks the runs that the board holds: those at work are few a machine, those that wait may be
-// many. The comparison of rows leaves the database the index of a machine's open runs and no walk through
-// all runs by their number.
-func (s *Store) onBoard(ctx context.Context) ([]uuid.UUID, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id FROM run WHERE phase NOT IN ('proposed', 'closed')
-		UNION ALL
-		SELECT o.id FROM machine m CROSS JOIN LATERAL (SELECT id FROM run
-			WHERE (machine, number) >= (m.id, 0) AND (machine, number) <= (m.id, 9223372036854775807) AND phase <> 'closed' AND phase = 'proposed'
-			ORDER BY machine, number LIMIT $1) o`, BoardAhead)
+// sortNext puts the runs in the order of their places. One that was proposed between the two queries has none
+// yet and stands behind.
+func (l Lane) sortNext() {
+	place := make(map[uuid.UUID]int, len(l.Queue.Places))
+	for i, p := range l.Queue.Places {
+		place[p.Run] = i - len(l.Queue.Places)
+	}
+	slices.SortStableFunc(l.Next, func(a, b Run) int { return cmp.Compare(place[a.ID], place[b.ID]) })
+}
+
+// Going is the run that goes next, and what the queue says of it: not one whose member was called and has not
+// come, nor one without a sheet. False where none can.
+func (l Lane) Going() (Run, bool) {
+	p, ok := queue.Next(l.Queue.Places)
+	if at := slices.IndexFunc(l.Next, func(r Run) bool { return r.ID == p.Run }); ok && at >= 0 {
+		return l.Next[at], true
+	}
+	return Run{}, false
+}
+
+// onBoard picks the runs that the board holds: those at work are few a machine, those that wait may be many.
+func (s *Store) onBoard(ctx context.Context, queues map[uuid.UUID]Queue) ([]uuid.UUID, error) {
+	rows, err := s.pool.Query(ctx, `SELECT id FROM run WHERE phase NOT IN ('proposed', 'closed')`)
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	shown, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	for _, q := range queues {
+		for i, p := range q.Places {
+			if i >= BoardAhead {
+				break
+			}
+			if !p.AtGate {
+				shown = append(shown, p.Run)
+			}
+		}
+	}
+	return shown, err
 }
 
 // openRuns counts the runs of each machine that are not closed.

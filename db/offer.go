@@ -2,6 +2,7 @@ package db
 
 import (
 	"context"
+	"errors"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -32,12 +33,28 @@ func (s *Store) WorkerKeys(ctx context.Context) (map[uuid.UUID]string, error) {
 // Offers gives the runs that a machine should prepare, the next few of its queue; every machine's
 // for uuid.Nil.
 func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, error) {
-	rows, err := s.pool.Query(ctx, `SELECT o.machine, o.id, o.revision, o.plan, b.size, m.profile, site.epoch
-		FROM (SELECT r.*, row_number() OVER (PARTITION BY machine ORDER BY (phase = 'checking') DESC, number) AS place
-			FROM run r WHERE phase IN ('proposed', 'checking', 'permitted')
-			AND ($1 = '00000000-0000-0000-0000-000000000000'::uuid OR machine = $1)) o
-		JOIN machine m ON m.id = o.machine JOIN blob b ON b.digest = o.plan CROSS JOIN site
-		WHERE o.place <= $2 ORDER BY o.machine, o.place`, machine, offersAhead)
+	machines, err := s.offered(ctx, machine)
+	if err != nil {
+		return nil, err
+	}
+	queues, err := s.queues(ctx, machines)
+	if err != nil {
+		return nil, err
+	}
+	var on, next []uuid.UUID
+	for _, m := range machines { // in one order, and each in the order of its queue
+		on = append(on, m.ID)
+		for i, p := range queues[m.ID].Places {
+			if i < offersAhead {
+				next = append(next, p.Run)
+			}
+		}
+	}
+	rows, err := s.pool.Query(ctx, `SELECT r.machine, r.id, r.revision, r.plan, b.size, m.profile, site.epoch
+		FROM (SELECT id, 0 AS place FROM run WHERE machine = ANY($1) AND phase = 'permitted'
+			UNION ALL SELECT id, place FROM unnest($2::uuid[]) WITH ORDINALITY AS n(id, place)) o
+		JOIN run r ON r.id = o.id JOIN machine m ON m.id = r.machine JOIN blob b ON b.digest = r.plan CROSS JOIN site
+		WHERE r.phase IN ('proposed', 'checking', 'permitted') ORDER BY r.machine, o.place`, on, next)
 	if err != nil {
 		return nil, err
 	}
@@ -50,6 +67,18 @@ func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, 
 		copy(o.Epoch[:], epoch)
 		return o, nil
 	})
+}
+
+// offered are the machines whose runs are offered: one, or all for uuid.Nil.
+func (s *Store) offered(ctx context.Context, machine uuid.UUID) ([]Machine, error) {
+	if machine == uuid.Nil {
+		return s.Machines(ctx)
+	}
+	m, err := s.Machine(ctx, machine)
+	if errors.Is(err, ErrNotFound) {
+		return nil, nil
+	}
+	return []Machine{m}, err
 }
 
 // Withdrawn gives those of the runs that were withdrawn, for workers that may have prepared them.

@@ -67,6 +67,7 @@ type LockoutView struct {
 
 // Ticket is one run in the queue.
 type Ticket struct {
+	ID        string
 	Number    int64
 	Title     string
 	Copy      int64
@@ -78,6 +79,14 @@ type Ticket struct {
 	TakesMS   int64
 	Waiting   string // why it cannot go next: "waits for the machine"; empty where it can
 	AtGate    bool
+	// Of the queue: why it has its place, and when it is expected.
+	Reason  string
+	Start   *time.Time // nil where nothing can start
+	ReadyBy *time.Time // as nine of ten runs here went
+	Due     *time.Time
+	Late    bool       // its due time is not kept as things stand
+	Called  *time.Time // its member was called, and has not come yet
+	Absent  bool       // for too long
 }
 
 // NowView is what goes on beyond the gate, or at it.

@@ -28,8 +28,14 @@ type JobView struct {
 	Runs        []RunView
 	MayWithdraw bool
 	MayRepeat   bool
-	// NotBefore is when the last sheet may be ready at the earliest; nil where nothing is known.
-	NotBefore *time.Time
+	// NotBefore is when the last sheet is ready as half of the runs here went, ReadyBy as nine of ten did; nil where
+	// nothing is known.
+	NotBefore, ReadyBy *time.Time
+	PaceRuns           int    // that these were reckoned from; 0 for too few
+	Place              int    // of its first waiting run in the queue, 0 for none
+	Why                string // it has that place
+	Called             *time.Time
+	CalledRun          string // whose member is waited for at the machine
 }
 
 // RunView is one run of a job.

@@ -242,7 +242,7 @@ func sampleJob() JobView {
 		Shell: sampleShell("bed sign “thyme”", "/"), ID: "0190a000-0000-7000-8000-0000000000b1", Rev: 3,
 		JobTitle: "bed sign “thyme”", State: "in progress", Member: "Kari Berg", Machine: sampleMachines[1], Tool: "beam",
 		Material: "plywood, birch", Lot: "P118", Copies: 6, SubmittedAt: at(9, 12), DrawingID: "d1", DrawingName: "thyme.svg",
-		Plan: samplePlanView(), MayWithdraw: true, MayRepeat: true, NotBefore: atp(15, 5),
+		Plan: samplePlanView(), MayWithdraw: true, MayRepeat: true, NotBefore: atp(15, 5), ReadyBy: atp(15, 20), Place: 2, Why: "the order of arrival", PaceRuns: 40, Called: atp(14, 3), CalledRun: "r41",
 		Runs: []RunView{
 			{ID: "r41", Number: 41, Copy: 3, Copies: 6, Phase: "checking", Words: "At the gate: Runa Eik is answering the checklist.", Gate: nil},
 			{ID: "r39", Number: 39, Copy: 2, Copies: 6, Phase: "closed", Outcome: "completed", Words: "Every stroke was done; the sheet was kept.",
@@ -402,6 +402,17 @@ func samplePages() []samplePage {
 		}},
 		{"materials", func(w io.Writer) error { return RenderMaterials(w, sampleMaterials()) }},
 		{"material", func(w io.Writer) error { return RenderMaterial(w, sampleMaterial()) }},
+		{"queue", func(w io.Writer) error {
+			at := func(h, m int) *time.Time {
+				t := time.Date(2026, 11, 25, h, m, 0, 0, sampleNow.Location())
+				return &t
+			}
+			return RenderQueue(w, QueueView{Shell: sampleShell("Queue", "/"), Machine: sampleMachines[0], MayTake: true, PaceRuns: 58, TypicalPercent: 104, SlowPercent: 131, More: 12, Places: []QueuePlace{
+				{Ticket: Ticket{ID: "r42", Number: 42, Title: "bed sign “dill”", Copy: 1, Copies: 1, Who: "Kari B.", Reason: "its checklist is open", AtGate: true, TakesMS: 260_000, Start: at(14, 2), NotBefore: at(14, 8), ReadyBy: at(14, 10)}},
+				{Ticket: Ticket{ID: "r43", Number: 43, Title: "label set", Copy: 2, Copies: 5, Who: "Runa E.", Mine: true, Href: "/jobs/1", Reason: "it is due, and would be late behind others", TakesMS: 900_000, Due: at(15, 0), Start: at(14, 9), NotBefore: at(14, 28), ReadyBy: at(14, 33)}, Next: true},
+				{Ticket: Ticket{ID: "r44", Number: 44, Title: "drawer front", Copy: 1, Copies: 1, Who: "Siri N.", Reason: "its member had the least machine time lately, 0s", Waiting: "called, not here: the next one goes", TakesMS: 1_900_000, Due: at(14, 30), Late: true, Called: at(14, 1), Absent: true, Start: at(14, 30), NotBefore: at(15, 4), ReadyBy: at(15, 20)}},
+				{Ticket: Ticket{ID: "r45", Number: 45, Title: "hinge sample", Copy: 1, Copies: 1, Who: "Siri N.", Reason: "no sheet of lot F2 is on the shelf", Waiting: "no sheet of lot F2 is on the shelf", TakesMS: 400_000}}}})
+		}},
 		{"upkeep", func(w io.Writer) error {
 			return RenderUpkeep(w, UpkeepView{Shell: sampleShell("Upkeep", "/upkeep"), MayDo: true, MaySet: true, Machines: []Choice{{"m1", "Bay 1, CO₂, lidded"}}, Tasks: []UpkeepRow{
 				{ID: "u1", Machine: "Bay 1, CO₂, lidded", What: "Try the lid switch", Every: "every 30 days", State: "overdue", Why: "31 of 30 days", Critical: true, Overdue: true, Since: sampleNow.AddDate(0, 0, -31), LastNote: "opens the circuit at once", LastBy: "Runa Eik"},

@@ -72,6 +72,7 @@ var pages = []string{
 	"person",
 	"problem",
 	"proof",
+	"queue",
 	"report",
 	"run",
 	"settings-grid",

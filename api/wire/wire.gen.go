@@ -1878,6 +1878,50 @@ type ProvenEntry struct {
 	Who   string `json:"who"`
 }
 
+// Queue defines model for Queue.
+type Queue struct {
+	LockedOut bool               `json:"locked_out"`
+	MachineID openapi_types.UUID `json:"machine_id"`
+
+	// PaceRuns completed runs here that starts and ends are reckoned from; 0 for too few
+	PaceRuns int64        `json:"pace_runs"`
+	Places   []QueuePlace `json:"places"`
+
+	// SlowPercent of the planned time that nine of ten took at most
+	SlowPercent *float64 `json:"slow_percent,omitempty"`
+
+	// TypicalPercent of the planned time that half of them took at most
+	TypicalPercent *float64 `json:"typical_percent,omitempty"`
+}
+
+// QueuePlace defines model for QueuePlace.
+type QueuePlace struct {
+	// Absent its member was called and has not come: the next one goes
+	Absent bool       `json:"absent"`
+	Due    *time.Time `json:"due,omitempty"`
+	Number int64      `json:"number"`
+
+	// Promised it is due and is met if runs go as they went
+	Promised bool `json:"promised"`
+
+	// Ready as half of the runs went
+	Ready *time.Time `json:"ready,omitempty"`
+
+	// ReadyBy as nine of ten runs went
+	ReadyBy *time.Time         `json:"ready_by,omitempty"`
+	Reason  string             `json:"reason"`
+	RunID   openapi_types.UUID `json:"run_id"`
+
+	// Start as if an operator went on without a break; absent where nothing can start
+	Start *time.Time `json:"start,omitempty"`
+	Why   string     `json:"why"`
+}
+
+// QueueTake defines model for QueueTake.
+type QueueTake struct {
+	Reason string `json:"reason"`
+}
+
 // Reason one thing that says no, and what to do next
 type Reason struct {
 	Field *string `json:"field,omitempty"`
@@ -2700,6 +2744,18 @@ type ExportRunsParamsOutcome string
 // ExportRunsParamsFormat defines parameters for ExportRuns.
 type ExportRunsParamsFormat string
 
+// CallMemberParams defines parameters for CallMember.
+type CallMemberParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// MemberCameParams defines parameters for MemberCame.
+type MemberCameParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // OpenChecklistParams defines parameters for OpenChecklist.
 type OpenChecklistParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -2745,6 +2801,12 @@ type SetUpParams struct {
 
 // SignRunParams defines parameters for SignRun.
 type SignRunParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// TakeRunParams defines parameters for TakeRun.
+type TakeRunParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
@@ -2895,6 +2957,9 @@ type StandByJSONRequestBody StandByJSONBody
 
 // SetUpJSONRequestBody defines body for SetUp for application/json ContentType.
 type SetUpJSONRequestBody = SetupMove
+
+// TakeRunJSONRequestBody defines body for TakeRun for application/json ContentType.
+type TakeRunJSONRequestBody = QueueTake
 
 // OpenSessionJSONRequestBody defines body for OpenSession for application/json ContentType.
 type OpenSessionJSONRequestBody = SignIn
@@ -3057,6 +3122,9 @@ type ServerInterface interface {
 	// LiftLockout Put a machine back into use
 	// (POST /machines/{id}/lockout/lift)
 	LiftLockout(ctx echo.Context, id ID, params LiftLockoutParams) error
+	// GetQueue In which order the waiting runs of a machine go, why, and when
+	// (GET /machines/{id}/queue)
+	GetQueue(ctx echo.Context, id ID) error
 	// MakeStationCode A one-time code that enrols a station at the machine
 	// (POST /machines/{id}/station-code)
 	MakeStationCode(ctx echo.Context, id ID, params MakeStationCodeParams) error
@@ -3168,6 +3236,12 @@ type ServerInterface interface {
 	// GiveAnswer Answer one item of the checklist
 	// (PUT /runs/{id}/answers/{item})
 	GiveAnswer(ctx echo.Context, id ID, item Item) error
+	// CallMember Call the member of a waiting run to its machine
+	// (POST /runs/{id}/call)
+	CallMember(ctx echo.Context, id ID, params CallMemberParams) error
+	// MemberCame Say that the called member has come
+	// (POST /runs/{id}/came)
+	MemberCame(ctx echo.Context, id ID, params MemberCameParams) error
 	// ReleaseChecklist Give the checklist back
 	// (DELETE /runs/{id}/checklist)
 	ReleaseChecklist(ctx echo.Context, id ID) error
@@ -3213,6 +3287,9 @@ type ServerInterface interface {
 	// StopRun Stop a run
 	// (POST /runs/{id}/stop)
 	StopRun(ctx echo.Context, id ID) error
+	// TakeRun Take a waiting run ahead of its turn
+	// (POST /runs/{id}/take)
+	TakeRun(ctx echo.Context, id ID, params TakeRunParams) error
 	// OpenSession Sign in
 	// (POST /sessions)
 	OpenSession(ctx echo.Context) error
@@ -4189,6 +4266,22 @@ func (w *ServerInterfaceWrapper) LiftLockout(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.LiftLockout(ctx, id, params)
+	return err
+}
+
+// GetQueue converts echo context to params.
+func (w *ServerInterfaceWrapper) GetQueue(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetQueue(ctx, id)
 	return err
 }
 
@@ -5181,6 +5274,78 @@ func (w *ServerInterfaceWrapper) GiveAnswer(ctx echo.Context) error {
 	return err
 }
 
+// CallMember converts echo context to params.
+func (w *ServerInterfaceWrapper) CallMember(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CallMemberParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CallMember(ctx, id, params)
+	return err
+}
+
+// MemberCame converts echo context to params.
+func (w *ServerInterfaceWrapper) MemberCame(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params MemberCameParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.MemberCame(ctx, id, params)
+	return err
+}
+
 // ReleaseChecklist converts echo context to params.
 func (w *ServerInterfaceWrapper) ReleaseChecklist(ctx echo.Context) error {
 	var err error
@@ -5561,6 +5726,42 @@ func (w *ServerInterfaceWrapper) StopRun(ctx echo.Context) error {
 	return err
 }
 
+// TakeRun converts echo context to params.
+func (w *ServerInterfaceWrapper) TakeRun(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params TakeRunParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.TakeRun(ctx, id, params)
+	return err
+}
+
 // OpenSession converts echo context to params.
 func (w *ServerInterfaceWrapper) OpenSession(ctx echo.Context) error {
 	var err error
@@ -5919,6 +6120,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/machines/:id/commissionings", wrapper.BeginCommissioning, options.OperationMiddlewares["beginCommissioning"]...)
 	router.POST(options.BaseURL+"/machines/:id/lockout", wrapper.SetLockout, options.OperationMiddlewares["setLockout"]...)
 	router.POST(options.BaseURL+"/machines/:id/lockout/lift", wrapper.LiftLockout, options.OperationMiddlewares["liftLockout"]...)
+	router.GET(options.BaseURL+"/machines/:id/queue", wrapper.GetQueue, options.OperationMiddlewares["getQueue"]...)
 	router.POST(options.BaseURL+"/machines/:id/station-code", wrapper.MakeStationCode, options.OperationMiddlewares["makeStationCode"]...)
 	router.POST(options.BaseURL+"/machines/:id/stop", wrapper.StopMachine, options.OperationMiddlewares["stopMachine"]...)
 	router.POST(options.BaseURL+"/machines/:id/watch/close", wrapper.CloseWatch, options.OperationMiddlewares["closeWatch"]...)
@@ -5955,6 +6157,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/runs", wrapper.ListRuns, options.OperationMiddlewares["listRuns"]...)
 	router.GET(options.BaseURL+"/runs/:id", wrapper.GetRun, options.OperationMiddlewares["getRun"]...)
 	router.PUT(options.BaseURL+"/runs/:id/answers/:item", wrapper.GiveAnswer, options.OperationMiddlewares["giveAnswer"]...)
+	router.POST(options.BaseURL+"/runs/:id/call", wrapper.CallMember, options.OperationMiddlewares["callMember"]...)
+	router.POST(options.BaseURL+"/runs/:id/came", wrapper.MemberCame, options.OperationMiddlewares["memberCame"]...)
 	router.DELETE(options.BaseURL+"/runs/:id/checklist", wrapper.ReleaseChecklist, options.OperationMiddlewares["releaseChecklist"]...)
 	router.POST(options.BaseURL+"/runs/:id/checklist", wrapper.OpenChecklist, options.OperationMiddlewares["openChecklist"]...)
 	router.GET(options.BaseURL+"/runs/:id/dossier", wrapper.GetDossier, options.OperationMiddlewares["getDossier"]...)
@@ -5970,6 +6174,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/runs/:id/setup", wrapper.SetUp, options.OperationMiddlewares["setUp"]...)
 	router.POST(options.BaseURL+"/runs/:id/sign", wrapper.SignRun, options.OperationMiddlewares["signRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/stop", wrapper.StopRun, options.OperationMiddlewares["stopRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/take", wrapper.TakeRun, options.OperationMiddlewares["takeRun"]...)
 	router.GET(options.BaseURL+"/runs/export", wrapper.ExportRuns, options.OperationMiddlewares["exportRuns"]...)
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
@@ -7799,6 +8004,45 @@ func (response LiftLockoutdefaultApplicationProblemPlusJSONResponse) VisitLiftLo
 	return err
 }
 
+type GetQueueRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetQueueResponseObject interface {
+	VisitGetQueueResponse(w http.ResponseWriter) error
+}
+
+type GetQueue200JSONResponse Queue
+
+func (response GetQueue200JSONResponse) VisitGetQueueResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetQueuedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetQueuedefaultApplicationProblemPlusJSONResponse) VisitGetQueueResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type MakeStationCodeRequestObject struct {
 	ID     ID `json:"id"`
 	Params MakeStationCodeParams
@@ -9365,6 +9609,74 @@ func (response GiveAnswerdefaultApplicationProblemPlusJSONResponse) VisitGiveAns
 	return err
 }
 
+type CallMemberRequestObject struct {
+	ID     ID `json:"id"`
+	Params CallMemberParams
+}
+
+type CallMemberResponseObject interface {
+	VisitCallMemberResponse(w http.ResponseWriter) error
+}
+
+type CallMember204Response struct {
+}
+
+func (response CallMember204Response) VisitCallMemberResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type CallMemberdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CallMemberdefaultApplicationProblemPlusJSONResponse) VisitCallMemberResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MemberCameRequestObject struct {
+	ID     ID `json:"id"`
+	Params MemberCameParams
+}
+
+type MemberCameResponseObject interface {
+	VisitMemberCameResponse(w http.ResponseWriter) error
+}
+
+type MemberCame204Response struct {
+}
+
+func (response MemberCame204Response) VisitMemberCameResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type MemberCamedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response MemberCamedefaultApplicationProblemPlusJSONResponse) VisitMemberCameResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ReleaseChecklistRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -9947,6 +10259,41 @@ type StopRundefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response StopRundefaultApplicationProblemPlusJSONResponse) VisitStopRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeRunRequestObject struct {
+	ID     ID `json:"id"`
+	Params TakeRunParams
+	Body   *TakeRunJSONRequestBody
+}
+
+type TakeRunResponseObject interface {
+	VisitTakeRunResponse(w http.ResponseWriter) error
+}
+
+type TakeRun204Response struct {
+}
+
+func (response TakeRun204Response) VisitTakeRunResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type TakeRundefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TakeRundefaultApplicationProblemPlusJSONResponse) VisitTakeRunResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -10674,6 +11021,9 @@ type StrictServerInterface interface {
 	// LiftLockout Put a machine back into use
 	// (POST /machines/{id}/lockout/lift)
 	LiftLockout(ctx context.Context, request LiftLockoutRequestObject) (LiftLockoutResponseObject, error)
+	// GetQueue In which order the waiting runs of a machine go, why, and when
+	// (GET /machines/{id}/queue)
+	GetQueue(ctx context.Context, request GetQueueRequestObject) (GetQueueResponseObject, error)
 	// MakeStationCode A one-time code that enrols a station at the machine
 	// (POST /machines/{id}/station-code)
 	MakeStationCode(ctx context.Context, request MakeStationCodeRequestObject) (MakeStationCodeResponseObject, error)
@@ -10785,6 +11135,12 @@ type StrictServerInterface interface {
 	// GiveAnswer Answer one item of the checklist
 	// (PUT /runs/{id}/answers/{item})
 	GiveAnswer(ctx context.Context, request GiveAnswerRequestObject) (GiveAnswerResponseObject, error)
+	// CallMember Call the member of a waiting run to its machine
+	// (POST /runs/{id}/call)
+	CallMember(ctx context.Context, request CallMemberRequestObject) (CallMemberResponseObject, error)
+	// MemberCame Say that the called member has come
+	// (POST /runs/{id}/came)
+	MemberCame(ctx context.Context, request MemberCameRequestObject) (MemberCameResponseObject, error)
 	// ReleaseChecklist Give the checklist back
 	// (DELETE /runs/{id}/checklist)
 	ReleaseChecklist(ctx context.Context, request ReleaseChecklistRequestObject) (ReleaseChecklistResponseObject, error)
@@ -10830,6 +11186,9 @@ type StrictServerInterface interface {
 	// StopRun Stop a run
 	// (POST /runs/{id}/stop)
 	StopRun(ctx context.Context, request StopRunRequestObject) (StopRunResponseObject, error)
+	// TakeRun Take a waiting run ahead of its turn
+	// (POST /runs/{id}/take)
+	TakeRun(ctx context.Context, request TakeRunRequestObject) (TakeRunResponseObject, error)
 	// OpenSession Sign in
 	// (POST /sessions)
 	OpenSession(ctx context.Context, request OpenSessionRequestObject) (OpenSessionResponseObject, error)
@@ -12373,6 +12732,31 @@ func (sh *strictHandler) LiftLockout(ctx echo.Context, id ID, params LiftLockout
 	return nil
 }
 
+// GetQueue operation middleware
+func (sh *strictHandler) GetQueue(ctx echo.Context, id ID) error {
+	var request GetQueueRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetQueue(ctx.Request().Context(), request.(GetQueueRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetQueue")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetQueueResponseObject); ok {
+		return validResponse.VisitGetQueueResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // MakeStationCode operation middleware
 func (sh *strictHandler) MakeStationCode(ctx echo.Context, id ID, params MakeStationCodeParams) error {
 	var request MakeStationCodeRequestObject
@@ -13645,6 +14029,58 @@ func (sh *strictHandler) GiveAnswer(ctx echo.Context, id ID, item Item) error {
 	return nil
 }
 
+// CallMember operation middleware
+func (sh *strictHandler) CallMember(ctx echo.Context, id ID, params CallMemberParams) error {
+	var request CallMemberRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CallMember(ctx.Request().Context(), request.(CallMemberRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CallMember")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CallMemberResponseObject); ok {
+		return validResponse.VisitCallMemberResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// MemberCame operation middleware
+func (sh *strictHandler) MemberCame(ctx echo.Context, id ID, params MemberCameParams) error {
+	var request MemberCameRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.MemberCame(ctx.Request().Context(), request.(MemberCameRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "MemberCame")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(MemberCameResponseObject); ok {
+		return validResponse.VisitMemberCameResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ReleaseChecklist operation middleware
 func (sh *strictHandler) ReleaseChecklist(ctx echo.Context, id ID) error {
 	var request ReleaseChecklistRequestObject
@@ -14182,6 +14618,55 @@ func (sh *strictHandler) StopRun(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(StopRunResponseObject); ok {
 		return validResponse.VisitStopRunResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// TakeRun operation middleware
+func (sh *strictHandler) TakeRun(ctx echo.Context, id ID, params TakeRunParams) error {
+	var request TakeRunRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body TakeRunJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TakeRun(ctx.Request().Context(), request.(TakeRunRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TakeRun")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(TakeRunResponseObject); ok {
+		return validResponse.VisitTakeRunResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -123,6 +123,10 @@ const (
 	PairRetired            Kind = "pair.retired"
 	StopPressed            Kind = "stop.pressed"  // a person pressed Stop run, whatever it did
 	PausePressed           Kind = "pause.pressed" // a person pressed pause, whatever it did
+	QueueTaken             Kind = "queue.taken"   // an operator took a run ahead of its turn; body "reason_digest"
+	QueueCalled            Kind = "queue.called"  // its member to the machine; subject "member"
+	QueueCame              Kind = "queue.came"    // who was called; subject "member"
+	QueueSwapped           Kind = "queue.swapped" // a run to another lot, at the station; body "plan", "before", "reason_digest"; subjects "stock", "stock_before"
 )
 
 // Subject roles that the rules of Check read.
@@ -168,6 +172,7 @@ var kinds = []Kind{
 	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
 	SiteSettled, SiteLimitsSet,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,
+	QueueTaken, QueueCalled, QueueCame, QueueSwapped,
 }
 
 // Kinds returns every kind this version writes.
