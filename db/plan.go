@@ -40,6 +40,11 @@ type PlanRow struct {
 // again. It takes processor time and memory: the caller bounds how many run at once. Errors:
 // ErrNotFound, *Refused, *plan.Refusal with all reasons.
 func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (PlanRow, error) {
+	return s.makePlanFor(ctx, actor, actor, choice)
+}
+
+// makePlanFor is MakePlan for the plan of somebody else: an operator swaps the lot of a member's run.
+func (s *Store) makePlanFor(ctx context.Context, actor, member Actor, choice PlanChoice) (PlanRow, error) {
 	drawing, err := s.DrawingData(ctx, actor, choice.Drawing)
 	if err != nil {
 		return PlanRow{}, err
@@ -69,7 +74,7 @@ func (s *Store) MakePlan(ctx context.Context, actor Actor, choice PlanChoice) (P
 	if err != nil {
 		return PlanRow{}, err
 	}
-	return s.keepPlan(ctx, actor, choice, made, settings)
+	return s.keepPlan(ctx, actor, member, choice, made, settings)
 }
 
 // samePlaces says whether two choices that lead to one plan for one machine also mean the same drawing
@@ -79,7 +84,7 @@ func (c PlanChoice) samePlaces(other PlanChoice) bool {
 		c.Material == other.Material && c.Stock == other.Stock
 }
 
-func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, made *plan.Plan, settings []material.Setting) (PlanRow, error) {
+func (s *Store) keepPlan(ctx context.Context, actor, member Actor, choice PlanChoice, made *plan.Plan, settings []material.Setting) (PlanRow, error) {
 	data, digest, err := made.Encode()
 	if err != nil {
 		return PlanRow{}, err
@@ -89,9 +94,9 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 		return PlanRow{}, err
 	}
 	worked, size := workOf(made, settings)
-	if found, err := s.PlanFor(ctx, actor, digest, choice.Machine); err == nil && found.Member == actor.Person && found.samePlaces(choice) {
+	if found, err := s.PlanFor(ctx, member, digest, choice.Machine); err == nil && found.Member == member.Person && found.samePlaces(choice) {
 		found.PlanChoice = choice
-		return found, s.chooseAgain(ctx, actor, digest, choice.Machine, chosen, worked, size)
+		return found, s.chooseAgain(ctx, member, digest, choice.Machine, chosen, worked, size)
 	} else if err != nil && !errors.Is(err, ErrNotFound) {
 		return PlanRow{}, err
 	}
@@ -106,7 +111,7 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17) ON CONFLICT (digest, member, machine)
 				DO UPDATE SET drawing = $3, tool = $5, material = $6, stock = $7, choice = $8, made_at = now(), chosen_at = now(),
 					hot_spots = $11, cut_um = $12, mark_um = $13, engrave_um = $14, settings = $15, width_um = $16, height_um = $17`,
-				args: []any{digest[:], actor.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
+				args: []any{digest[:], member.Person, choice.Drawing, choice.Machine, choice.Tool, choice.Material, choice.Stock, chosen,
 					made.Profile[:], made.Numbers.TotalMS, made.Numbers.HotSpots, made.Numbers.CutUM, made.Numbers.MarkUM, made.Numbers.EngraveUM,
 					worked, size.X, size.Y}, rows: 1}),
 			entries: []draft{{kind: logbook.PlanMade, actor: actor,
@@ -117,7 +122,7 @@ func (s *Store) keepPlan(ctx context.Context, actor Actor, choice PlanChoice, ma
 	if err != nil {
 		return PlanRow{}, err
 	}
-	return s.PlanFor(ctx, actor, digest, choice.Machine)
+	return s.PlanFor(ctx, member, digest, choice.Machine)
 }
 
 // chooseAgain remembers that a choice is the member's last one for its drawing. The plan is the same,
