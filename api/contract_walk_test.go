@@ -101,6 +101,7 @@ var bodies = map[string]string{
 	"enrolWorker":        `{"secret":"AAAA-BBBB-CCCC-DDDD","public_key":"U","last_report":0}`,
 	"replaceWorkerKey":   `{"machine_id":"00000000-0000-4000-8000-000000000002","before":"U","after":"U","signature":"AAAA"}`,
 	"keepWorkerListener": `{"machine_id":"00000000-0000-4000-8000-000000000002","public_key":"U","address":"http://127.0.0.1:1","signature":"AAAA"}`,
+	"swapRun":            `{"stock_id":"00000000-0000-4000-8000-000000000004","reason":"the sheet is warped"}`,
 	"takeRun":            `{"reason":"the class ends at one"}`,
 	"handOverRun":        `{"attendance_token":"x"}`,
 	"setLockout":         `{"reason":"lid hinge loose"}`,

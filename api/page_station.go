@@ -238,10 +238,10 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 		return err
 	}
 	for _, a := range all {
-		v.MayOpen = v.MayOpen || a.Machine == l.Machine.ID && valid(a, s.now())
+		v.Operates = v.Operates || a.Machine == l.Machine.ID && valid(a, s.now())
 	}
-	v.MayOpen = v.MayOpen && l.Machine.Lockout == nil
-	return nil
+	v.MayOpen = v.Operates && l.Machine.Lockout == nil
+	return s.stationTurn(ctx, l, r, who, v)
 }
 
 func thicknessWords(st material.Stock) string {

@@ -188,6 +188,7 @@ func policy() []rule {
 		post("/runs/:id/take", 4*kib, operator),
 		post("/runs/:id/call", 0, operator),
 		post("/runs/:id/came", 0, member),
+		post("/runs/:id/swap", 4*kib, operator),
 		stop("/runs/:id/stop"),
 		post("/runs/:id/inspection", jsonBody, operator, officer),
 		get("/runs/:id/picture.png", member),

@@ -47,3 +47,17 @@ func (s *Server) MemberCame(ctx context.Context, request wire.MemberCameRequestO
 	}
 	return wire.MemberCame204Response{}, nil
 }
+
+// SwapRun is POST /runs/{id}/swap. A plan is made, so it waits for a slot.
+func (s *Server) SwapRun(ctx context.Context, request wire.SwapRunRequestObject) (wire.SwapRunResponseObject, error) {
+	release, err := s.plans.take(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	r, err := s.store.SwapStock(ctx, actorIn(ctx), request.ID, request.Body.StockID, request.Body.Reason)
+	if err != nil {
+		return nil, err
+	}
+	return wire.SwapRun200JSONResponse(runShape(r)), nil
+}

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -10,6 +11,8 @@ import (
 	"github.com/google/uuid"
 
 	"kerfgate/api/wire"
+	"kerfgate/db"
+	"kerfgate/plan/material"
 )
 
 const formType = "application/x-www-form-urlencoded"
@@ -117,4 +120,72 @@ func (w *workshop) calledBefore(t *testing.T, run uuid.UUID, ago time.Duration) 
 	if _, err := w.Pool.Exec(t.Context(), `UPDATE queue_call SET at = now() - $2::interval WHERE run = $1`, run, ago); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// TestQueue_Swap: at the station a run goes to an offcut with its plan made anew, promised sheets follow, and what
+// does not fit, or is another material, is refused.
+func TestQueue_Swap(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	member, operator, officer := w.signedIn(t, w.Member), w.signedIn(t, w.Operator), w.signedIn(t, w.Officer)
+	add := func(lot string, of uuid.UUID, thick, wide int64) db.Stock {
+		t.Helper()
+		st, err := w.AddStock(t.Context(), w.Admin, of, material.Stock{Lot: lot, Colour: "natural", ThicknessUM: thick, ToleranceUM: 200, SheetWidthUM: wide, SheetHeightUM: wide}, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st
+	}
+	other, err := w.AddMaterial(t.Context(), w.Admin, material.Material{Name: "poplar board", Composition: material.Of("poplar"), ColourClass: "light", Verdict: material.Allowed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	offcut, scrap, thick, card := add("P118a", w.Material.ID, 3000, 90_000), add("P118b", w.Material.ID, 3000, 20_000), add("P6", w.Material.ID, 6000, 300_000), add("C1", other.ID, 3000, 300_000)
+	job := w.handIn(t, member, 2)
+	run := job.Runs[0]
+	path := "/runs/" + run.ID.String() + "/swap"
+	body := func(st db.Stock) string { return fmt.Sprintf(`{"stock_id":%q,"reason":"the sheet is warped"}`, st.ID) }
+	w.as(t, officer, http.MethodPost, path, body(offcut), http.StatusForbidden, nil)
+	for _, no := range []string{body(scrap), body(thick), body(card), body(w.Stock), fmt.Sprintf(`{"stock_id":%q,"reason":""}`, offcut.ID)} {
+		w.as(t, operator, http.MethodPost, path, no, http.StatusUnprocessableEntity, nil)
+	}
+	html := ask(t, w.s.Handler(), http.MethodGet, "/station/"+w.Machine.ID.String(), operator, "", "Accept", "text/html").Body.String()
+	for _, want := range []string{"Another sheet", "lot P118a", "lot P118b", "Call Member g.", "Why now: the order of arrival"} {
+		if !strings.Contains(html, want) {
+			t.Errorf("the station does not say %q", want)
+		}
+	}
+	if strings.Contains(html, "lot P6") || strings.Contains(html, "lot C1") {
+		t.Error("the station offers another thickness or material")
+	}
+	w.as(t, operator, http.MethodPost, "/runs/"+run.ID.String()+"/checklist", "", http.StatusOK, nil)
+	var after wire.Run
+	w.as(t, operator, http.MethodPost, path, body(offcut), http.StatusOK, &after)
+	if after.StockLot != "P118a" || after.Plan == run.Plan || after.Phase != "proposed" || after.Ready || after.PlannedS == 0 {
+		t.Errorf("%+v", after)
+	}
+	var made wire.Plan
+	w.as(t, member, http.MethodGet, "/plans/"+after.Plan, "", http.StatusOK, &made)
+	if made.SheetWidthMm != 90 || made.MemberID != w.Member.Person {
+		t.Errorf("the plan is for a sheet of %v mm, by %v", made.SheetWidthMm, made.MemberID)
+	}
+	reserved := func() (all [2]int64) {
+		t.Helper()
+		for i, id := range []uuid.UUID{w.Stock.ID, offcut.ID} {
+			if err := w.Pool.QueryRow(t.Context(), `SELECT reserved FROM stock WHERE id = $1`, id).Scan(&all[i]); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return all
+	}
+	if got := reserved(); got != [2]int64{1, 1} {
+		t.Errorf("promised sheets: %v", got)
+	}
+	// The offcut's only sheet is promised; the second run finds none.
+	w.as(t, operator, http.MethodPost, "/runs/"+job.Runs[1].ID.String()+"/swap", body(offcut), http.StatusUnprocessableEntity, nil)
+	w.as(t, member, http.MethodPost, "/jobs/"+job.ID.String()+"/withdraw", "", http.StatusOK, nil)
+	if got := reserved(); got != [2]int64{} {
+		t.Errorf("promised after the job was withdrawn: %v", got)
+	}
+	w.as(t, operator, http.MethodPost, path, body(w.Stock), http.StatusConflict, nil)
 }

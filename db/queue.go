@@ -116,13 +116,16 @@ const (
 	shareDays = 3 * 24 * time.Hour
 )
 
+// readRan reads what ran. The comparison of rows leaves the database the index of a machine's own runs and no walk
+// through those of all machines by their end.
 func readRan(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, profiles map[uuid.UUID]machine.Profile) {
 	b.Queue(`SELECT r.machine, r.stock, j.member, r.outcome, r.real_ms, coalesce(pl.total_ms, 0), r.ended_at - r.started_at, r.ended_at > now() - $3::interval
 		FROM unnest($1::uuid[]) WITH ORDINALITY AS m(id, n) CROSS JOIN LATERAL (SELECT id, machine, job, stock, plan, outcome, real_ms, started_at, ended_at FROM run
-			WHERE machine = m.id AND phase = 'closed' ORDER BY machine, ended_at DESC, id DESC LIMIT $2) r
+			WHERE (machine, ended_at) <= (m.id, 'infinity'::timestamptz) AND (machine, ended_at) >= (m.id, '-infinity'::timestamptz) AND phase = 'closed' AND real_ms > 0
+			ORDER BY machine DESC, ended_at DESC LIMIT $2) r
 		CROSS JOIN LATERAL (SELECT member FROM job WHERE id = r.job LIMIT 1) j
 		LEFT JOIN LATERAL (SELECT total_ms FROM plan WHERE digest = r.plan AND member = j.member AND machine = r.machine LIMIT 1) pl ON true
-		WHERE r.real_ms > 0 ORDER BY m.n, r.ended_at DESC, r.id DESC`, ids, paceRuns, shareDays).Query(func(rows pgx.Rows) error {
+		ORDER BY m.n, r.ended_at DESC, r.id DESC`, ids, paceRuns, shareDays).Query(func(rows pgx.Rows) error {
 		var on, stock, member uuid.UUID
 		var outcome queue.Outcome
 		var real, planned int64

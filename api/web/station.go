@@ -46,6 +46,12 @@ type StationRun struct {
 	// PausedUntil is when a paused run ends as stopped; AsksEyes says that resuming asks for glow and eyewear.
 	PausedUntil time.Time
 	AsksEyes    bool
+	Operates bool // the person signed in is authorised for this machine
+	// What stands in the queue of it, while it waits.
+	Why    string
+	Called *time.Time
+	Absent bool
+	Swaps  []Choice // lots that it may be swapped to
 
 	// The sheet to load.
 	Material  string
@@ -78,6 +84,20 @@ type StationRun struct {
 	AttendEveryS int64
 	AttendGraceS int64
 	PurgeS       int64
+}
+
+// MaySwap says whether the person signed in may swap the lot now.
+func (r StationRun) MaySwap() bool {
+	return r.Operates && (r.Phase == "proposed" || r.Phase == "checking" && r.Mine)
+}
+
+// MayTakeOver says whether the person signed in may take attendance over.
+func (r StationRun) MayTakeOver() bool {
+	switch r.Phase {
+	case "starting", "running", "paused", "purging":
+		return r.Operates && !r.Mine && r.AttendEveryS > 0
+	}
+	return false
 }
 
 // Down counts the bars that are down.

@@ -1917,6 +1917,12 @@ type QueuePlace struct {
 	Why   string     `json:"why"`
 }
 
+// QueueSwap defines model for QueueSwap.
+type QueueSwap struct {
+	Reason  string             `json:"reason"`
+	StockID openapi_types.UUID `json:"stock_id"`
+}
+
 // QueueTake defines model for QueueTake.
 type QueueTake struct {
 	Reason string `json:"reason"`
@@ -2805,6 +2811,12 @@ type SignRunParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// SwapRunParams defines parameters for SwapRun.
+type SwapRunParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // TakeRunParams defines parameters for TakeRun.
 type TakeRunParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -2957,6 +2969,9 @@ type StandByJSONRequestBody StandByJSONBody
 
 // SetUpJSONRequestBody defines body for SetUp for application/json ContentType.
 type SetUpJSONRequestBody = SetupMove
+
+// SwapRunJSONRequestBody defines body for SwapRun for application/json ContentType.
+type SwapRunJSONRequestBody = QueueSwap
 
 // TakeRunJSONRequestBody defines body for TakeRun for application/json ContentType.
 type TakeRunJSONRequestBody = QueueTake
@@ -3287,6 +3302,9 @@ type ServerInterface interface {
 	// StopRun Stop a run
 	// (POST /runs/{id}/stop)
 	StopRun(ctx echo.Context, id ID) error
+	// SwapRun Swap a waiting run to another lot or offcut
+	// (POST /runs/{id}/swap)
+	SwapRun(ctx echo.Context, id ID, params SwapRunParams) error
 	// TakeRun Take a waiting run ahead of its turn
 	// (POST /runs/{id}/take)
 	TakeRun(ctx echo.Context, id ID, params TakeRunParams) error
@@ -5726,6 +5744,42 @@ func (w *ServerInterfaceWrapper) StopRun(ctx echo.Context) error {
 	return err
 }
 
+// SwapRun converts echo context to params.
+func (w *ServerInterfaceWrapper) SwapRun(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SwapRunParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SwapRun(ctx, id, params)
+	return err
+}
+
 // TakeRun converts echo context to params.
 func (w *ServerInterfaceWrapper) TakeRun(ctx echo.Context) error {
 	var err error
@@ -6174,6 +6228,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/runs/:id/setup", wrapper.SetUp, options.OperationMiddlewares["setUp"]...)
 	router.POST(options.BaseURL+"/runs/:id/sign", wrapper.SignRun, options.OperationMiddlewares["signRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/stop", wrapper.StopRun, options.OperationMiddlewares["stopRun"]...)
+	router.POST(options.BaseURL+"/runs/:id/swap", wrapper.SwapRun, options.OperationMiddlewares["swapRun"]...)
 	router.POST(options.BaseURL+"/runs/:id/take", wrapper.TakeRun, options.OperationMiddlewares["takeRun"]...)
 	router.GET(options.BaseURL+"/runs/export", wrapper.ExportRuns, options.OperationMiddlewares["exportRuns"]...)
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
@@ -10270,6 +10325,47 @@ func (response StopRundefaultApplicationProblemPlusJSONResponse) VisitStopRunRes
 	return err
 }
 
+type SwapRunRequestObject struct {
+	ID     ID `json:"id"`
+	Params SwapRunParams
+	Body   *SwapRunJSONRequestBody
+}
+
+type SwapRunResponseObject interface {
+	VisitSwapRunResponse(w http.ResponseWriter) error
+}
+
+type SwapRun200JSONResponse Run
+
+func (response SwapRun200JSONResponse) VisitSwapRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SwapRundefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SwapRundefaultApplicationProblemPlusJSONResponse) VisitSwapRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type TakeRunRequestObject struct {
 	ID     ID `json:"id"`
 	Params TakeRunParams
@@ -11186,6 +11282,9 @@ type StrictServerInterface interface {
 	// StopRun Stop a run
 	// (POST /runs/{id}/stop)
 	StopRun(ctx context.Context, request StopRunRequestObject) (StopRunResponseObject, error)
+	// SwapRun Swap a waiting run to another lot or offcut
+	// (POST /runs/{id}/swap)
+	SwapRun(ctx context.Context, request SwapRunRequestObject) (SwapRunResponseObject, error)
 	// TakeRun Take a waiting run ahead of its turn
 	// (POST /runs/{id}/take)
 	TakeRun(ctx context.Context, request TakeRunRequestObject) (TakeRunResponseObject, error)
@@ -14618,6 +14717,55 @@ func (sh *strictHandler) StopRun(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(StopRunResponseObject); ok {
 		return validResponse.VisitStopRunResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// SwapRun operation middleware
+func (sh *strictHandler) SwapRun(ctx echo.Context, id ID, params SwapRunParams) error {
+	var request SwapRunRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body SwapRunJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SwapRun(ctx.Request().Context(), request.(SwapRunRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SwapRun")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SwapRunResponseObject); ok {
+		return validResponse.VisitSwapRunResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -342,7 +342,7 @@
 
   document.addEventListener("submit", async (e) => {
     const form = e.target;
-    if (!form.dataset.send && !form.dataset.sign) return;
+    if (!form.dataset.send && !form.dataset.sign && !form.dataset.handOver) return;
     e.preventDefault();
     if (form.hasAttribute("aria-busy")) return;
     if (e.submitter?.getAttribute("aria-disabled") === "true") {
@@ -356,6 +356,12 @@
         const signed = await send("POST", form.dataset.sign, null);
         keepToken(signed.run.id, signed.attendance_token, signed.worker_url);
         say("");
+      } else if (form.dataset.handOver) {
+        // Only the station whose token counts now can give the run away; the answer is the token that counts next.
+        const run = form.dataset.handOver.split("/").at(-2);
+        const taken = await send("POST", form.dataset.handOver, { attendance_token: attendance?.token || "" });
+        keepToken(run, taken.attendance_token, taken.worker_url);
+        say("Attendance is yours: answer from now on.");
       } else {
         const [method, address] = form.dataset.send.split(" ");
         const answer = await send(method, address, bodyOf(form, e.submitter));
