@@ -46,7 +46,7 @@ type StationRun struct {
 	// PausedUntil is when a paused run ends as stopped; AsksEyes says that resuming asks for glow and eyewear.
 	PausedUntil time.Time
 	AsksEyes    bool
-	Operates bool // the person signed in is authorised for this machine
+	Operates    bool // the person signed in is authorised for this machine
 	// What stands in the queue of it, while it waits.
 	Why    string
 	Called *time.Time
