@@ -85,7 +85,7 @@ func (c chromium) draw(t *testing.T, sheets []sheet) (all []seen) {
 		if err := os.WriteFile(file, []byte(page.String()), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		ctx, cancel := context.WithTimeout(c.ctx, 30*time.Second)
+		ctx, cancel := context.WithTimeout(c.ctx, 3*time.Minute) // a busy machine needs more than half a minute
 		out, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) ([]seen, error) {
 			return measure(ctx, target, "file://"+file, chunk)
 		})
