@@ -116,7 +116,7 @@ func TestMaterials_ListStands(t *testing.T) {
 func TestMaterials_ListIsReadStrictly(t *testing.T) {
 	t.Parallel()
 	for _, bad := range [][2]string{
-		{`"version": 1`, `"version": 1, "extra": 2`}, {`"no": 2,`, `"no": 1,`}, {`"M", "B9"`, `"M", "B99"`}, {`["C", "H", "Cl"]`, `["C", "H", "Xx"]`},
+		{`"version": 2`, `"version": 2, "extra": 2`}, {`"no": 2,`, `"no": 1,`}, {`"M", "B9"`, `"M", "B99"`}, {`["C", "H", "Cl"]`, `["C", "H", "Xx"]`},
 		{`{"name": "lignin"`, `{"name": "Lignin"`}, {`"also": ["cork"]`, `"also": ["wool"]`},
 	} {
 		data := strings.Replace(string(shippedData), bad[0], bad[1], 1)
