@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"github.com/google/uuid"
@@ -204,9 +205,17 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 		v.Placing = placingView(g)
 	}
 	opened := false
+	again := slices.ContainsFunc(g.Bars, func(b checklist.Bar) bool { return b.Standing })
 	for i, b := range g.Bars {
 		bar := stationBar(b, v.Gate.Bars[i])
 		bar.Numbers = numberViews(checklist.Numbers(b.Item.Key, g.Facts))
+		// Who went round this machine within the four hours knows what to look at; what stands is only confirmed.
+		bar.Held = again && !b.Answered
+		if b.Standing && bar.Held && len(bar.Numbers) == 0 {
+			bar.Brief = "as before, and " + strings.Join(unheld(b), ", ")
+		} else if bar.Held && b.Item.Key == checklist.ItemSupply {
+			bar.Brief = "last"
+		}
 		if b.Item.Key == checklist.ItemEyewear {
 			s.offerPairs(&bar, g.Facts)
 		}
@@ -250,6 +259,17 @@ func thicknessWords(st material.Stock) string {
 	}
 	return fmt.Sprintf("%s mm, caliper %s to %s mm", web.Millimetres(st.ThicknessUM),
 		web.Millimetres(st.ThicknessUM-st.ToleranceUM), web.Millimetres(st.ThicknessUM+st.ToleranceUM))
+}
+
+// unheld are the titles of what a bar still asks for, beside the values that stand.
+func unheld(b checklist.Bar) []string {
+	var titles []string
+	for _, f := range b.Item.Fields {
+		if b.Values[f.Key] == "" {
+			titles = append(titles, f.Title)
+		}
+	}
+	return titles
 }
 
 // stationBar adds to a bar the fields that answer it. A yes-or-no question that comes last gets

@@ -134,6 +134,10 @@ type StationBar struct {
 	Fields   []FieldView
 	// AskYes is the yes-or-no field that its own buttons answer; nil where there is none.
 	AskYes *FieldView
+	// Held: this person answered here within the four hours, so what to look at is folded. Brief then says what is
+	// left, where the bar has no number to show.
+	Held  bool
+	Brief string
 	// Unfit are the registered pairs that this beam must not be met with, each with why.
 	Unfit []PairView
 	// Second replaces the fields where somebody else signs in for the bar; nil elsewhere.

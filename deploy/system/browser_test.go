@@ -20,6 +20,7 @@ type browser struct {
 	t       *testing.T
 	ctx     context.Context
 	address string
+	effort  effort
 }
 
 // patience is how long a page may take to show what a person waits for.
@@ -234,8 +235,9 @@ func (b *browser) runAtStation(end, month string) {
 	b.waitsForText("#place summary", "homed", patience)
 	b.keep("station-placed")
 	if end == "completed" {
-		b.waits("the standing answer to be shown as such", `document.querySelector("#bar-eyewear").textContent.includes("stands from your earlier run")`, patience)
+		b.waits("the standing answer to be shown as such", `document.querySelector("#bar-eyewear").textContent.includes("10600 D LB6 stands")`, patience)
 	}
+	b.effort = effort{}
 	b.answerItem("eyewear", map[string]string{"marking": "10600 D LB6"}, nil)
 	b.answerItem("extinguisher", map[string]string{"inspected": month}, map[string]string{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact"})
 	b.answerItem("ventilation", map[string]string{"reading": "118"}, nil)
@@ -243,7 +245,17 @@ func (b *browser) runAtStation(end, month string) {
 	b.answerItem("material", map[string]string{"lot": "P118", "thickness": "3.05"}, nil)
 	b.keep("station-supply")
 	b.answerItem("supply", nil, nil)
+	b.effort.reads(b.text(".sign-here"))
+	b.effort.taps++
 	b.keep("station-signable")
+	b.t.Logf("%s run: %v", end, b.effort)
+	limit := 4 * time.Minute
+	if end == "completed" { // the second, on the same stock
+		limit = time.Minute
+	}
+	if took := b.effort.time(); took > limit || b.effort.answers < 4 || b.effort.answers > 6 {
+		b.t.Errorf("the checklist of the %s run: %v; wanted 4 to 6 answers in %s", end, b.effort, limit)
+	}
 	b.click("form[data-sign] button")
 	b.waitsForText("#go-head", "running", time.Minute)
 	b.waits("time left", `/left/.test(document.querySelector(".huge")?.parentElement?.innerText || "")`, patience)
@@ -299,6 +311,25 @@ func (b *browser) answerItem(key string, typed, chosen map[string]string) {
 	b.t.Helper()
 	bar := "#bar-" + key
 	up := fmt.Sprintf(`document.querySelector(%q)?.closest(".bar")?.classList.contains("up")`, bar)
+	if b.holds(up, 0) { // it stands whole from this operator's earlier run
+		b.effort.reads(b.text(bar + " summary"))
+		return
+	}
+	b.eval(fmt.Sprintf(`document.querySelector(%q).open = true`, bar))
+	b.effort.reads(b.text(bar))
+	b.effort.answers++
+	b.effort.taps++
+	for field, value := range typed {
+		if b.shows(fmt.Sprintf(`%s input[name=%q]`, bar, field)) {
+			b.effort.taps++
+			b.effort.typed += len([]rune(value))
+		}
+	}
+	for field, value := range chosen {
+		if b.shows(fmt.Sprintf(`%s input[name=%q][value=%q] + span`, bar, field, value)) {
+			b.effort.taps++
+		}
+	}
 	for range 5 {
 		b.eval(fmt.Sprintf(`document.querySelector(%q).open = true`, bar))
 		for field, value := range typed {
