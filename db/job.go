@@ -205,26 +205,31 @@ func (s *Store) WithdrawJob(ctx context.Context, actor Actor, id uuid.UUID, rev 
 		case job.WithdrawnAt != nil:
 			return write{}, refuse("the job is withdrawn already", "submit it anew if it is wanted after all")
 		}
+		freed := map[uuid.UUID]int64{job.Stock: 0} // by lot: a run may have been swapped to another
+		for _, r := range job.Runs {
+			if _, err := r.Phase.After(queue.Withdrawn); err == nil {
+				freed[r.Stock]++
+			}
+		}
+		var stocks []statement // locked before job and run
+		for _, lot := range slices.SortedFunc(maps.Keys(freed), func(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) }) {
+			stocks = append(stocks, statement{sql: `UPDATE stock SET reserved = reserved - $2, rev = rev + 1 WHERE id = $1`, args: []any{lot, freed[lot]}, rows: 1})
+		}
 		w := write{
-			statements: []statement{
-				{sql: `UPDATE job SET withdrawn_at = now(), rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, job.Rev}, rows: 1}},
+			statements: append(stocks, []statement{
+				{sql: `UPDATE job SET withdrawn_at = now(), rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, job.Rev}, rows: 1}}...),
 			entries: []draft{{kind: logbook.JobWithdrawn, actor: actor,
 				subjects: []logbook.Subject{about(logbook.RoleJob, id), about(logbook.RoleMachine, job.Machine)}}},
 		}
-		freed := make(map[uuid.UUID]int64) // by lot: a run may have been swapped to another
 		for _, r := range job.Runs {
 			move, err := r.Phase.After(queue.Withdrawn)
 			if err != nil {
 				continue // started or over: it goes on to its inspection
 			}
-			freed[r.Stock]++
 			if r.Phase == queue.Permitted {
 				w.statements = append(w.statements, statement{sql: `UPDATE permit SET ended = 'voided' WHERE run = $1 AND ended = ''`, args: []any{r.ID}, rows: 1})
 			}
 			moveRun(&w, actor, r, move, "withdrawn by a person", nil)
-		}
-		for _, lot := range slices.SortedFunc(maps.Keys(freed), func(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) }) {
-			w.statements = append(w.statements, statement{sql: `UPDATE stock SET reserved = reserved - $2, rev = rev + 1 WHERE id = $1`, args: []any{lot, freed[lot]}, rows: 1})
 		}
 		return w, nil
 	})
