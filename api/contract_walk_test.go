@@ -110,6 +110,7 @@ var bodies = map[string]string{
 		"material_id":"00000000-0000-4000-8000-000000000003","stock_id":"00000000-0000-4000-8000-000000000004","default_operation":"cut"}`,
 	"submitJob": `{"title":"bed sign","plan":"` + strings.Repeat("ab", 32) + `","machine_id":"00000000-0000-4000-8000-000000000002",
 		"stock_id":"00000000-0000-4000-8000-000000000004","copies":1}`,
+	"makeSet":     `{"name":"garden shed"}`,
 	"setUp":       `{"kind":"home"}`,
 	"holdRun":     `{"way":"left"}`,
 	"placeRun":    `{"origin_x_mm":20,"origin_y_mm":20}`,

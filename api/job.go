@@ -64,7 +64,11 @@ func newJob(body wire.NewJob) (db.NewJob, error) {
 	if err != nil {
 		return db.NewJob{}, err
 	}
-	return db.NewJob{Title: title, Plan: digest, Machine: body.MachineID, Stock: body.StockID, Copies: body.Copies, Due: someTime(body.Due)}, nil
+	n := db.NewJob{Title: title, Plan: digest, Machine: body.MachineID, Stock: body.StockID, Copies: body.Copies, Due: someTime(body.Due)}
+	if body.SetID != nil {
+		n.Set = *body.SetID
+	}
+	return n, nil
 }
 
 // GetJob is GET /jobs/{id}.
@@ -130,7 +134,7 @@ func jobShape(j db.Job) wire.Job {
 		Plan: j.Plan.String(), MachineID: j.Machine, MachineName: j.MachineName, Tool: j.Tool,
 		MaterialID: j.Material, MaterialName: j.MaterialName, StockID: j.Stock, StockLot: j.StockLot,
 		Copies: j.Copies, Due: someTime(j.Due), SubmittedAt: utc(j.SubmittedAt),
-		WithdrawnAt: someTime(j.WithdrawnAt), State: string(j.State), Rev: j.Rev,
+		WithdrawnAt: someTime(j.WithdrawnAt), SetID: j.Set, SetName: optional(j.SetName), State: string(j.State), Rev: j.Rev,
 		Runs: make([]wire.Run, 0, len(j.Runs)),
 	}
 	for _, r := range j.Runs {

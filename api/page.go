@@ -40,6 +40,10 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/hand-in/plan", roles: []role{member}, body: formBody, handler: s.handInPlan},
 		{method: http.MethodPost, path: "/hand-in/submit", roles: []role{member}, body: formBody, handler: s.handInSubmit},
 
+		{method: http.MethodPost, path: "/hand-in/draft", roles: []role{member}, body: formBody, handler: s.handInKeep},
+		{method: http.MethodPost, path: "/hand-in/throw-away", roles: []role{member}, body: formBody, handler: s.handInThrowAway},
+		{method: http.MethodGet, path: "/sets/:id", roles: []role{member}, handler: s.setPage},
+
 		{method: http.MethodGet, path: "/jobs/:id", roles: []role{member}, handler: s.jobPage},
 		{method: http.MethodGet, path: "/jobs/:id/main", roles: []role{member}, handler: s.jobMain},
 		{method: http.MethodPost, path: "/jobs/:id/withdraw", roles: []role{member}, body: formBody, handler: s.jobWithdraw},

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"path"
 	"slices"
 	"strconv"
 	"strings"
@@ -38,6 +37,9 @@ type handInForm struct {
 	title  string
 	copies int64
 	due    string
+	set    uuid.UUID // zero for none
+	// setName names a set that is to be made.
+	setName string
 }
 
 // handInPage is GET /hand-in: empty, or with the plan that its address names.
@@ -45,9 +47,20 @@ func (s *Server) handInPage(c echo.Context) error {
 	ctx := c.Request().Context()
 	name := c.QueryParam("plan")
 	if name == "" {
-		v, err := s.handInView(c, handInForm{copies: 1})
+		form := handInForm{copies: 1}
+		form.drawing, _ = uuid.Parse(c.QueryParam("drawing")) // zero: none yet
+		form.set, _ = uuid.Parse(c.QueryParam("set"))
+		if form.drawing != uuid.Nil {
+			if _, err := s.fromDraft(ctx, &form); err != nil {
+				return err
+			}
+		}
+		v, err := s.handInView(c, form)
 		if err != nil {
 			return err
+		}
+		if c.QueryParam("said") == "received" {
+			v.Notice = "The drawings are kept. Plan each and hand it in."
 		}
 		return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderHandIn(w, v) })
 	}
@@ -59,7 +72,11 @@ func (s *Server) handInPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	v, err := s.handInPlanned(c, row, handInForm{copies: 1, title: c.QueryParam("title")})
+	form := handInForm{copies: 1, title: c.QueryParam("title"), drawing: row.Drawing, machine: row.Machine}
+	if _, err := s.fromDraft(ctx, &form); err != nil {
+		return err
+	}
+	v, err := s.handInPlanned(c, row, form)
 	if err != nil {
 		return err
 	}
@@ -78,8 +95,7 @@ func (s *Server) handInDrawing(c echo.Context) error {
 	if err != nil {
 		return errMediaType
 	}
-	var data []byte
-	name := ""
+	var files []handedFile
 	for {
 		part, err := parts.NextPart()
 		if errors.Is(err, io.EOF) {
@@ -89,27 +105,38 @@ func (s *Server) handInDrawing(c echo.Context) error {
 			return readProblem(err)
 		}
 		if part.FormName() == "file" {
-			if data, err = readDrawing(part); err != nil {
+			if len(files) == maxFiles {
+				return s.handInAgain(c, form, tooManyFiles())
+			}
+			data, err := readDrawing(part)
+			if err != nil {
 				return s.handInAgain(c, form, err)
 			}
-			name = part.FileName()
+			files = append(files, handedFile{part.FileName(), data})
 			continue
 		}
 		value, err := io.ReadAll(io.LimitReader(part, 200))
 		if err != nil {
 			return readProblem(err)
 		}
-		form.set(part.FormName(), string(value))
+		form.take(part.FormName(), string(value))
 	}
-	if data == nil {
+	if len(files) == 0 {
 		return s.handInAgain(c, form, invalid("file", "the form has no file", "choose a drawing"))
 	}
 	if err := form.complete(); err != nil {
 		return s.handInAgain(c, form, err)
 	}
-	d, err := s.store.ReceiveDrawing(ctx, actorIn(ctx), fileName(name), data)
+	if form.set, err = s.chosenSet(ctx, form); err != nil {
+		return s.handInAgain(c, form, err)
+	}
+	form.setName = ""
+	d, err := s.receive(ctx, form, files)
 	if err != nil {
 		return s.handInAgain(c, form, err)
+	}
+	if len(files) > 1 {
+		return c.Redirect(http.StatusSeeOther, "/hand-in?said=received")
 	}
 	form.drawing = d.ID
 	last, err := s.store.LastChoice(ctx, actorIn(ctx), d.Digest, form.machine)
@@ -165,6 +192,12 @@ func (s *Server) planForm(c echo.Context, form handInForm) error {
 	row, err := s.makePlan(ctx, choice)
 	if err != nil {
 		return s.handInAgain(c, form, err)
+	}
+	if _, err := s.fromDraft(ctx, &form); err != nil { // name, copies, due date and set stay as they are
+		return err
+	}
+	if err := s.keepDraft(ctx, form, row.Digest); err != nil {
+		return err
 	}
 	address := "/hand-in?plan=" + row.Digest.String()
 	return c.Redirect(http.StatusSeeOther, address)
@@ -234,9 +267,16 @@ func (s *Server) handInSubmit(c echo.Context) error {
 		}
 		wanted.Due = &due
 	}
+	if wanted.Set, err = s.chosenSet(ctx, form); err != nil {
+		return s.submitAgain(c, row, form, err)
+	}
+	form.set, form.setName = wanted.Set, "" // made, whatever comes of the job
 	j, err := s.store.SubmitJob(ctx, actorIn(ctx), wanted)
 	if err != nil {
 		return s.submitAgain(c, row, form, err)
+	}
+	if err := s.store.DropDraft(ctx, actorIn(ctx), row.Drawing); err != nil {
+		return err
 	}
 	return c.Redirect(http.StatusSeeOther, "/jobs/"+j.ID.String()+"?said=handed-in")
 }
@@ -277,8 +317,8 @@ func (s *Server) handInAgain(c echo.Context, form handInForm, err error) error {
 // maxGroups bounds the groups that a form carries.
 const maxGroups = 200
 
-// set takes one field of a form; what it does not know it leaves out.
-func (f *handInForm) set(name, value string) {
+// take takes one field of a form; what it does not know it leaves out.
+func (f *handInForm) take(name, value string) {
 	switch name {
 	case "tool":
 		id, tool, _ := strings.Cut(value, "|")
@@ -292,6 +332,10 @@ func (f *handInForm) set(name, value string) {
 		f.title = strings.TrimSpace(value)
 	case "due":
 		f.due = value
+	case "set":
+		f.set, _ = uuid.Parse(value)
+	case "set_name":
+		f.setName = strings.TrimSpace(value)
 	case "copies":
 		f.copies, _ = strconv.ParseInt(value, 10, 64) // zero is refused by the store
 	default:
@@ -319,7 +363,7 @@ func readHandIn(c echo.Context) (handInForm, error) {
 		if len(list) == 0 {
 			continue
 		}
-		form.set(name, list[0])
+		form.take(name, list[0])
 		if letter, ok := strings.CutPrefix(name, "operation_"); ok && len(form.operations) < maxGroups {
 			form.operations[letter] = plan.Operation(list[0])
 		}
@@ -359,6 +403,9 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 			v.Tools = append(v.Tools, choice)
 		}
 	}
+	if err := s.setsAndDrafts(ctx, &v, form); err != nil {
+		return v, err
+	}
 	materials, err := s.store.Materials(ctx)
 	if err != nil {
 		return v, err
@@ -378,7 +425,7 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 	}
 	v.DrawingID, v.DrawingName = d.ID.String(), d.FileName
 	if v.JobTitle == "" {
-		v.JobTitle = strings.TrimSuffix(d.FileName, path.Ext(d.FileName))
+		v.JobTitle = titleOf(d)
 	}
 	showChoices(&v, form.choices)
 	for _, g := range form.groups {

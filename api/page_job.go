@@ -94,6 +94,9 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 		Member: j.MemberName, Machine: machineView(m), Tool: j.Tool, Material: j.MaterialName, Lot: j.StockLot, Copies: j.Copies,
 		Due: s.localOrNil(j.Due), SubmittedAt: s.local(j.SubmittedAt), WithdrawnAt: s.localOrNil(j.WithdrawnAt),
 		DrawingID: j.Drawing.String(), DrawingName: d.FileName, PlanDigest: j.Plan.String(), Plan: playedView(row.Plan, j.Plan, "plan")}
+	if j.Set != nil {
+		v.SetHref, v.SetName = "/sets/"+j.Set.String(), j.SetName
+	}
 	who, _ := personOf(c)
 	mine := j.Member == who.Person.ID
 	for _, r := range j.Runs {

@@ -244,6 +244,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.PlanMade:               "had a plan made",
 	logbook.JobSubmitted:           "submitted a job",
 	logbook.JobWithdrawn:           "withdrew a job",
+	logbook.SetMade:                "opened a set of jobs",
 	logbook.AnswerGiven:            "answered an item",
 	logbook.LeaveIssued:            "was given a set-up leave",
 	logbook.LeaveUsed:              "used the set-up leave",

@@ -163,6 +163,9 @@ func policy() []rule {
 		handIn(post("/jobs", jsonBody, member)),
 		get("/jobs/:id", member),
 		handIn(post("/jobs/:id/withdraw", 0, member)),
+		get("/sets", member),
+		handIn(post("/sets", 4*kib, member)),
+		get("/sets/:id", member),
 
 		get("/pairs", operator, officer, admin),
 		post("/pairs", 4*kib, officer, admin),

@@ -37,6 +37,8 @@ type Job struct {
 	StockLot     string
 	Copies       int64
 	Due          *time.Time
+	Set          *uuid.UUID // nil where it belongs to none
+	SetName      string
 	SubmittedAt  time.Time
 	WithdrawnAt  *time.Time
 	Rev          int64
@@ -53,6 +55,7 @@ type NewJob struct {
 	Stock   uuid.UUID
 	Copies  int64
 	Due     *time.Time
+	Set     uuid.UUID // zero: it belongs to none
 }
 
 // MaxTitle is how long a job's title may be, in characters.
@@ -64,7 +67,11 @@ const MaxCopies = 200
 // SubmitJob queues a plan: one run a copy, and as many sheets reserved. Errors: ErrNotFound,
 // *Refused when something forbids it now (too few sheets, the profile changed since the plan).
 func (s *Store) SubmitJob(ctx context.Context, actor Actor, n NewJob) (Job, error) {
-	return s.submit(ctx, actor, n, func(*write, uuid.UUID) {})
+	return s.submit(ctx, actor, n, func(w *write, job uuid.UUID) {
+		if n.Set != uuid.Nil {
+			intoSet(w, actor, job, n.Set)
+		}
+	})
 }
 
 // submit queues a plan together with what is kept beside the job.
@@ -240,10 +247,10 @@ func (s *Store) WithdrawJob(ctx context.Context, actor Actor, id uuid.UUID, rev 
 }
 
 const selectJob = `SELECT j.id, j.member, p.name, j.title, j.drawing, j.plan, j.machine, m.name, j.tool, j.material, ma.name, j.stock, st.lot,
-		j.copies, j.due, j.submitted_at, j.withdrawn_at, j.rev,
+		j.copies, j.due, j.submitted_at, j.withdrawn_at, j.rev, j.set_id, coalesce(js.name, ''),
 		EXISTS (SELECT 1 FROM lockout l WHERE l.machine = j.machine AND l.lifted_at IS NULL)
 	FROM job j JOIN person p ON p.id = j.member JOIN machine m ON m.id = j.machine
-	JOIN material ma ON ma.id = j.material JOIN stock st ON st.id = j.stock`
+	JOIN material ma ON ma.id = j.material JOIN stock st ON st.id = j.stock LEFT JOIN job_set js ON js.id = j.set_id`
 
 type jobRow struct {
 	Job
@@ -253,7 +260,7 @@ type jobRow struct {
 func scanJob(row pgx.CollectableRow) (j jobRow, err error) {
 	var digest []byte
 	err = row.Scan(&j.ID, &j.Member, &j.MemberName, &j.Title, &j.Drawing, &digest, &j.Machine, &j.MachineName, &j.Tool, &j.Material,
-		&j.MaterialName, &j.Stock, &j.StockLot, &j.Copies, &j.Due, &j.SubmittedAt, &j.WithdrawnAt, &j.Rev, &j.held)
+		&j.MaterialName, &j.Stock, &j.StockLot, &j.Copies, &j.Due, &j.SubmittedAt, &j.WithdrawnAt, &j.Rev, &j.Set, &j.SetName, &j.held)
 	j.Plan = canon.Digest(append(digest, make([]byte, 32)...)[:32])
 	return j, err
 }

@@ -29,6 +29,10 @@ type HandInView struct {
 	Copies      int64
 	MaxCopies   int64  // the most that one job may ask for
 	Due         string // as a local date and time field gives it
+	Drafts      []DraftView
+	Sets        []SetLine // the member's newest
+	SetName     string    // of a set that is to be made
+	MaxFiles    int       // at once
 }
 
 // ToolChoice is one tool of one machine.

@@ -26,6 +26,8 @@ type JobView struct {
 	PlanDigest  string
 	Plan        *PlanView
 	Runs        []RunView
+	SetHref     string // empty where it belongs to no set
+	SetName     string
 	MayWithdraw bool
 	MayRepeat   bool
 	// NotBefore is when the last sheet is ready as half of the runs here went, ReadyBy as nine of ten did; nil where

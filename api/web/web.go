@@ -75,6 +75,7 @@ var pages = []string{
 	"queue",
 	"report",
 	"run",
+	"set",
 	"settings-grid",
 	"sign-in",
 	"site",

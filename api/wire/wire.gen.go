@@ -1240,26 +1240,28 @@ type InvitationMade struct {
 
 // Job defines model for Job.
 type Job struct {
-	Copies       int64              `json:"copies"`
-	DrawingID    openapi_types.UUID `json:"drawing_id"`
-	Due          *time.Time         `json:"due,omitempty"`
-	ID           openapi_types.UUID `json:"id"`
-	MachineID    openapi_types.UUID `json:"machine_id"`
-	MachineName  string             `json:"machine_name"`
-	MaterialID   openapi_types.UUID `json:"material_id"`
-	MaterialName string             `json:"material_name"`
-	MemberID     openapi_types.UUID `json:"member_id"`
-	MemberName   string             `json:"member_name"`
-	Plan         string             `json:"plan"`
-	Rev          int64              `json:"rev"`
-	Runs         []Run              `json:"runs"`
-	State        string             `json:"state"`
-	StockID      openapi_types.UUID `json:"stock_id"`
-	StockLot     string             `json:"stock_lot"`
-	SubmittedAt  time.Time          `json:"submitted_at"`
-	Title        string             `json:"title"`
-	Tool         string             `json:"tool"`
-	WithdrawnAt  *time.Time         `json:"withdrawn_at,omitempty"`
+	Copies       int64               `json:"copies"`
+	DrawingID    openapi_types.UUID  `json:"drawing_id"`
+	Due          *time.Time          `json:"due,omitempty"`
+	ID           openapi_types.UUID  `json:"id"`
+	MachineID    openapi_types.UUID  `json:"machine_id"`
+	MachineName  string              `json:"machine_name"`
+	MaterialID   openapi_types.UUID  `json:"material_id"`
+	MaterialName string              `json:"material_name"`
+	MemberID     openapi_types.UUID  `json:"member_id"`
+	MemberName   string              `json:"member_name"`
+	Plan         string              `json:"plan"`
+	Rev          int64               `json:"rev"`
+	Runs         []Run               `json:"runs"`
+	SetID        *openapi_types.UUID `json:"set_id,omitempty"`
+	SetName      *string             `json:"set_name,omitempty"`
+	State        string              `json:"state"`
+	StockID      openapi_types.UUID  `json:"stock_id"`
+	StockLot     string              `json:"stock_lot"`
+	SubmittedAt  time.Time           `json:"submitted_at"`
+	Title        string              `json:"title"`
+	Tool         string              `json:"tool"`
+	WithdrawnAt  *time.Time          `json:"withdrawn_at,omitempty"`
 }
 
 // JobPage defines model for JobPage.
@@ -1547,8 +1549,11 @@ type NewJob struct {
 	Due       *time.Time         `json:"due,omitempty"`
 	MachineID openapi_types.UUID `json:"machine_id"`
 	Plan      string             `json:"plan"`
-	StockID   openapi_types.UUID `json:"stock_id"`
-	Title     string             `json:"title"`
+
+	// SetID one of the caller's sets that the job belongs to
+	SetID   *openapi_types.UUID `json:"set_id,omitempty"`
+	StockID openapi_types.UUID  `json:"stock_id"`
+	Title   string              `json:"title"`
 }
 
 // NewMaterial defines model for NewMaterial.
@@ -1587,6 +1592,11 @@ type NewPair struct {
 
 	// Marking as printed on frame or filter
 	Marking string `json:"marking"`
+}
+
+// NewSet defines model for NewSet.
+type NewSet struct {
+	Name string `json:"name"`
 }
 
 // NewSetting defines model for NewSetting.
@@ -2028,6 +2038,36 @@ type SessionOpened struct {
 	ExpiresAt time.Time `json:"expires_at"`
 	Person    Person    `json:"person"`
 	Token     *string   `json:"token,omitempty"`
+}
+
+// Set defines model for Set.
+type Set struct {
+	// Done came out and were kept
+	Done       int64              `json:"done"`
+	ID         openapi_types.UUID `json:"id"`
+	Jobs       int64              `json:"jobs"`
+	MadeAt     time.Time          `json:"made_at"`
+	MemberID   openapi_types.UUID `json:"member_id"`
+	MemberName string             `json:"member_name"`
+	Name       string             `json:"name"`
+
+	// Sheets copies of all its jobs; one copy is one sheet
+	Sheets int64 `json:"sheets"`
+
+	// Waiting in a queue or at work; what is neither done nor waiting was given up
+	Waiting int64 `json:"waiting"`
+}
+
+// SetDetail defines model for SetDetail.
+type SetDetail struct {
+	Jobs []Job `json:"jobs"`
+	Set  Set   `json:"set"`
+}
+
+// SetPage defines model for SetPage.
+type SetPage struct {
+	Next *openapi_types.UUID `json:"next,omitempty"`
+	Sets []Set               `json:"sets"`
 }
 
 // Setting defines model for Setting.
@@ -2823,6 +2863,21 @@ type TakeRunParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// ListSetsParams defines parameters for ListSets.
+type ListSetsParams struct {
+	// Cursor next of the page before
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit 1 to 200
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// MakeSetParams defines parameters for MakeSet.
+type MakeSetParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // CountStockParams defines parameters for CountStock.
 type CountStockParams struct {
 	// IfMatch the ETag of the job as last read
@@ -2981,6 +3036,9 @@ type OpenSessionJSONRequestBody = SignIn
 
 // OpenStationSessionJSONRequestBody defines body for OpenStationSession for application/json ContentType.
 type OpenStationSessionJSONRequestBody = PINSignIn
+
+// MakeSetJSONRequestBody defines body for MakeSet for application/json ContentType.
+type MakeSetJSONRequestBody = NewSet
 
 // NameContactJSONRequestBody defines body for NameContact for application/json ContentType.
 type NameContactJSONRequestBody = Contact
@@ -3317,6 +3375,15 @@ type ServerInterface interface {
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx echo.Context) error
+	// ListSets The caller's sets, newest first
+	// (GET /sets)
+	ListSets(ctx echo.Context, params ListSetsParams) error
+	// MakeSet Open a set of jobs that belong to one finished object
+	// (POST /sets)
+	MakeSet(ctx echo.Context, params MakeSetParams) error
+	// GetSet One set with its jobs
+	// (GET /sets/{id})
+	GetSet(ctx echo.Context, id ID) error
 	// WithdrawSetting Take a proof back
 	// (DELETE /settings/{id})
 	WithdrawSetting(ctx echo.Context, id ID) error
@@ -5843,6 +5910,76 @@ func (w *ServerInterfaceWrapper) OpenStationSession(ctx echo.Context) error {
 	return err
 }
 
+// ListSets converts echo context to params.
+func (w *ServerInterfaceWrapper) ListSets(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListSetsParams
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListSets(ctx, params)
+	return err
+}
+
+// MakeSet converts echo context to params.
+func (w *ServerInterfaceWrapper) MakeSet(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params MakeSetParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.MakeSet(ctx, params)
+	return err
+}
+
+// GetSet converts echo context to params.
+func (w *ServerInterfaceWrapper) GetSet(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetSet(ctx, id)
+	return err
+}
+
 // WithdrawSetting converts echo context to params.
 func (w *ServerInterfaceWrapper) WithdrawSetting(ctx echo.Context) error {
 	var err error
@@ -6234,6 +6371,9 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
+	router.GET(options.BaseURL+"/sets", wrapper.ListSets, options.OperationMiddlewares["listSets"]...)
+	router.POST(options.BaseURL+"/sets", wrapper.MakeSet, options.OperationMiddlewares["makeSet"]...)
+	router.GET(options.BaseURL+"/sets/:id", wrapper.GetSet, options.OperationMiddlewares["getSet"]...)
 	router.DELETE(options.BaseURL+"/settings/:id", wrapper.WithdrawSetting, options.OperationMiddlewares["withdrawSetting"]...)
 	router.PUT(options.BaseURL+"/site/contact", wrapper.NameContact, options.OperationMiddlewares["nameContact"]...)
 	router.GET(options.BaseURL+"/site/fire-watch", wrapper.GetFireWatch, options.OperationMiddlewares["getFireWatch"]...)
@@ -10511,6 +10651,124 @@ func (response OpenStationSessiondefaultApplicationProblemPlusJSONResponse) Visi
 	return err
 }
 
+type ListSetsRequestObject struct {
+	Params ListSetsParams
+}
+
+type ListSetsResponseObject interface {
+	VisitListSetsResponse(w http.ResponseWriter) error
+}
+
+type ListSets200JSONResponse SetPage
+
+func (response ListSets200JSONResponse) VisitListSetsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSetsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSetsdefaultApplicationProblemPlusJSONResponse) VisitListSetsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeSetRequestObject struct {
+	Params MakeSetParams
+	Body   *MakeSetJSONRequestBody
+}
+
+type MakeSetResponseObject interface {
+	VisitMakeSetResponse(w http.ResponseWriter) error
+}
+
+type MakeSet201JSONResponse Set
+
+func (response MakeSet201JSONResponse) VisitMakeSetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MakeSetdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response MakeSetdefaultApplicationProblemPlusJSONResponse) VisitMakeSetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSetRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetSetResponseObject interface {
+	VisitGetSetResponse(w http.ResponseWriter) error
+}
+
+type GetSet200JSONResponse SetDetail
+
+func (response GetSet200JSONResponse) VisitGetSetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSetdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetSetdefaultApplicationProblemPlusJSONResponse) VisitGetSetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type WithdrawSettingRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -11297,6 +11555,15 @@ type StrictServerInterface interface {
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx context.Context, request OpenStationSessionRequestObject) (OpenStationSessionResponseObject, error)
+	// ListSets The caller's sets, newest first
+	// (GET /sets)
+	ListSets(ctx context.Context, request ListSetsRequestObject) (ListSetsResponseObject, error)
+	// MakeSet Open a set of jobs that belong to one finished object
+	// (POST /sets)
+	MakeSet(ctx context.Context, request MakeSetRequestObject) (MakeSetResponseObject, error)
+	// GetSet One set with its jobs
+	// (GET /sets/{id})
+	GetSet(ctx context.Context, request GetSetRequestObject) (GetSetResponseObject, error)
 	// WithdrawSetting Take a proof back
 	// (DELETE /settings/{id})
 	WithdrawSetting(ctx context.Context, request WithdrawSettingRequestObject) (WithdrawSettingResponseObject, error)
@@ -14930,6 +15197,104 @@ func (sh *strictHandler) OpenStationSession(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(OpenStationSessionResponseObject); ok {
 		return validResponse.VisitOpenStationSessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListSets operation middleware
+func (sh *strictHandler) ListSets(ctx echo.Context, params ListSetsParams) error {
+	var request ListSetsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSets(ctx.Request().Context(), request.(ListSetsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSets")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListSetsResponseObject); ok {
+		return validResponse.VisitListSetsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// MakeSet operation middleware
+func (sh *strictHandler) MakeSet(ctx echo.Context, params MakeSetParams) error {
+	var request MakeSetRequestObject
+
+	request.Params = params
+
+	var body MakeSetJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.MakeSet(ctx.Request().Context(), request.(MakeSetRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "MakeSet")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(MakeSetResponseObject); ok {
+		return validResponse.VisitMakeSetResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetSet operation middleware
+func (sh *strictHandler) GetSet(ctx echo.Context, id ID) error {
+	var request GetSetRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetSet(ctx.Request().Context(), request.(GetSetRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetSet")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetSetResponseObject); ok {
+		return validResponse.VisitGetSetResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

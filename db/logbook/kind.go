@@ -88,6 +88,7 @@ const (
 	PlanMade               Kind = "plan.made"
 	JobSubmitted           Kind = "job.submitted"
 	JobWithdrawn           Kind = "job.withdrawn"
+	SetMade                Kind = "set.made"
 	RunProposed            Kind = "run.proposed" // the run comes to be, in phase proposed
 	RunReady               Kind = "run.ready"
 	RunUnready             Kind = "run.unready"
@@ -159,7 +160,7 @@ var kinds = []Kind{
 	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged, MachineViewNamed, MachineViewEnded,
 	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, MaterialRetired, MaterialListTaken, StockAdded, StockChanged,
 	StockTested, SettingProven, SettingWithdrawn, SettingsGridStarted, SettingsGridFlame,
-	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted,
+	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted, SetMade,
 	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
 	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,

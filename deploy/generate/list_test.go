@@ -54,6 +54,8 @@ func (s *site) requests(tb testing.TB) []request {
 		{"jobs, next page", v1 + "/jobs?cursor=" + cursor(tb, jobs), "member"},
 		{"jobs, the last page", v1 + "/jobs?cursor=" + oldest.String(), "member"},
 		{"job", v1 + "/jobs/" + job, "officer"},
+		{"sets", v1 + "/sets", "member"},
+		{"page to hand in", "/hand-in", "member"},
 		{"run", v1 + "/runs/" + run, "officer"},
 		{"history", v1 + "/runs", "officer"},
 		{"history of one's own", v1 + "/runs", "member"},
