@@ -12,4 +12,4 @@ ALTER TABLE job ADD COLUMN set_id uuid REFERENCES job_set;
 CREATE INDEX job_of_set ON job (set_id, id) WHERE set_id IS NOT NULL;
 
 GRANT SELECT ON job_set TO kerfgate_app, kerfgate_reader;
-GRANT INSERT ON job_set TO kerfgate_app;
+GRANT INSERT, UPDATE ON job_set TO kerfgate_app; -- UPDATE for its lock alone
