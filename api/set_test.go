@@ -82,7 +82,7 @@ func TestPages_DraftsAndSets(t *testing.T) {
 		many[i] = "x.svg"
 	}
 	kind, body = severalFiles(fields, many...)
-	p.ask(t, "member", http.MethodPost, "/hand-in", kind, body).wants(t, 422, "more than 20 files")
+	p.ask(t, "member", http.MethodPost, "/hand-in", kind, body).wants(t, 422, "More than 20 files")
 
 	drafts, err := p.Drafts(t.Context(), p.Member)
 	if err != nil || len(drafts) != 3 {
