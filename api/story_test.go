@@ -15,6 +15,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"kerfgate/api/enrol"
 	"kerfgate/api/wire"
 	"kerfgate/checklist"
 	"kerfgate/checklist/permit"
@@ -42,7 +43,8 @@ func newWorkshop(t *testing.T) *workshop {
 	}
 	w := &workshop{Workshop: dbtest.NewWorkshop(t), floor: &floorMan{}}
 	var err error
-	w.s, err = New(Config{Store: w.Store, Floor: w.floor, Site: dbtest.Site, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	w.s, err = New(Config{Store: w.Store, Floor: w.floor, Site: dbtest.Site, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
+		Trust: enrol.Trust{PermitKey: w.PermitKey, LogKey: w.LogKey}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -298,6 +300,10 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	set, err := w.MakeSet(t.Context(), w.Officer, "herb bed")
+	if err != nil {
+		t.Fatal(err)
+	}
 	measuring, err := w.BeginCommissioning(t.Context(), w.Officer, w.Machine.ID, "beam")
 	if err != nil {
 		t.Fatal(err)
@@ -311,7 +317,7 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	fill := strings.NewReplacer("/materials/:id", "/materials/"+w.Material.ID.String(), "/calibrations/:id", "/calibrations/"+pattern.ID.String(), "/settings-grids/:id", "/settings-grids/"+grid.ID.String(), "/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
+	fill := strings.NewReplacer("/sets/:id", "/sets/"+set.ID.String(), "/materials/:id", "/materials/"+w.Material.ID.String(), "/calibrations/:id", "/calibrations/"+pattern.ID.String(), "/settings-grids/:id", "/settings-grids/"+grid.ID.String(), "/commissionings/:id", "/commissionings/"+measuring.ID.String(), "/people/:id", "/people/"+w.Member.Person.String(), "/incidents/:id", "/incidents/"+incident.ID.String(), ":n", "1", "/machines/:id", "/machines/"+w.Machine.ID.String(), "/drawings/:id", "/drawings/"+job.DrawingID.String(),
 		"/jobs/:id", "/jobs/"+job.ID.String(), "/runs/:id", "/runs/"+job.Runs[0].ID.String(), ":digest", job.Plan, ":index", "0")
 	before := w.rows(t)
 	for _, r := range policy() {

@@ -62,12 +62,12 @@ const witness = (() => {
       }
       if (await crypto.subtle.verify({ name: "Ed25519" }, verifier, raw.slice(4), text.encode(body))) return body;
     }
-    throw new Error("not signed by the logbook’s key");
+    throw new Error("what the server shows now is not signed by the logbook’s key");
   }
 
   function parseHead(body) {
     const [origin, size, root, end, ...more] = body.split("\n");
-    if (end !== "" || more.length || !/^(0|[1-9][0-9]{0,15})$/.test(size)) throw new Error("malformed head");
+    if (end !== "" || more.length || !/^(0|[1-9][0-9]{0,15})$/.test(size)) throw new Error("the server’s head is malformed");
     return { origin, size: Number(size), root };
   }
 
@@ -78,7 +78,7 @@ const witness = (() => {
       try { body = await signedText(note, key); } catch { continue; } // older than the pinned key
       const [kind, , named] = body.split("\n");
       const next = (named || "").replace(/^public /, "");
-      if (kind !== "kerfgate successor v1" || next.split("+")[0] !== key.split("+")[0]) throw new Error("malformed successor of the logbook’s key");
+      if (kind !== "kerfgate successor v1" || next.split("+")[0] !== key.split("+")[0]) throw new Error("a successor of the logbook’s key is malformed");
       key = next;
     }
     return key;
