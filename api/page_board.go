@@ -291,6 +291,9 @@ func saidWords(f checklist.Field, value string) string {
 		}
 		return f.Title + ": " + value
 	case checklist.FieldNumber:
+		if f.Unit == "" { // a count, of what the title names
+			return value + " " + f.Title
+		}
 		return value + " " + f.Unit
 	case checklist.FieldText:
 		return f.Title + " " + value
