@@ -98,6 +98,13 @@ func TestQueue_TakeAndCall(t *testing.T) {
 		t.Error("the refusal is not told on the page")
 	}
 	w.sendForm(t, operator, page+"/call", "run="+runs[1].ID.String(), http.StatusSeeOther)
+	w.as(t, member, http.MethodPost, at(1, "came"), "", http.StatusNoContent, nil)
+	newcomer, err := w.AddPerson(t.Context(), w.Admin, db.NewPerson{SignInName: "sorrel", Name: "A member who operates nothing yet", Role: db.RoleMember, PasswordHash: "none"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.as(t, w.signedIn(t, db.Actor{Person: newcomer.ID, Role: newcomer.Role}), http.MethodPost, at(1, "call"), "", http.StatusForbidden, nil)
+	w.as(t, operator, http.MethodPost, at(1, "call"), "", http.StatusNoContent, nil)
 	w.sendForm(t, operator, page+"/take", "run="+runs[1].ID.String()+"&reason=one+sheet+is+left", http.StatusSeeOther)
 	html = ask(t, w.s.Handler(), http.MethodGet, page, operator, "", "Accept", "text/html").Body.String()
 	if !strings.Contains(html, "taken ahead by an operator: one sheet is left") || !strings.Contains(html, "<b class=\"state\">next</b>") {

@@ -40,6 +40,7 @@ type modelRun struct {
 	revision   int64 // of its offer
 	placed     bool
 	answered   bool
+	second     bool         // somebody else looked on since the checklist was opened
 	live       canon.Digest // permit that is out
 	voided     []canon.Digest
 	burned     canon.Digest // permit that was burned here
@@ -137,7 +138,7 @@ func (m *model) mayOpen(r *modelRun) bool { return r.can("opened") && m.authoris
 
 func (m *model) opened(r *modelRun) {
 	r.move("opened")
-	r.placed, r.answered, r.openFor = false, false, 0
+	r.placed, r.answered, r.second, r.openFor = false, false, false, 0
 }
 
 // mayCheck: whoever may not operate the machine any more sees no checklist there either.
@@ -172,6 +173,17 @@ func (m *model) boundChanged() {
 			m.void(r)
 		case "checking":
 			m.released(r)
+		}
+	}
+}
+
+// lifted: the first run after a lockout asks for a second person, also the one that was answered for while
+// the machine was locked out.
+func (m *model) lifted() {
+	m.locked = false
+	for _, r := range m.runs {
+		if r.phase == "checking" && !r.second {
+			r.answered = false
 		}
 	}
 }

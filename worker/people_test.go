@@ -74,6 +74,7 @@ func (w *world) answer(r *modelRun) {
 				if _, err := w.store.Second(w.outer.Context(), w.shop.Operator, r.id, w.shop.Member.Person); !w.expect("second person", w.model.mayCheck(r), err) {
 					return
 				}
+				r.second = true
 			}
 		}
 		if _, err := w.store.Answer(w.outer.Context(), w.shop.Operator, r.id, a.Item, a.Values); !w.expect("answer", w.model.mayCheck(r), err) {

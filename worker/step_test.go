@@ -85,7 +85,7 @@ var deeds = []struct {
 	}},
 	{"lift", 3, func(w *world, _ int) {
 		if w.expect("lift", w.model.locked, w.store.LiftLockout(w.outer.Context(), w.shop.Officer, w.shop.Machine.ID, "looked at")) {
-			w.model.locked = false
+			w.model.lifted()
 			w.tellLockout()
 		}
 	}},
@@ -262,7 +262,7 @@ func (w *world) finish() {
 	}
 	if w.model.locked {
 		if w.expect("lift", true, w.store.LiftLockout(w.outer.Context(), w.shop.Officer, w.shop.Machine.ID, "looked at")) {
-			w.model.locked = false
+			w.model.lifted()
 		}
 	}
 	w.poll()

@@ -134,6 +134,71 @@ var knownHistories = []struct{ wrong, script string }{
 		accept 0
 		tell late 7
 		onward 2`},
+	{"a run that was answered for under a lockout asks for a second person once it is lifted", `
+		onward 0
+		onward 2
+		sign 4
+		onward 3
+		onward 0
+		onward 0
+		onward 1
+		onward 3
+		onward 0
+		onward 0
+		stop 6
+		onward 1
+		onward 0
+		verdict 6
+		onward 4
+		onward 9
+		onward 5
+		onward 8
+		onward 0
+		onward 6
+		onward 8
+		onward 4
+		onward 5
+		release 8
+		onward 3
+		onward 1
+		kill worker 9
+		onward 0
+		onward 0
+		onward 1
+		tell again 3
+		onward 6
+		tick 0
+		tap 9
+		settle 1
+		onward 3
+		submit 0
+		onward 1
+		line 2
+		onward 7
+		onward 1
+		onward 1
+		onward 0
+		onward 1
+		onward 3
+		onward 4
+		onward 5
+		press 0
+		onward 9
+		onward 9
+		onward 3
+		onward 7
+		onward 3
+		lockout 1
+		onward 0
+		onward 3
+		onward 7
+		onward 6
+		stop 1
+		onward 0
+		onward 6
+		lift 7
+		onward 8
+		onward 3`},
 }
 
 func TestF34_KnownHistories(t *testing.T) {

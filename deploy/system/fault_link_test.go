@@ -63,7 +63,7 @@ func TestF11_PostgresGoneWhileRunning(t *testing.T) {
 	attend(t, signed)
 	waitFor(t, "the run to go on without a database", func() bool {
 		now := status(t, signed.str("worker_url"))
-		return now.str("phase") == "running" && now.num("done_ms") > before
+		return now.str("phase") == "running" && now.num("done_ms") > before && now.at("tool_on") == true
 	})
 	began := time.Now()
 	if status, answer, err := rowan.try("POST", "/machines/"+s.machine.ID.String()+"/stop", nil, ""); err != nil || status >= 300 {
