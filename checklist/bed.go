@@ -2,10 +2,10 @@ package checklist
 
 // Choices of the air assist.
 const (
-	AssistOn   = "air on"
-	AssistLow  = "air low, for engraving"
-	AssistNone = "no air assist here"
-	AssistOff  = "air off"
+	AssistOn   = "on"
+	AssistLow  = "low, for engraving"
+	AssistNone = "this machine has none"
+	AssistOff  = "off"
 )
 
 // bedItem asks for what keeps a small flame from becoming a fire. Clearing offcuts from bed and tray before a

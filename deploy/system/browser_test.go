@@ -241,7 +241,7 @@ func (b *browser) runAtStation(end, month string) {
 	b.answerItem("eyewear", map[string]string{"marking": "10600 D LB6"}, nil)
 	b.answerItem("extinguisher", map[string]string{"inspected": month}, map[string]string{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact"})
 	b.answerItem("ventilation", map[string]string{"reading": "118"}, nil)
-	b.answerItem("bed", nil, map[string]string{"assist": "air on"})
+	b.answerItem("bed", nil, map[string]string{"assist": "on"})
 	b.answerItem("material", map[string]string{"lot": "P118", "thickness": "3.05"}, nil)
 	b.keep("station-supply")
 	b.answerItem("supply", nil, nil)

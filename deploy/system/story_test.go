@@ -25,7 +25,7 @@ func goodAnswers(marking, lot, thickness, grammage, pascal string) []object {
 		{"item": "extinguisher", "values": object{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact",
 			"inspected": time.Now().Format("2006-01"), "reach": "yes"}},
 		{"item": "ventilation", "values": object{"reading": pascal}},
-		{"item": "bed", "values": object{"assist": "air on", "clear": "yes"}},
+		{"item": "bed", "values": object{"assist": "on", "clear": "yes"}},
 		{"item": "material", "values": material},
 		{"item": "supply", "values": object{"on": "yes"}},
 	}
