@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -55,11 +56,12 @@ const Lead = 45 * time.Minute
 //
 // Before a member's oldest run goes, no other member gets more than Lead, two runs, and what they had less.
 func Order(l Lane) []Place {
-	o := &ordering{lane: l, loaded: l.Loaded, at: max(0, l.FreeIn), slowest: max(0, l.FreeIn), had: make(map[uuid.UUID]time.Duration)}
+	o := &ordering{lane: l, loaded: l.Loaded, at: max(0, l.FreeIn), slowest: max(0, l.FreeIn)}
 	waiting := slices.Clone(l.Waiting)
 	slices.SortFunc(waiting, func(a, b Waiting) int {
 		return cmp.Or(cmp.Compare(a.Number, b.Number), bytes.Compare(a.Run[:], b.Run[:]))
 	})
+	members := make(map[uuid.UUID]*share)
 	var taken, barred []Waiting
 	for _, w := range waiting {
 		switch {
@@ -70,14 +72,17 @@ func Order(l Lane) []Place {
 		case w.Taken != nil:
 			taken = append(taken, w)
 		default:
-			o.left = append(o.left, w)
-			o.had[w.Member] = l.Had[w.Member]
+			if members[w.Member] == nil {
+				members[w.Member] = &share{had: l.Had[w.Member]}
+			}
+			o.add(w, members[w.Member])
 		}
 	}
 	slices.SortStableFunc(taken, func(a, b Waiting) int { return a.Taken.Compare(*b.Taken) })
 	for _, w := range taken {
 		o.place(w, WhyTaken, "taken ahead by an operator: "+w.TakenWhy)
 	}
+	slices.SortFunc(o.due, byDue)
 	for len(o.left) > 0 {
 		o.next()
 	}
@@ -102,25 +107,56 @@ type ordering struct {
 	lane        Lane
 	loaded      uuid.UUID
 	at, slowest time.Duration // from now until the place that comes next
-	left        []Waiting     // by number
-	had         map[uuid.UUID]time.Duration
-	promised    []Waiting // by due time
+	left        []*entry      // by number
+	due         []*entry      // of those, what is due and not promised, by due time
+	promised    []*entry      // by due time
 	places      []Place
+}
+
+// entry is a run that has no place yet.
+type entry struct {
+	Waiting
+	share    *share        // its member's
+	lasts    time.Duration // as half of the runs went, behind another lot: what promises are reckoned with
+	dueIn    time.Duration // from now, where it is due
+	promised bool
+}
+
+// share is the machine time of one member.
+type share struct {
+	had  time.Duration
+	owed time.Duration // what promised runs will take
+}
+
+// behind is what the member will have had besides this run.
+func (e *entry) behind() time.Duration {
+	if e.promised {
+		return e.share.had + e.share.owed - e.Takes
+	}
+	return e.share.had + e.share.owed
+}
+
+func (o *ordering) add(w Waiting, of *share) {
+	e := &entry{Waiting: w, share: of}
+	e.lasts, _ = o.lane.lasts(w, uuid.Nil)
+	o.left = append(o.left, e)
+	if w.Due != nil {
+		e.dueIn = w.Due.Sub(o.lane.Now)
+		o.due = append(o.due, e)
+	}
 }
 
 // next picks the run that goes next of those that are left.
 func (o *ordering) next() {
-	least := o.least()
+	least := slices.MinFunc(o.left, func(a, b *entry) int { return cmp.Compare(a.share.had, b.share.had) }).share.had
 	o.promise(least)
-	within := func(w Waiting) bool { return o.had[w.Member]+o.owed(w.Member, w.Run) <= least+Lead }
-	fair := o.first(func(a Waiting) bool { return o.had[a.Member] == least })
-	choice, why := fair, WhyShare
-	if o.alone(least) {
-		why = WhyArrival
+	choice, why := o.first(func(e *entry) bool { return e.share.had == least }), WhyShare
+	if o.first(func(e *entry) bool { return e.share.had != least }) == nil {
+		why = WhyArrival // all had the same machine time: then the order of arrival alone decides
 	}
-	if o.loaded != uuid.Nil && fair.Stock != o.loaded {
-		same := o.leastOf(func(w Waiting) bool { return w.Stock == o.loaded && within(w) })
-		if same.Run != uuid.Nil && o.keeps(same) && o.spares(same) {
+	if o.loaded != uuid.Nil && choice.Stock != o.loaded {
+		same := o.leastOf(func(e *entry) bool { return e.Stock == o.loaded && e.behind() <= least+Lead })
+		if same != nil && o.keeps(same) && o.spares(same) {
 			choice, why = same, WhySheet
 		}
 	}
@@ -130,44 +166,19 @@ func (o *ordering) next() {
 	o.take(choice, why)
 }
 
-// owed is what a member is promised besides one run.
-func (o *ordering) owed(member, besides uuid.UUID) (sum time.Duration) {
-	for _, w := range o.promised {
-		if w.Member == member && w.Run != besides {
-			sum += w.Takes
-		}
-	}
-	return sum
-}
-
-// alone says whether all who wait had the same machine time: then the order of arrival alone decides.
-func (o *ordering) alone(least time.Duration) bool {
-	return !slices.ContainsFunc(o.left, func(w Waiting) bool { return o.had[w.Member] != least })
-}
-
-// least is the least machine time that a member had who waits.
-func (o *ordering) least() time.Duration {
-	least := o.had[o.left[0].Member]
-	for _, w := range o.left {
-		least = min(least, o.had[w.Member])
-	}
-	return least
-}
-
-// first is the oldest run that fits; zero for none.
-func (o *ordering) first(fits func(Waiting) bool) Waiting {
+// first is the oldest run that fits; nil for none.
+func (o *ordering) first(fits func(*entry) bool) *entry {
 	if at := slices.IndexFunc(o.left, fits); at >= 0 {
 		return o.left[at]
 	}
-	return Waiting{}
+	return nil
 }
 
-// leastOf is the fitting run whose member had the least, the oldest of several; zero for none.
-func (o *ordering) leastOf(fits func(Waiting) bool) Waiting {
-	var best Waiting
-	for _, w := range o.left {
-		if fits(w) && (best.Run == uuid.Nil || o.had[w.Member] < o.had[best.Member]) {
-			best = w
+// leastOf is the fitting run whose member had the least, the oldest of several; nil for none.
+func (o *ordering) leastOf(fits func(*entry) bool) (best *entry) {
+	for _, e := range o.left {
+		if fits(e) && (best == nil || e.share.had < best.share.had) {
+			best = e
 		}
 	}
 	return best
@@ -176,79 +187,88 @@ func (o *ordering) leastOf(fits func(Waiting) bool) Waiting {
 // promise takes due runs among the promised, by due time and as far as their member's lead reaches, where all
 // promises can still be kept.
 func (o *ordering) promise(least time.Duration) {
-	var due []Waiting
-	for _, w := range o.left {
-		if w.Due != nil && !slices.ContainsFunc(o.promised, func(p Waiting) bool { return p.Run == w.Run }) {
-			due = append(due, w)
+	begins, room := o.reckoned()
+	o.due = slices.DeleteFunc(o.due, func(e *entry) bool {
+		if e.behind() > least+Lead || room[0] < 0 {
+			return false
 		}
+		at, _ := slices.BinarySearchFunc(o.promised, e, byDue)
+		if begins[at]+e.lasts > e.dueIn || room[at] < e.lasts {
+			return false
+		}
+		e.promised = true
+		e.share.owed += e.Takes
+		o.promised = slices.Insert(o.promised, at, e)
+		begins, room = o.reckoned()
+		return true
+	})
+}
+
+// reckoned goes through the promised runs in order of due time, with another lot before each: when each begins, and
+// how much later it and all behind it could begin with every promise kept. One more of both stands for the end.
+func (o *ordering) reckoned() (begins, room []time.Duration) {
+	n := len(o.promised)
+	begins, room = make([]time.Duration, n+1), make([]time.Duration, n+1)
+	begins[0] = o.at
+	for i, e := range o.promised {
+		begins[i+1] = begins[i] + e.lasts
 	}
-	slices.SortStableFunc(due, byDue)
-	for _, w := range due {
-		if o.had[w.Member]+o.owed(w.Member, w.Run) > least+Lead {
+	room[n] = math.MaxInt64
+	for i, e := range slices.Backward(o.promised) {
+		room[i] = min(room[i+1], e.dueIn-begins[i+1])
+	}
+	return begins, room
+}
+
+func byDue(a, b *entry) int {
+	return cmp.Or(a.Due.Compare(*b.Due), cmp.Compare(a.Number, b.Number), bytes.Compare(a.Run[:], b.Run[:]))
+}
+
+// keeps says whether all promises can still be kept after this run, in order of due time, with another lot before
+// each.
+func (o *ordering) keeps(e *entry) bool {
+	typical, _ := o.lane.lasts(e.Waiting, o.loaded)
+	at := o.at + typical
+	if e.promised && at > e.dueIn {
+		return false
+	}
+	for _, p := range o.promised {
+		if p == e {
 			continue
 		}
-		at, _ := slices.BinarySearchFunc(o.promised, w, byDueThenNumber)
-		with := slices.Insert(slices.Clone(o.promised), at, w)
-		if o.kept(with, o.at) {
-			o.promised = with
-		}
-	}
-}
-
-func byDue(a, b Waiting) int { return a.Due.Compare(*b.Due) }
-
-func byDueThenNumber(a, b Waiting) int {
-	return cmp.Or(byDue(a, b), cmp.Compare(a.Number, b.Number), bytes.Compare(a.Run[:], b.Run[:]))
-}
-
-// kept says whether all promises are kept from a time on, in order of due time, with another lot before each.
-func (o *ordering) kept(promised []Waiting, from time.Duration) bool {
-	for _, w := range promised {
-		typical, _ := o.lane.lasts(w, uuid.Nil)
-		from += typical
-		if o.lane.Now.Add(from).After(*w.Due) {
+		if at += p.lasts; at > p.dueIn {
 			return false
 		}
 	}
 	return true
 }
 
-// keeps says whether all promises can still be kept after this run.
-func (o *ordering) keeps(w Waiting) bool {
-	typical, _ := o.lane.lasts(w, o.loaded)
-	rest := slices.DeleteFunc(slices.Clone(o.promised), func(p Waiting) bool { return p.Run == w.Run })
-	if len(rest) < len(o.promised) && o.lane.Now.Add(o.at+typical).After(*w.Due) {
-		return false
-	}
-	return o.kept(rest, o.at+typical)
-}
-
 // spares says whether no other due run, promised or not, that could still be met if it went now would be late
 // behind this one.
-func (o *ordering) spares(w Waiting) bool {
-	typical, _ := o.lane.lasts(w, o.loaded)
-	return !slices.ContainsFunc(o.left, func(d Waiting) bool {
-		if d.Due == nil || d.Run == w.Run {
-			return false
-		}
-		own, _ := o.lane.lasts(d, uuid.Nil)
-		now := o.lane.Now.Add(o.at + own)
-		return !now.After(*d.Due) && now.Add(typical).After(*d.Due)
-	})
+func (o *ordering) spares(e *entry) bool {
+	typical, _ := o.lane.lasts(e.Waiting, o.loaded)
+	return o.first(func(d *entry) bool {
+		now := o.at + d.lasts
+		return d.Due != nil && d != e && now <= d.dueIn && now+typical > d.dueIn
+	}) == nil
 }
 
 // take gives a run the next place.
-func (o *ordering) take(w Waiting, why Why) {
-	isPromised := func(p Waiting) bool { return p.Run == w.Run }
-	promised := slices.ContainsFunc(o.promised, isPromised)
-	o.promised = slices.DeleteFunc(o.promised, isPromised)
-	o.left = slices.DeleteFunc(o.left, func(p Waiting) bool { return p.Run == w.Run })
-	o.had[w.Member] += w.Takes
-	o.place(w, why, o.words(w, why, promised))
-	o.places[len(o.places)-1].Promised = promised
+func (o *ordering) take(e *entry, why Why) {
+	is := func(other *entry) bool { return other == e }
+	o.left = slices.DeleteFunc(o.left, is)
+	if e.promised {
+		o.promised = slices.DeleteFunc(o.promised, is)
+		e.share.owed -= e.Takes
+	} else if e.Due != nil {
+		o.due = slices.DeleteFunc(o.due, is)
+	}
+	o.place(e.Waiting, why, words(e, why))
+	o.places[len(o.places)-1].Promised = e.promised
+	e.share.had += e.Takes
 }
 
-func (o *ordering) words(w Waiting, why Why, promised bool) string {
+func words(e *entry, why Why) string {
 	words := "the order of arrival"
 	switch why {
 	case WhyDue:
@@ -256,9 +276,9 @@ func (o *ordering) words(w Waiting, why Why, promised bool) string {
 	case WhySheet:
 		words = "its lot lies there already: no sheet of another kind has to be fetched"
 	case WhyShare:
-		words = fmt.Sprintf("its member had the least machine time lately, %s", (o.had[w.Member] - w.Takes).Round(time.Second))
+		words = fmt.Sprintf("its member had the least machine time lately, %s", e.share.had.Round(time.Second))
 	}
-	if w.Due != nil && !promised {
+	if e.Due != nil && !e.promised {
 		words += "; its due time cannot be promised"
 	}
 	return words
