@@ -88,10 +88,7 @@ func (s *Server) WithdrawJob(ctx context.Context, request wire.WithdrawJobReques
 	}
 	j, err := s.store.WithdrawJob(ctx, actorIn(ctx), request.ID, rev)
 	if err != nil {
-		if rev != 0 && errors.Is(err, db.ErrConflict) {
-			return nil, errStale
-		}
-		return nil, err
+		return nil, stale(rev, err)
 	}
 	return wire.WithdrawJob200JSONResponse{Body: jobShape(j), Headers: wire.WithdrawJob200ResponseHeaders{ETag: etag(j.Rev)}}, nil
 }
@@ -115,6 +112,14 @@ func revOf(ifMatch *string) (int64, error) {
 		return 0, malformed("If-Match is not an ETag of this server")
 	}
 	return rev, nil
+}
+
+// stale is a conflict of somebody who named the rev; other errors stay.
+func stale(rev int64, err error) error {
+	if rev != 0 && errors.Is(err, db.ErrConflict) {
+		return errStale
+	}
+	return err
 }
 
 // pageLimit is how many rows a page has: 50, or what was asked from 1 to 200.

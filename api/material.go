@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 
 	"kerfgate/api/wire"
 	"kerfgate/db"
@@ -129,14 +128,6 @@ func (s *Server) RetireMaterial(ctx context.Context, request wire.RetireMaterial
 		return nil, stale(rev, err)
 	}
 	return wire.RetireMaterial204Response{}, nil
-}
-
-// stale is a conflict of somebody who named the rev.
-func stale(rev int64, err error) error {
-	if rev != 0 && errors.Is(err, db.ErrConflict) {
-		return errStale
-	}
-	return err
 }
 
 func compositionOf(list []wire.GivenConstituent) material.Composition {

@@ -53,13 +53,13 @@ func (s *Server) keepDraft(ctx context.Context, form handInForm, made canon.Dige
 }
 
 // fromDraft fills a form with what was kept of its drawing; what it says already stays.
-func (s *Server) fromDraft(ctx context.Context, form *handInForm) (db.Draft, error) {
+func (s *Server) fromDraft(ctx context.Context, form *handInForm) error {
 	d, err := s.store.Draft(ctx, actorIn(ctx), form.drawing)
 	if errors.Is(err, db.ErrNotFound) {
-		return d, nil
+		return nil
 	}
 	if err != nil {
-		return d, err
+		return err
 	}
 	form.copies, form.due, form.set = d.Copies, d.Due, d.Set
 	if form.title == "" {
@@ -68,7 +68,7 @@ func (s *Server) fromDraft(ctx context.Context, form *handInForm) (db.Draft, err
 	if form.machine == uuid.Nil {
 		form.machine, form.tool, form.stock = d.Machine, d.Tool, d.Stock
 	}
-	return d, nil
+	return nil
 }
 
 // handInKeep is POST /hand-in/draft: name, copies, due date and set as they are typed.

@@ -51,7 +51,7 @@ func (s *Server) handInPage(c echo.Context) error {
 		form.drawing, _ = uuid.Parse(c.QueryParam("drawing")) // zero: none yet
 		form.set, _ = uuid.Parse(c.QueryParam("set"))
 		if form.drawing != uuid.Nil {
-			if _, err := s.fromDraft(ctx, &form); err != nil {
+			if err := s.fromDraft(ctx, &form); err != nil {
 				return err
 			}
 		}
@@ -73,7 +73,7 @@ func (s *Server) handInPage(c echo.Context) error {
 		return err
 	}
 	form := handInForm{copies: 1, title: c.QueryParam("title"), drawing: row.Drawing, machine: row.Machine}
-	if _, err := s.fromDraft(ctx, &form); err != nil {
+	if err := s.fromDraft(ctx, &form); err != nil {
 		return err
 	}
 	v, err := s.handInPlanned(c, row, form)
@@ -193,7 +193,7 @@ func (s *Server) planForm(c echo.Context, form handInForm) error {
 	if err != nil {
 		return s.handInAgain(c, form, err)
 	}
-	if _, err := s.fromDraft(ctx, &form); err != nil { // name, copies, due date and set stay as they are
+	if err := s.fromDraft(ctx, &form); err != nil { // name, copies, due date and set stay as they are
 		return err
 	}
 	if err := s.keepDraft(ctx, form, row.Digest); err != nil {

@@ -1,8 +1,10 @@
 package api
 
 import (
+	"context"
 	"io"
 	"net/http"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
@@ -36,7 +38,7 @@ func (s *Server) sendQueue(c echo.Context, id uuid.UUID, status int, problem *we
 	if p := lane.Queue.Lane.Pace; p.Known() {
 		v.PaceRuns, v.TypicalPercent, v.SlowPercent = p.Runs, p.Typical/10, p.Slow/10
 	}
-	if v.MayTake, err = s.operates(c, id); err != nil {
+	if v.MayTake, err = s.operates(ctx, who.person, id); err != nil {
 		return err
 	}
 	next, hasNext := lane.Going()
@@ -49,19 +51,10 @@ func (s *Server) sendQueue(c echo.Context, id uuid.UUID, status int, problem *we
 	return sendHTML(c, status, func(w io.Writer) error { return web.RenderQueue(w, v) })
 }
 
-// operates says whether who asks holds a valid authorisation for a machine.
-func (s *Server) operates(c echo.Context, machine uuid.UUID) (bool, error) {
-	who, ok := personOf(c)
-	if !ok {
-		return false, nil
-	}
-	all, err := s.authorisations(c.Request().Context(), who.Person.ID)
-	for _, a := range all {
-		if a.Machine == machine && valid(a, s.now()) {
-			return true, err
-		}
-	}
-	return false, err
+// operates says whether somebody holds a valid authorisation for a machine.
+func (s *Server) operates(ctx context.Context, person, machine uuid.UUID) (bool, error) {
+	all, err := s.authorisations(ctx, person)
+	return slices.ContainsFunc(all, func(a db.Authorisation) bool { return a.Machine == machine && valid(a, s.now()) }), err
 }
 
 // queueForm answers a form that names a run of the machine whose page it stands on.

@@ -242,12 +242,9 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 	if !who.signed {
 		return nil
 	}
-	all, err := s.authorisations(ctx, who.person)
-	if err != nil {
+	var err error
+	if v.Operates, err = s.operates(ctx, who.person, l.Machine.ID); err != nil {
 		return err
-	}
-	for _, a := range all {
-		v.Operates = v.Operates || a.Machine == l.Machine.ID && valid(a, s.now())
 	}
 	v.MayOpen = v.Operates && l.Machine.Lockout == nil
 	return s.stationTurn(ctx, l, r, who, v)
@@ -255,9 +252,9 @@ func (s *Server) stationGate(ctx context.Context, l db.Lane, r db.Run, who reade
 
 func thicknessWords(st material.Stock) string {
 	if st.ByGrammage() {
-		return fmt.Sprintf("%d g/m²", st.GrammageGPerM2)
+		return thickWords(st)
 	}
-	return fmt.Sprintf("%s mm, caliper %s to %s mm", web.Millimetres(st.ThicknessUM),
+	return fmt.Sprintf("%s, caliper %s to %s mm", thickWords(st),
 		web.Millimetres(st.ThicknessUM-st.ToleranceUM), web.Millimetres(st.ThicknessUM+st.ToleranceUM))
 }
 

@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 
 	"kerfgate/api/wire"
 	"kerfgate/checklist"
@@ -52,10 +51,7 @@ func (s *Server) LookAtPair(ctx context.Context, request wire.LookAtPairRequestO
 	}
 	p, err := s.store.LookAtPair(ctx, actorIn(ctx), request.ID, rev, request.Body.Damaged)
 	if err != nil {
-		if rev != 0 && errors.Is(err, db.ErrConflict) {
-			return nil, errStale
-		}
-		return nil, err
+		return nil, stale(rev, err)
 	}
 	machines, err := s.store.Machines(ctx)
 	if err != nil {
@@ -71,10 +67,7 @@ func (s *Server) RetirePair(ctx context.Context, request wire.RetirePairRequestO
 		return nil, err
 	}
 	if err := s.store.RetirePair(ctx, actorIn(ctx), request.ID, rev); err != nil {
-		if rev != 0 && errors.Is(err, db.ErrConflict) {
-			return nil, errStale
-		}
-		return nil, err
+		return nil, stale(rev, err)
 	}
 	return wire.RetirePair204Response{}, nil
 }

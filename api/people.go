@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"errors"
 
 	"github.com/google/uuid"
 
@@ -55,10 +54,7 @@ func (s *Server) ChangePerson(ctx context.Context, request wire.ChangePersonRequ
 	}
 	a, err := s.store.ChangePerson(ctx, actorIn(ctx), request.ID, rev, db.PersonChange{Name: b.Name, Role: db.Role(b.Role), Disabled: b.Disabled})
 	if err != nil {
-		if rev != 0 && errors.Is(err, db.ErrConflict) {
-			return nil, errStale
-		}
-		return nil, err
+		return nil, stale(rev, err)
 	}
 	return wire.ChangePerson200JSONResponse{Body: accountShape(a), Headers: wire.ChangePerson200ResponseHeaders{ETag: etag(a.Rev)}}, nil
 }

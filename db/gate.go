@@ -4,7 +4,6 @@ import (
 	"context"
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -37,6 +36,19 @@ func (s *Store) authorisation(ctx context.Context, person, machine uuid.UUID) (i
 	readAuthorisation(&b, person, machine, &id)
 	err = s.read(ctx, &b)
 	return id, id != uuid.Nil, err
+}
+
+// operating is the authorisation by which the actor works a machine, who stands at its own station or at none;
+// next says what to do without one. Errors: *Refused.
+func (s *Store) operating(ctx context.Context, actor Actor, machine uuid.UUID, next string) (uuid.UUID, error) {
+	if err := s.atStation(ctx, actor, machine); err != nil {
+		return uuid.Nil, err
+	}
+	id, ok, err := s.authorisation(ctx, actor.Person, machine)
+	if err == nil && !ok {
+		err = refuse("you hold no valid authorisation for this machine", next)
+	}
+	return id, err
 }
 
 // readAuthorisation leaves id as it is where there is none.
@@ -365,9 +377,9 @@ func (s *Store) Answer(ctx context.Context, actor Actor, id uuid.UUID, key strin
 		if len(standing) > 0 {
 			// The same values again, which a page may send back by itself, do not make the four
 			// hours longer: they count from when somebody looked. So do those of which only some are new.
-			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer AS held (machine, operator, item, given) VALUES ($1, $2, $3, $4)
+			w.statements = append(w.statements, statement{sql: `INSERT INTO standing_answer (machine, operator, item, given) VALUES ($1, $2, $3, $4)
 				ON CONFLICT (machine, operator, item) DO UPDATE SET given = $4,
-					at = CASE WHEN (held.given = $4 OR $6) AND held.at > now() - $5::interval AND NOT ` + strings.ReplaceAll(lockedOutSince, "standing_answer", "held") + ` THEN held.at ELSE now() END`,
+					at = CASE WHEN (standing_answer.given = $4 OR $6) AND standing_answer.at > now() - $5::interval AND NOT ` + lockedOutSince + ` THEN standing_answer.at ELSE now() END`,
 				args: []any{g.Run.Machine, actor.Person, key, held, checklist.StandingFor, len(held) > len(standing)}, rows: 1})
 		}
 		if key != checklist.ItemSupply {

@@ -31,15 +31,9 @@ func (s *Store) Handover(ctx context.Context, actor Actor, id uuid.UUID, held, n
 		default:
 			return write{}, queue.ErrMoved
 		}
-		if err := s.atStation(ctx, actor, r.Machine); err != nil {
-			return write{}, err
-		}
-		authorisation, ok, err := s.authorisation(ctx, actor.Person, r.Machine)
+		authorisation, err := s.operating(ctx, actor, r.Machine, "ask an operator of it to take over")
 		if err != nil {
 			return write{}, err
-		}
-		if !ok {
-			return write{}, refuse("you hold no valid authorisation for this machine", "ask an operator of it to take over")
 		}
 		if r.Operator == actor.Person {
 			return write{}, refuse("you attend this run already", "go on tapping")

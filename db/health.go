@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/jackc/pgx/v5"
+
 	"kerfgate/checklist"
 	"kerfgate/db/logbook"
 )
@@ -68,16 +70,13 @@ func (s *Store) Health(ctx context.Context) (Health, error) {
 	if err != nil {
 		return h, err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var what LookedAfter
-		var l CareTaken
-		if err := rows.Scan(&what, &l.At, &l.Good, &l.Said, &l.LogSize); err != nil {
-			return h, err
-		}
+	var what LookedAfter
+	var l CareTaken
+	_, err = pgx.ForEachRow(rows, []any{&what, &l.At, &l.Good, &l.Said, &l.LogSize}, func() error {
 		h.Cared[what] = l
-	}
-	return h, rows.Err()
+		return nil
+	})
+	return h, err
 }
 
 // KeepCare writes down that the site was looked after. It is no change of state and has no entry.

@@ -5,9 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -50,10 +48,6 @@ func (s *Store) SetLockout(ctx context.Context, actor Actor, machine uuid.UUID, 
 		return Lockout{}, ErrConflict
 	}
 	return *m.Lockout, nil
-}
-
-func reasonFits(reason string) bool {
-	return strings.TrimSpace(reason) != "" && utf8.RuneCountInString(reason) <= 500
 }
 
 // lockOut adds a lockout to a change that may hold more than that.

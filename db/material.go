@@ -170,11 +170,12 @@ func keptChange(id uuid.UUID, rev int64, actor Actor, verdict material.Verdict, 
 }
 
 // ChangeMaterial makes a material what m says, for a reason, which also becomes the verdict's unless m has
-// one: another verdict does not keep the reason of the one before. Open sign-offs of its lots are voided (I10). The row of the shipped list that it is judged by stays,
-// once it has one. rev is the one that was read, 0 for any. Errors: ErrNotFound, ErrConflict, *Refused.
+// one: another verdict does not keep the reason of the one before. Open sign-offs of its lots are voided
+// (I10). The row of the shipped list that it is judged by stays, once it has one. rev is the one that was read, 0 for any. Errors: ErrNotFound, ErrConflict, *Refused.
 func (s *Store) ChangeMaterial(ctx context.Context, actor Actor, id uuid.UUID, rev int64, m material.Material, reason string) (Material, error) {
 	m, no := fitMaterial(m)
-	if reason = strings.TrimSpace(reason); reason == "" || utf8.RuneCountInString(reason) > mostReason {
+	reason, ok := reasonWithin(reason, mostReason)
+	if !ok {
 		no = append(no, checklist.Reason{What: "a change needs a reason", Next: fmt.Sprintf("say in 1 to %d letters why, and from where it is known", mostReason)})
 	}
 	if m.Reason == "" {

@@ -3,8 +3,6 @@ package db
 import (
 	"context"
 	"fmt"
-	"strings"
-	"unicode/utf8"
 
 	"github.com/google/uuid"
 
@@ -18,7 +16,8 @@ const mostTakeReason = 200
 // TakeRun puts a waiting run ahead of the queue of its machine, behind what was taken before, for a reason that
 // everybody sees at its place. Errors: ErrNotFound, ErrMoved, *Refused for who is no operator of the machine.
 func (s *Store) TakeRun(ctx context.Context, actor Actor, id uuid.UUID, reason string) error {
-	if reason = strings.TrimSpace(reason); reason == "" || utf8.RuneCountInString(reason) > mostTakeReason {
+	reason, ok := reasonWithin(reason, mostTakeReason)
+	if !ok {
 		return refuse("to take a run ahead of its turn needs a reason", fmt.Sprintf("say in 1 to %d letters why others wait", mostTakeReason))
 	}
 	return s.turn(ctx, actor, id, func(r Run, q Queue, w *write) error {
@@ -59,15 +58,9 @@ func (s *Store) turn(ctx context.Context, actor Actor, id uuid.UUID, decide func
 		if r.Phase != queue.Proposed {
 			return write{}, queue.ErrMoved
 		}
-		if err := s.atStation(ctx, actor, r.Machine); err != nil {
-			return write{}, err
-		}
-		authorisation, ok, err := s.authorisation(ctx, actor.Person, r.Machine)
+		authorisation, err := s.operating(ctx, actor, r.Machine, "ask an operator of it")
 		if err != nil {
 			return write{}, err
-		}
-		if !ok {
-			return write{}, refuse("you hold no valid authorisation for this machine", "ask an operator of it")
 		}
 		q, err := s.Queue(ctx, r.Machine)
 		if err != nil {

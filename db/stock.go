@@ -127,7 +127,8 @@ func (s *Store) TestStock(ctx context.Context, actor Actor, id uuid.UUID, haloge
 
 func (s *Store) changeStock(ctx context.Context, actor Actor, id uuid.UUID, rev int64, reason string, decide func(was Stock, w *write) error,
 	what string, count *int64, halogen *bool) (Stock, error) {
-	if reason = strings.TrimSpace(reason); reason == "" || utf8.RuneCountInString(reason) > mostReason {
+	reason, ok := reasonWithin(reason, mostReason)
+	if !ok {
 		return Stock{}, refuse("a change needs a reason", fmt.Sprintf("say in 1 to %d letters what was seen or done", mostReason))
 	}
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {

@@ -3,8 +3,6 @@ package db
 import (
 	"context"
 	"fmt"
-	"strings"
-	"unicode/utf8"
 
 	"github.com/google/uuid"
 
@@ -18,7 +16,8 @@ import (
 // and memory as MakePlan does. Errors: ErrNotFound, ErrMoved once it is signed, *Refused, *plan.Refusal where the
 // drawing does not fit the sheet.
 func (s *Store) SwapStock(ctx context.Context, actor Actor, id, to uuid.UUID, reason string) (Run, error) {
-	if reason = strings.TrimSpace(reason); reason == "" || utf8.RuneCountInString(reason) > mostTakeReason {
+	reason, ok := reasonWithin(reason, mostTakeReason)
+	if !ok {
 		return Run{}, refuse("to swap the lot needs a reason", fmt.Sprintf("say in 1 to %d letters what is wrong with the sheet that was chosen", mostTakeReason))
 	}
 	r, err := s.run(ctx, id)
@@ -52,13 +51,8 @@ func (s *Store) swapRefusals(ctx context.Context, actor Actor, r Run, to uuid.UU
 	if r.Phase != queue.Proposed && r.Phase != queue.Checking {
 		return queue.ErrMoved
 	}
-	if err := s.atStation(ctx, actor, r.Machine); err != nil {
+	if _, err := s.operating(ctx, actor, r.Machine, "ask an operator of it"); err != nil {
 		return err
-	}
-	if _, ok, err := s.authorisation(ctx, actor.Person, r.Machine); err != nil {
-		return err
-	} else if !ok {
-		return refuse("you hold no valid authorisation for this machine", "ask an operator of it")
 	}
 	from, err := s.stock(ctx, r.Stock)
 	if err != nil {
