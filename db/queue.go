@@ -72,11 +72,15 @@ func onMachine(p machine.Profile, ms int64) time.Duration {
 	return time.Duration(ms/max(1, p.Driver.MotionScale)) * time.Millisecond
 }
 
+// The queues are read for each entry that concerns a machine. Their machines come by a subquery, behind which the
+// database does not see how many there are: it then plans once for all, in place of anew each time for the few that it
+// sees, which took longer than the reading.
+
 // readWaiting reads what waits. The comparison of rows leaves the database the index of a machine's open runs.
 func readWaiting(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, profiles map[uuid.UUID]machine.Profile) {
 	b.Queue(`SELECT r.machine, r.id, r.number, j.member, r.stock, coalesce(pl.total_ms, 0), j.due, r.phase = 'checking', j.tool,
 			st.lot, st.count, st.halogen, ma.verdict, ma.name, ma.retired_at IS NOT NULL, t.at, coalesce(t.reason, ''), c.at, c.came_at IS NOT NULL
-		FROM unnest($1::uuid[]) AS m(id) CROSS JOIN LATERAL (SELECT id, machine, number, job, stock, plan, phase FROM run
+		FROM unnest((SELECT $1::uuid[])) AS m(id) CROSS JOIN LATERAL (SELECT id, machine, number, job, stock, plan, phase FROM run
 			WHERE (machine, number) >= (m.id, 0) AND (machine, number) <= (m.id, 9223372036854775807) AND phase <> 'closed' AND phase IN ('proposed', 'checking')
 			ORDER BY machine, number LIMIT $2) r
 		CROSS JOIN LATERAL (SELECT member, due, tool FROM job WHERE id = r.job LIMIT 1) j
@@ -120,7 +124,7 @@ const (
 // through those of all machines by their end.
 func readRan(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, profiles map[uuid.UUID]machine.Profile) {
 	b.Queue(`SELECT r.machine, r.stock, j.member, r.outcome, r.real_ms, coalesce(pl.total_ms, 0), r.ended_at - r.started_at, r.ended_at > now() - $3::interval
-		FROM unnest($1::uuid[]) WITH ORDINALITY AS m(id, n) CROSS JOIN LATERAL (SELECT id, machine, job, stock, plan, outcome, real_ms, started_at, ended_at FROM run
+		FROM unnest((SELECT $1::uuid[])) WITH ORDINALITY AS m(id, n) CROSS JOIN LATERAL (SELECT id, machine, job, stock, plan, outcome, real_ms, started_at, ended_at FROM run
 			WHERE (machine, ended_at) <= (m.id, 'infinity'::timestamptz) AND (machine, ended_at) >= (m.id, '-infinity'::timestamptz) AND phase = 'closed' AND real_ms > 0
 			ORDER BY machine DESC, ended_at DESC LIMIT $2) r
 		CROSS JOIN LATERAL (SELECT member FROM job WHERE id = r.job LIMIT 1) j
@@ -157,9 +161,9 @@ func readRan(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, pro
 // behind what ran, whose pace counts.
 func readAtWork(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, profiles map[uuid.UUID]machine.Profile) {
 	b.Queue(`SELECT r.machine, r.stock, r.phase, coalesce(pl.total_ms, 0), clock_timestamp() - coalesce(r.started_at, clock_timestamp()), clock_timestamp() - r.phase_at
-		FROM run r CROSS JOIN LATERAL (SELECT member FROM job WHERE id = r.job LIMIT 1) j
+		FROM unnest((SELECT $1::uuid[])) AS m(id) JOIN run r ON r.machine = m.id CROSS JOIN LATERAL (SELECT member FROM job WHERE id = r.job LIMIT 1) j
 		LEFT JOIN LATERAL (SELECT total_ms FROM plan WHERE digest = r.plan AND member = j.member AND machine = r.machine LIMIT 1) pl ON true
-		WHERE r.machine = ANY($1) AND r.phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting')`, ids).Query(func(rows pgx.Rows) error {
+		WHERE r.phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting')`, ids).Query(func(rows pgx.Rows) error {
 		var on, stock uuid.UUID
 		var phase queue.Phase
 		var ms int64
