@@ -20,7 +20,7 @@ import (
 
 // When the page of the site asks somebody to look. Common practice, no source.
 const (
-	workerQuiet   = 30 * time.Second    // a worker tells how it is every second
+	workerQuiet   = 30 * time.Second    // a worker asks for its state every five seconds
 	backupOld     = 2 * 24 * time.Hour  // a day's work may be lost, and a night's backup may have failed
 	trialOld      = 90 * 24 * time.Hour // a backup that was never put back is a hope
 	checkOld      = 31 * 24 * time.Hour
@@ -50,7 +50,7 @@ func (s *Server) sendSite(c echo.Context, status int, problem *web.Problem) erro
 	v.Steps = firstSteps(h, machines)
 	v.Health = append(v.Health, databaseHealth(h, answered), brokerHealth(s.floor.Connected()))
 	for _, m := range machines {
-		_, heard, ok := s.floor.Reading(m.ID)
+		heard, ok := s.floor.Heard(m.ID)
 		v.Health = append(v.Health, workerHealth(m, heard, ok, s.now()))
 	}
 	for _, what := range slices.Sorted(maps.Keys(s.cfg.Folders)) {

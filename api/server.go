@@ -35,6 +35,8 @@ type Floor interface {
 	Stop(machine uuid.UUID, stop broker.Stop) error
 	// Reading gives the newest reading and when it came; false where there was none.
 	Reading(machine uuid.UUID) (broker.Reading, time.Time, bool)
+	// Heard is when a machine's worker last said or asked anything; false where it did not.
+	Heard(machine uuid.UUID) (time.Time, bool)
 	// Connected says whether the broker is reached now.
 	Connected() bool
 }

@@ -144,6 +144,12 @@ func (f *floorMan) Reading(uuid.UUID) (broker.Reading, time.Time, bool) {
 
 func (f *floorMan) Connected() bool { return true }
 
+func (f *floorMan) Heard(uuid.UUID) (time.Time, bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.readAt, !f.readAt.IsZero()
+}
+
 func (f *floorMan) stopped() int {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -112,6 +112,9 @@ func TestEveryPage(t *testing.T) {
 			page := strings.TrimPrefix(kind, who)
 			l := look(path, 1024, 768)
 			queue = append(queue, l.Links...)
+			if path == "/site" && strings.Contains(b.text("main"), "not heard") {
+				t.Errorf("%s: a worker that runs and has nothing to do is said to be silent", at)
+			}
 			if _, known := weights[page]; known {
 				continue // for somebody else a page differs by what they may do, not by its shape
 			}

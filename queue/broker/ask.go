@@ -27,7 +27,7 @@ func asked(subject string) (token, what string) {
 
 func (s *Server) queue(msg *nats.Msg, lane func(*machine) chan *nats.Msg) {
 	token, _ := asked(msg.Subject)
-	m := s.enrolled(token)
+	m := s.sender(token)
 	if m == nil {
 		s.reject(msg.Subject, errors.New("no such worker is enrolled"))
 		return

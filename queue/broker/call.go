@@ -151,7 +151,7 @@ func (s *Server) onSetup(msg *nats.Msg) {
 // open reads what a worker signed; nil if it did not.
 func (s *Server) open(msg *nats.Msg, kind string, message any) *machine {
 	token, _ := asked(msg.Subject)
-	m := s.enrolled(token)
+	m := s.sender(token)
 	if m == nil {
 		s.reject(msg.Subject, errors.New("no such worker is enrolled"))
 		return nil

@@ -46,7 +46,7 @@ func (s *Server) OnReading(f func(machine uuid.UUID, r Reading)) (cancel func())
 }
 
 func (s *Server) onReading(msg *nats.Msg) {
-	m := s.enrolled(strings.TrimPrefix(msg.Subject, "reading."))
+	m := s.sender(strings.TrimPrefix(msg.Subject, "reading."))
 	if m == nil {
 		s.reject(msg.Subject, errors.New("no such worker is enrolled"))
 		return

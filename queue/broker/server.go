@@ -57,6 +57,7 @@ type machine struct {
 	cancel context.CancelFunc
 	plans  chan *nats.Msg // plan and state
 	taken  chan *nats.Msg
+	heard  time.Time // when it last said or asked anything; guarded by Server.mu
 }
 
 // laneLength is how many questions of one machine wait; a worker asks again.
@@ -227,15 +228,31 @@ func lane(ctx context.Context, m *machine, queue <-chan *nats.Msg, do func(conte
 	}
 }
 
-// enrolled gives the machine that a subject's token names, nil if there is none.
-func (s *Server) enrolled(token string) *machine {
+// sender gives the machine that a subject's token names, which is heard by this, nil if there is none.
+func (s *Server) sender(token string) *machine {
 	id, err := uuid.Parse(token)
 	if err != nil || Token(id) != token {
 		return nil
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.machines[id]
+	m := s.machines[id]
+	if m != nil {
+		m.heard = time.Now()
+	}
+	return m
+}
+
+// Heard is when a machine's worker last said or asked anything of this server; a worker asks for its state every
+// few seconds. False for one that was not heard since the start.
+func (s *Server) Heard(machine uuid.UUID) (time.Time, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	m := s.machines[machine]
+	if m == nil || m.heard.IsZero() {
+		return time.Time{}, false
+	}
+	return m.heard, true
 }
 
 // reject throws a message away and says so.

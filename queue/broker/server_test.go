@@ -363,6 +363,13 @@ func TestTakenPlanSetupAndReading(t *testing.T) {
 	if state, err := w.State(s.within(long), broker.StateAsk{Process: [16]byte{7}}); err != nil || state.Epoch != [16]byte{7} {
 		t.Errorf("%+v, %v", state, err)
 	}
+	// A worker that only asks is heard by that, and another is not heard by it.
+	if at, ok := s.server.Heard(mill); !ok || time.Since(at) > long {
+		t.Errorf("the worker that asked was heard at %v, %t", at, ok)
+	}
+	if _, ok := s.server.Heard(pen); ok {
+		t.Error("a worker that does not run was heard")
+	}
 	result, err := s.server.Setup(s.within(long), mill, broker.SetupCommand{Leave: []byte("leave"), Number: 3, Kind: broker.SetupJog, By: geom.Pt(1000, -2000)})
 	if err != nil || result.Position != geom.Pt(1000, -2000) || !result.Homed || result.Number != 3 {
 		t.Errorf("%+v, %v", result, err)
