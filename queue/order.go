@@ -276,7 +276,7 @@ func words(e *entry, why Why) string {
 	case WhySheet:
 		words = "its lot lies there already: no sheet of another kind has to be fetched"
 	case WhyShare:
-		words = fmt.Sprintf("its member had the least machine time lately, %s", e.share.had.Round(time.Second))
+		words = fmt.Sprintf("its member had the least machine time lately, %d min", e.share.had.Round(time.Minute)/time.Minute)
 	}
 	if e.Due != nil && !e.promised {
 		words += "; its due time cannot be promised"
