@@ -26,14 +26,19 @@ func (s *Server) HoldRun(ctx context.Context, request wire.HoldRunRequestObject)
 	var done broker.SetupResult
 	var err error
 	switch {
-	case (b.Way == nil) == (b.Grip == nil):
-		return nil, invalid("way", "a hold is begun with a way, or goes on with its grip", "give one of the two")
+	case begins(b) == (b.Grip != nil) || b.Way != nil && b.Trace != nil:
+		return nil, invalid("way", "a hold is begun with a way or an outline, or goes on with its grip", "give one of the three")
 	case b.Way != nil:
 		way, ok := ways[*b.Way]
 		if !ok {
 			return nil, invalid("way", "no such way", "use left, right, toward or away")
 		}
 		done, err = s.grip(ctx, request.ID, broker.SetupCommand{Kind: broker.SetupGrip, By: way, Fine: b.Fine != nil && *b.Fine})
+	case b.Trace != nil:
+		if !b.Trace.Valid() {
+			return nil, invalid("trace", "no such outline", "use outline or box")
+		}
+		done, err = s.gripTrace(ctx, request.ID, *b.Trace)
 	default:
 		command := broker.SetupCommand{Kind: broker.SetupBeat, Release: b.Release != nil && *b.Release}
 		if raw, bad := hex.DecodeString(*b.Grip); bad != nil || len(raw) != len(command.Grip) {
@@ -50,7 +55,33 @@ func (s *Server) HoldRun(ctx context.Context, request wire.HoldRunRequestObject)
 		return nil, err
 	}
 	return wire.HoldRun200JSONResponse{Grip: hex.EncodeToString(done.Grip[:]), Tick: done.Tick,
-		PositionXMm: mm(done.Position.X), PositionYMm: mm(done.Position.Y), Homed: done.Homed}, nil
+		PositionXMm: mm(done.Position.X), PositionYMm: mm(done.Position.Y), Homed: done.Homed, Traced: done.Traced}, nil
+}
+
+func begins(b *wire.HoldBeat) bool { return b.Way != nil || b.Trace != nil }
+
+// gripTrace begins a hold that goes around what the plan marks.
+func (s *Server) gripTrace(ctx context.Context, id uuid.UUID, shape wire.HoldBeatTrace) (broker.SetupResult, error) {
+	r, err := s.run(ctx, id)
+	if err != nil {
+		return broker.SetupResult{}, err
+	}
+	if r.Placement == nil {
+		return broker.SetupResult{}, invalid("trace", "the plan has no place on the bed yet", "set the origin, then trace")
+	}
+	row, err := s.store.Plan(ctx, actorIn(ctx), r.Plan)
+	if err != nil {
+		return broker.SetupResult{}, err
+	}
+	m, err := s.store.Machine(ctx, r.Machine)
+	if err != nil {
+		return broker.SetupResult{}, err
+	}
+	corners := row.Plan.Outline()
+	if shape == wire.TraceBox {
+		corners = row.Plan.TracedBox()
+	}
+	return s.setUp(ctx, r, broker.SetupCommand{Kind: broker.SetupGrip, Origin: r.Placement.Origin, Around: row.Plan.ToldAround(m.Profile, corners)})
 }
 
 // grip begins a hold: the run is read, and who holds it, as for any other move.
@@ -63,7 +94,7 @@ func (s *Server) grip(ctx context.Context, id uuid.UUID, command broker.SetupCom
 }
 
 // beat goes by the leave that the grip was taken under, so that a hold asks the database for nothing but
-// who is signed in.
+// who is signed in, and once more to keep that the outline was traced.
 func (s *Server) beat(ctx context.Context, key leaveKey, command broker.SetupCommand) (broker.SetupResult, error) {
 	held, ok := s.leaves.next(key)
 	if !ok {
@@ -76,6 +107,12 @@ func (s *Server) beat(ctx context.Context, key leaveKey, command broker.SetupCom
 	}
 	if done.Problem != "" {
 		return broker.SetupResult{}, unreached(fmt.Errorf("%w: %.200s", broker.ErrWorkerSays, done.Problem))
+	}
+	if done.Traced {
+		// The worker says around which origin; one that was set since makes the trace stand for nothing.
+		if _, err := s.store.Traced(ctx, actorIn(ctx), key.run, done.Origin); err != nil {
+			return broker.SetupResult{}, err
+		}
 	}
 	return done, nil
 }

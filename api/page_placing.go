@@ -57,12 +57,16 @@ func placingWords(how machine.Placing) string {
 
 // drawBed adds what the plan says: the picture, and how long its outline takes as a person waits it.
 func drawBed(v *web.PlacingView, p *plan.Plan, r db.Run, profile machine.Profile, sheet geom.Point) {
-	bed := web.Bed{Stops: profile.HardStops, Travel: profile.TravelUM, Sheet: sheet, Outline: outlineOf(p, profile)}
+	bed := web.Bed{Stops: profile.HardStops, Travel: profile.TravelUM, Sheet: sheet, Outline: p.ToldAround(profile, p.Outline()), Traced: v.Traced}
 	from := profile.TravelUM.Min
 	if r.Placement != nil {
 		bed.Origin = &r.Placement.Origin
 		from = r.Placement.Origin
 	}
 	v.Bed = web.BedSVG(bed)
-	v.Trace = web.Duration(max(1000, profile.TraceMS(from, bed.Outline.Move(from))/max(1, profile.Driver.MotionScale)))
+	around := make([]geom.Point, 0, len(bed.Outline))
+	for _, corner := range bed.Outline {
+		around = append(around, corner.Add(from))
+	}
+	v.Trace = web.Duration(max(1000, profile.TraceMS(from, around)))
 }

@@ -72,8 +72,34 @@ func TestF40_OriginByCorner(t *testing.T) {
 	for _, bad := range []string{`{}`, `{"focus_mm":53,"tool":"beam"}`, `{"supply_off":false}`, `{"focus_mm":-1}`, `{"tool":"chisel"}`, `{"corner":"near left","origin_x_mm":1,"origin_y_mm":1}`} {
 		w.as(t, operator, http.MethodPut, path+"/placement", bad, http.StatusUnprocessableEntity, nil)
 	}
+	for _, bad := range []string{`{"trace":"hull"}`, `{"trace":"box","way":"left"}`, `{"trace":"box","grip":"07"}`} {
+		w.as(t, operator, http.MethodPut, path+"/hold", bad, http.StatusUnprocessableEntity, nil)
+	}
 	w.as(t, operator, http.MethodPut, path+"/placement", `{"supply_off":true}`, http.StatusOK, &run)
-	w.as(t, operator, http.MethodPost, path+"/setup", `{"kind":"trace"}`, http.StatusOK, nil)
+	var held wire.HoldDone
+	w.as(t, operator, http.MethodPut, path+"/hold", `{"trace":"outline"}`, http.StatusOK, &held)
+	grip := w.floor.commands[len(w.floor.commands)-1]
+	kept, err := w.Run(t.Context(), w.Operator, run.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	row, err := w.Plan(t.Context(), w.Operator, kept.Plan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := row.Plan.Outline(); grip.Origin != geom.Pt(30_000, 25_000) || !slices.Equal(grip.Around, want) || len(want) < 3 {
+		t.Errorf("the worker was asked to go around %v from %v, want %v", grip.Around, grip.Origin, want)
+	}
+	w.as(t, operator, http.MethodPut, path+"/hold", `{"grip":"`+held.Grip+`","tick":1}`, http.StatusOK, &held)
+	if held.Traced {
+		t.Error("traced before the worker said so")
+	}
+	w.floor.traced = true
+	w.as(t, operator, http.MethodPut, path+"/hold", `{"grip":"`+held.Grip+`","tick":2}`, http.StatusOK, &held)
+	w.page(t, operator, "/station/"+w.Machine.ID.String(), "outline traced", `class="bed-outline traced"`)
+	if !held.Traced {
+		t.Errorf("traced: %+v", held)
+	}
 	w.as(t, operator, http.MethodPut, path+"/placement", `{"origin_x_mm":31,"origin_y_mm":25}`, http.StatusOK, &run)
 	p = problemIn(t, w.as(t, operator, http.MethodPost, path+"/sign", "", http.StatusUnprocessableEntity, nil))
 	if !slices.ContainsFunc(*p.Reasons, func(r wire.Reason) bool { return strings.Contains(r.What, "moved after the outline was traced") }) {

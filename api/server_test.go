@@ -67,6 +67,8 @@ type floorMan struct {
 	failPermit, failStop error
 	says                 string
 	span                 geom.Point
+	traced               bool // around the last grip's origin
+	origin               geom.Point
 }
 
 func (f *floorMan) Challenge(context.Context, uuid.UUID, uuid.UUID, string) ([32]byte, error) {
@@ -122,6 +124,10 @@ func (f *floorMan) Setup(_ context.Context, _ uuid.UUID, c broker.SetupCommand) 
 	r := broker.SetupResult{Number: c.Number, Position: f.position, Homed: true, Problem: f.says, Span: f.span}
 	if c.Kind == broker.SetupGrip || c.Kind == broker.SetupBeat {
 		r.Grip, r.Tick = [16]byte{7}, c.Tick+1
+		if c.Kind == broker.SetupGrip {
+			f.origin = c.Origin
+		}
+		r.Traced, r.Origin = f.traced, f.origin
 	}
 	return r, nil
 }

@@ -11,16 +11,14 @@ import (
 	"kerfgate/api/wire"
 	"kerfgate/checklist"
 	"kerfgate/db"
-	"kerfgate/plan"
 	"kerfgate/plan/geom"
-	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 )
 
 // SetUp is POST /runs/{id}/setup.
 func (s *Server) SetUp(ctx context.Context, request wire.SetUpRequestObject) (wire.SetUpResponseObject, error) {
 	if !request.Body.Kind.Valid() {
-		return nil, invalid("kind", "no such set-up move", "use home, jog, trace or where")
+		return nil, invalid("kind", "no such set-up move", "use home, jog or where")
 	}
 	command := broker.SetupCommand{Kind: string(request.Body.Kind), OnMark: request.Body.OnMark != nil && *request.Body.OnMark}
 	var err error
@@ -57,16 +55,6 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 	if no := r.Placed().MayMove(m.Profile); len(no) > 0 && command.Kind != broker.SetupWhere {
 		return broker.SetupResult{}, &db.Refused{Reasons: no}
 	}
-	if command.Kind == broker.SetupTrace {
-		if r.Placement == nil {
-			return broker.SetupResult{}, invalid("kind", "the plan has no place on the bed yet", "place it, then trace")
-		}
-		row, err := s.store.Plan(ctx, actorIn(ctx), r.Plan)
-		if err != nil {
-			return broker.SetupResult{}, err
-		}
-		command.Origin, command.Extents = r.Placement.Origin, outlineOf(row.Plan, m.Profile)
-	}
 	key := leaveKey{run: r.ID, person: actorIn(ctx).Person}
 	if command.Leave, command.Number, err = s.leave(ctx, key, r); err != nil {
 		return broker.SetupResult{}, err
@@ -85,17 +73,7 @@ func (s *Server) setUp(ctx context.Context, r db.Run, command broker.SetupComman
 		s.leaves.drop(key)
 		return broker.SetupResult{}, unreached(fmt.Errorf("%w: %.200s", broker.ErrWorkerSays, done.Problem))
 	}
-	if command.Kind == broker.SetupTrace {
-		if _, err := s.store.Traced(ctx, actorIn(ctx), r.ID, command.Origin); err != nil {
-			return broker.SetupResult{}, err
-		}
-	}
 	return done, nil
-}
-
-// outlineOf is the box around what the plan marks, as the machine has to be told it.
-func outlineOf(p *plan.Plan, profile machine.Profile) geom.Box {
-	return p.GeometryOn(profile).ToldBox(p.Extents)
 }
 
 // spanRefused says with both numbers why the axes have no place.

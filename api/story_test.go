@@ -261,7 +261,7 @@ func TestWorkerSaysNo(t *testing.T) {
 	if want := []int64{1, 2, 3, 4, 1}; !slices.Equal(numbers, want) {
 		t.Errorf("numbers %v, want %v", numbers, want)
 	}
-	w.as(t, operator, http.MethodPost, path+"/setup", `{"kind":"trace"}`, http.StatusUnprocessableEntity, nil)
+	w.as(t, operator, http.MethodPut, path+"/hold", `{"trace":"outline"}`, http.StatusUnprocessableEntity, nil) // no origin yet
 	w.as(t, operator, http.MethodPost, path+"/setup", `{"kind":"cut"}`, http.StatusUnprocessableEntity, nil)
 }
 

@@ -70,6 +70,7 @@ type (
 	doCarry struct { // evCarried follows
 		way     geom.Point
 		fine    bool
+		around  []geom.Point // corners of a trace in place of the way
 		profile machine.Profile
 		until   time.Duration
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"kerfgate/plan/geom"
@@ -13,9 +14,10 @@ import (
 )
 
 const (
-	// carryLine is the motion of one line of a hold, in real time also on a machine whose motion is sped up:
-	// no more than two of them are ever on their way, so that the carriage rests soon after a release.
-	carryLine = 40 * time.Millisecond
+	// carryLine and traceLine are the longest motion of one line of a hold, in real time also on a machine whose
+	// motion is sped up.
+	carryLine = machine.HandLineMS * time.Millisecond
+	traceLine = machine.TraceLineMS * time.Millisecond
 	carryLook = 5 * time.Millisecond
 	// restWithin is how long what was sent may take to be carried out; a machine that is slower, or holds,
 	// is stopped, so that the rest of a hold never comes later.
@@ -25,9 +27,10 @@ const (
 // grip makes the machine ready for a hold: usable, disarmed, and with a place.
 func (w *Worker) grip(ctx context.Context, a doGrip, stops int64) evGripped {
 	r := broker.SetupResult{Leave: a.leave, Number: a.command.Number}
-	if way := a.command.By; max(way.X, -way.X)+max(way.Y, -way.Y) != 1 {
+	around := a.command.Around
+	if way := a.command.By; len(around) == 0 && max(way.X, -way.X)+max(way.Y, -way.Y) != 1 || len(around) > broker.MostAround {
 		r.Problem = phraseCommand
-		return evGripped{result: r}
+		return evGripped{command: a.command, result: r}
 	}
 	status, problem := w.ready(ctx)
 	if r.Position, r.Homed, r.Problem = status.Position, status.Homed, problem; problem == "" {
@@ -36,11 +39,24 @@ func (w *Worker) grip(ctx context.Context, a doGrip, stops int64) evGripped {
 			r.Problem = phraseStop
 		case !status.Homed:
 			r.Problem = phraseNotHomed
-		case edge == status.Position:
+		case len(around) > 0 && !withinStops(around, a.command.Origin, a.profile):
+			r.Problem = phraseTravel
+		case len(around) == 0 && edge == status.Position:
 			r.Problem = phraseEdge
 		}
 	}
-	return evGripped{result: r}
+	return evGripped{command: a.command, result: r}
+}
+
+// withinStops says whether the carriage may go everywhere on a way.
+func withinStops(around []geom.Point, origin geom.Point, p machine.Profile) bool {
+	for _, corner := range around {
+		at := corner.Add(origin)
+		if b := (geom.Box{Min: at, Max: at}); !b.Inside(p.TravelUM) || !b.Inside(p.HardStops) {
+			return false
+		}
+	}
+	return true
 }
 
 // edgeFrom is where the travel ends on the way from a place.
@@ -58,33 +74,39 @@ func edgeFrom(at, way geom.Point, p machine.Profile) geom.Point {
 }
 
 // carry sends the lines of one hold: short ones at a speed that a hand can follow, tool off, each only
-// if it will have been carried out while the hold still counts.
+// if it will have been carried out while the hold still counts, and only when the machine says that it has no
+// more than one of them left.
 func (w *Worker) carry(ctx context.Context, a doCarry, stops int64) evCarried {
-	problem := w.carrying(ctx, a, stops)
+	left, problem := w.carrying(ctx, a, stops)
 	r := broker.SetupResult{Problem: problem}
 	if status, err := w.where(); err == nil {
 		r.Position, r.Homed = status.Position, status.Homed
 	} else if r.Problem == "" {
 		r.Problem = phraseLost
 	}
-	return evCarried{result: r}
+	return evCarried{result: r, left: left}
 }
 
-func (w *Worker) carrying(ctx context.Context, a doCarry, stops int64) string {
+// carrying gives the corners that were not reached, and why the hold ended if no hand let go.
+func (w *Worker) carrying(ctx context.Context, a doCarry, stops int64) (left []geom.Point, problem string) {
 	h := w.held.Load()
 	if h == nil {
-		return phraseLost
+		return nil, phraseLost
 	}
 	status, err := w.where()
 	if err != nil {
-		return phraseLost
+		return nil, phraseLost
 	}
-	speed := a.profile.Bounded(machine.HandUMPerS)
-	if a.fine {
+	at := status.Position
+	speed, each := a.profile.Bounded(machine.HandUMPerS), carryLine
+	left = []geom.Point{edgeFrom(at, a.way, a.profile)}
+	switch {
+	case len(a.around) > 0:
+		speed, each, left = a.profile.TraceSpeed(), traceLine, a.around
+	case a.fine:
 		speed = a.profile.Bounded(machine.FineUMPerS)
 	}
-	step := max(1, speed*carryLine.Milliseconds()/1000)
-	at, edge := status.Position, edgeFrom(status.Position, a.way, a.profile)
+	step := max(1, speed*each.Milliseconds()/1000)
 	done := w.cfg.Clock.Boot() // when what was sent will have been carried out
 	send := func(line string) error {
 		if err := w.leashed(ctx, stops); err != nil {
@@ -96,41 +118,47 @@ func (w *Worker) carrying(ctx context.Context, a doCarry, stops int64) string {
 	}
 	for _, line := range []string{"G21", "G90", "M5"} {
 		if err := send(line); err != nil {
-			return w.carryStopped(err)
+			return left, w.carryStopped(err)
 		}
 	}
-	problem := ""
-	for problem == "" {
+	for len(left) > 0 {
+		if status, err = w.where(); err != nil {
+			return left, w.carryStopped(err)
+		}
 		now := w.cfg.Clock.Boot()
 		done = max(done, now)
 		until := time.Duration(w.holdUntil.Load())
 		if now >= until {
 			break
 		}
-		if done-now > carryLine || done+carryLine > until {
+		if done-now > each || done+each > until || geom.Distance(status.Position, at) > float64(step) {
 			w.pause(ctx, carryLook)
 			if w.stops.Load() != stops {
-				return phraseStop
+				return left, phraseStop
 			}
 			continue
 		}
-		next := nearer(at, edge, step)
+		next := nearer(at, left[0], step)
 		if next == at {
-			problem = phraseEdge
-			break
+			left = left[1:]
+			continue
 		}
 		if err := send(fmt.Sprintf("G1 X%s Y%s F%s", millimetres(next.X), millimetres(next.Y), millimetres(speed*60))); err != nil {
-			return w.carryStopped(err)
+			return left, w.carryStopped(err)
 		}
-		at, done = next, done+carryLine
+		took := min(each, time.Duration(geom.Distance(at, next)*float64(time.Second)/float64(speed)))
+		at, done = next, done+took
 		w.carried.Store(&next) // of this line alone: at goes on
 	}
 	resting, cancel := context.WithTimeout(ctx, restWithin)
 	defer cancel()
 	if err := h.driver.Drain(resting); err != nil {
-		return w.carryStopped(err)
+		return left, w.carryStopped(err)
 	}
-	return problem
+	if len(left) == 0 && len(a.around) == 0 {
+		problem = phraseEdge
+	}
+	return left, problem
 }
 
 // carryStopped ends a hold whose lines did not go as they should: off is sent, so that nothing that the
@@ -155,8 +183,12 @@ func (w *Worker) pause(ctx context.Context, d time.Duration) {
 	}
 }
 
-// nearer is a step along an axis towards a place, or the place itself.
+// nearer is a step straight towards a place, or the place itself.
 func nearer(at, to geom.Point, step int64) geom.Point {
-	move := func(a, b int64) int64 { return a + min(step, max(-step, b-a)) }
-	return geom.Pt(move(at.X, to.X), move(at.Y, to.Y))
+	way := geom.Distance(at, to)
+	if way <= float64(step) {
+		return to
+	}
+	part := func(a, b int64) int64 { return a + int64(math.Round(float64(b-a)*float64(step)/way)) }
+	return geom.Pt(part(at.X, to.X), part(at.Y, to.Y))
 }

@@ -4,6 +4,7 @@ import (
 	"kerfgate/checklist/permit"
 	"kerfgate/plan"
 	"kerfgate/plan/canon"
+	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 	"kerfgate/worker/driver"
@@ -111,8 +112,14 @@ type (
 		sheet *driver.Sheet
 	}
 	evSetupDone struct{ result broker.SetupResult }
-	evGripped   struct{ result broker.SetupResult }
-	evCarried   struct{ result broker.SetupResult }
+	evGripped   struct {
+		command broker.SetupCommand
+		result  broker.SetupResult
+	}
+	evCarried struct {
+		result broker.SetupResult
+		left   []geom.Point // corners of a trace that were not reached
+	}
 )
 
 // Tags of writes that a step waits for.

@@ -27,6 +27,7 @@ type hold struct {
 	key     [16]byte   // the same, until it is let go
 	way     geom.Point // −1, 0 or 1 along each axis
 	fine    bool
+	traces  bool            // it goes the way that setup.trace has left
 	ticks   []time.Duration // when each was told, in boot time
 	heard   int             // the newest that came back
 	until   time.Duration   // the carriage may move
@@ -37,7 +38,7 @@ type hold struct {
 
 func (c *core) onGrip(e evSetup) {
 	var seed = c.random()
-	h := &hold{way: e.command.By, fine: e.command.Fine}
+	h := &hold{way: e.command.By, fine: e.command.Fine, traces: len(e.command.Around) > 0}
 	copy(h.name[:], seed[:])
 	h.key = h.name
 	c.setup.hold = h
@@ -57,6 +58,9 @@ func (c *core) onGripped(e evGripped) {
 		return
 	}
 	h.ready = true
+	if h.traces {
+		c.setup.trace = c.setup.trace.from(e.command, e.result.Position)
+	}
 	c.tellTick(e.result)
 	h.until = c.now.boot + holdFor
 }
@@ -108,7 +112,11 @@ func (c *core) onBeat(e evSetup) {
 	}
 	if !h.started {
 		h.started = true
-		c.do(doCarry{way: h.way, fine: h.fine, profile: c.profile, until: h.until})
+		carry := doCarry{way: h.way, fine: h.fine, profile: c.profile, until: h.until}
+		if h.traces {
+			carry.around = c.setup.trace.left
+		}
+		c.do(carry)
 	} else {
 		c.do(doHoldUntil{until: h.until})
 	}
@@ -147,6 +155,10 @@ func (s *setup) carried(e evCarried) (result broker.SetupResult, waits bool) {
 	}
 	s.over = e.result
 	s.over.Leave, s.over.Grip = s.leave, h.name
+	if h.traces {
+		s.over.Traced = s.trace.rested(e)
+		s.over.Origin = s.trace.origin
+	}
 	result = s.over
 	result.Number = h.release
 	return result, h.release > 0

@@ -43,17 +43,11 @@ func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
 		return problem
 	}
 	var path []geom.Point
-	speed := a.profile.Bounded(machine.HandUMPerS)
 	switch a.command.Kind {
 	case broker.SetupHome:
 		return w.home(ctx, a, stops)
 	case broker.SetupJog:
 		path = []geom.Point{status.Position.Add(a.command.By)}
-	case broker.SetupTrace:
-		for _, p := range outline(a.command.Extents) { // as the lines of a run will be told
-			path = append(path, a.profile.Geometry.Told(p).Add(a.command.Origin))
-		}
-		speed = a.profile.Bounded(machine.TraceUMPerS)
 	default:
 		return phraseCommand
 	}
@@ -69,7 +63,7 @@ func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
 	if h == nil {
 		return phraseLost
 	}
-	for line := range setupLines(status.Position, path, speed) {
+	for line := range setupLines(status.Position, path, a.profile.Bounded(machine.HandUMPerS)) {
 		if err := w.leashed(ctx, stops); err != nil {
 			return movePhrase(err)
 		}
@@ -148,11 +142,6 @@ func movePhrase(err error) string {
 		return phraseRefusedLine
 	}
 	return phraseLost
-}
-
-// outline is the way around a box and back to its first corner.
-func outline(b geom.Box) []geom.Point {
-	return []geom.Point{b.Min, geom.Pt(b.Max.X, b.Min.Y), b.Max, geom.Pt(b.Min.X, b.Max.Y), b.Min}
 }
 
 // setupLines renders moves at a speed that hands and eyes can follow, the tool off: G1 with a feed (ISO

@@ -127,15 +127,20 @@ func TestI1_PlacingOverACable(t *testing.T) {
 	if r := says(broker.SetupCommand{Kind: broker.SetupHome}); r.Problem != "" || !r.Homed || r.Span.X != 200_300 {
 		t.Fatalf("home: %+v", r)
 	}
-	for _, c := range []broker.SetupCommand{
-		{Kind: broker.SetupJog, By: geom.Pt(8_000, 5_000)},
-		{Kind: broker.SetupTrace, Origin: geom.Pt(10_000, 10_000), Extents: geom.Box{Max: geom.Pt(20_000, 10_000)}},
-	} {
-		if r := says(c); r.Problem != "" {
-			t.Fatalf("%s: %+v", c.Kind, r)
+	if r := says(broker.SetupCommand{Kind: broker.SetupJog, By: geom.Pt(8_000, 5_000)}); r.Problem != "" {
+		t.Fatalf("jog: %+v", r)
+	}
+	// The outline of a triangle is gone around while it is held.
+	r := says(broker.SetupCommand{Kind: broker.SetupGrip, Origin: geom.Pt(10_000, 10_000), Around: []geom.Point{geom.Pt(0, 0), geom.Pt(20_000, 0), geom.Pt(10_000, 10_000)}})
+	for limit := time.Now().Add(20 * time.Second); !r.Traced; time.Sleep(80 * time.Millisecond) {
+		if r = says(broker.SetupCommand{Kind: broker.SetupBeat, Grip: r.Grip, Tick: r.Tick}); r.Problem != "" || time.Now().After(limit) {
+			t.Fatalf("tracing: %+v", r)
 		}
 	}
-	r := says(broker.SetupCommand{Kind: broker.SetupGrip, By: geom.Pt(1, 0)})
+	if r.Position.X != 10_000 && r.Position.X != 20_000 && r.Position.X != 30_000 {
+		t.Errorf("traced, and rests at %v", r.Position)
+	}
+	r = says(broker.SetupCommand{Kind: broker.SetupGrip, By: geom.Pt(1, 0)})
 	from := r.Position
 	for begun := time.Now(); time.Since(begun) < time.Second; time.Sleep(80 * time.Millisecond) {
 		if r = says(broker.SetupCommand{Kind: broker.SetupBeat, Grip: r.Grip, Tick: r.Tick}); r.Problem != "" {

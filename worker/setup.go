@@ -14,6 +14,7 @@ type setup struct {
 	number int64
 	last   broker.SetupResult
 	hold   *hold              // of a hold to move, from its grip to its rest
+	trace  trace              // the way around a plan that holds have gone, or have begun to go
 	over   broker.SetupResult // of the last one that came to rest
 }
 
@@ -22,7 +23,7 @@ func (s *setup) end(c *core) {
 	if s.moving {
 		c.do(doHalt{})
 	}
-	s.leave, s.number, s.hold = canon.Digest{}, 0, nil
+	s.leave, s.number, s.hold, s.trace = canon.Digest{}, 0, nil, trace{}
 }
 
 func (c *core) onSetup(e evSetup) {
@@ -42,7 +43,10 @@ func (c *core) onSetup(e evSetup) {
 		return
 	}
 	c.challenge.leave = e.digest
-	c.setup = setup{moving: true, leave: e.digest, number: e.command.Number}
+	c.setup = setup{moving: true, leave: e.digest, number: e.command.Number, trace: c.setup.trace}
+	if e.command.Kind != broker.SetupGrip && e.command.Kind != broker.SetupWhere {
+		c.setup.trace = trace{}
+	}
 	if e.command.Kind == broker.SetupGrip {
 		c.onGrip(e)
 		return

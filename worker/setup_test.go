@@ -57,8 +57,8 @@ func TestI1_SetupLeave(t *testing.T) {
 			{broker.SetupCommand{Kind: broker.SetupWhere}, ""},
 			{broker.SetupCommand{Kind: broker.SetupJog, By: geom.Pt(50_000, -1000)}, ""},
 			{broker.SetupCommand{Kind: broker.SetupJog, By: geom.Pt(-1001, 0)}, phraseTravel},
-			{broker.SetupCommand{Kind: broker.SetupTrace, Origin: geom.Pt(10_000, 10_000), Extents: s.plan.Extents}, ""},
-			{broker.SetupCommand{Kind: broker.SetupTrace, Origin: geom.Pt(230_000, 10_000), Extents: s.plan.Extents}, phraseTravel},
+			{broker.SetupCommand{Kind: broker.SetupJog, By: geom.Pt(50_000, 2000)}, ""},
+			{broker.SetupCommand{Kind: broker.SetupGrip, Around: make([]geom.Point, broker.MostAround+1)}, phraseCommand},
 			{broker.SetupCommand{Kind: "burn"}, phraseCommand},
 		} {
 			c.command.Leave, c.command.Number = msg, int64(i+1)
@@ -97,13 +97,13 @@ func TestI1_SetupRefused(t *testing.T) {
 	t.Parallel()
 	bubble(t, func(t *testing.T, s *shop) {
 		msg, _ := s.leave()
-		s.handlers.Setup(broker.SetupCommand{Leave: msg, Number: 1, Kind: broker.SetupTrace, Origin: geom.Pt(0, 0), Extents: geom.Box{Max: geom.Pt(300_000, 200_000)}})
+		s.handlers.Setup(broker.SetupCommand{Leave: msg, Number: 1, Kind: broker.SetupJog, By: geom.Pt(290_000, 190_000)})
 		time.Sleep(time.Second)
 		s.w.Stop()
 		moves := s.fake().moved()
 		synctest.Wait()
 		if got := s.results[len(s.results)-1]; got.Problem != phraseStop {
-			t.Fatalf("stopped trace: %+v", got)
+			t.Fatalf("stopped jog: %+v", got)
 		}
 		if got := s.setsUp(broker.SetupCommand{Leave: msg, Number: 2, Kind: broker.SetupHome}); got.Problem != phraseChallenge {
 			t.Fatalf("the leave outlived a stop: %+v", got)

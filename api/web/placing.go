@@ -36,9 +36,10 @@ func (v *PlacingView) Whole() bool { return len(v.Left) == 0 }
 // Bed is what lies on a machine's bed, in machine coordinates.
 type Bed struct {
 	Stops, Travel geom.Box
-	Sheet         geom.Point  // its size
-	Origin        *geom.Point // nil: not placed
-	Outline       geom.Box    // of the plan, from the origin
+	Sheet         geom.Point   // its size
+	Origin        *geom.Point  // nil: not placed
+	Outline       []geom.Point // around the plan, from the origin
+	Traced        bool         // around this origin
 }
 
 // BedSVG draws a bed to scale, the near side below: hard stops, where the carriage may go, the sheet, the
@@ -57,7 +58,16 @@ func BedSVG(b Bed) template.HTML {
 	rect("bed-travel", b.Travel)
 	if b.Origin != nil {
 		rect("bed-sheet", geom.Box{Min: *b.Origin, Max: b.Origin.Add(b.Sheet)})
-		rect("bed-outline", b.Outline.Move(*b.Origin))
+		var around strings.Builder
+		for i, corner := range b.Outline {
+			at := corner.Add(*b.Origin)
+			fmt.Fprintf(&around, "%s%g %g", [2]string{"M", "L"}[min(i, 1)], mmOf(at.X), -mmOf(at.Y))
+		}
+		class := "bed-outline"
+		if b.Traced {
+			class += " traced"
+		}
+		fmt.Fprintf(&s, `<path class="%s" d="%sZ"/>`, class, around.String())
 		fmt.Fprintf(&s, `<circle class="bed-origin" cx="%g" cy="%g" r="%g"/>`, mmOf(b.Origin.X), -mmOf(b.Origin.Y), w/90)
 	}
 	arm := w / 22
@@ -72,5 +82,9 @@ func (b Bed) words() string {
 	if b.Origin == nil {
 		return text + "; no sheet is placed yet"
 	}
-	return text + fmt.Sprintf("; the sheet of %s with its near left corner at x %s, y %s mm", Size(b.Sheet.X, b.Sheet.Y), Millimetres(b.Origin.X), Millimetres(b.Origin.Y))
+	traced := "is not traced"
+	if b.Traced {
+		traced = "was traced"
+	}
+	return text + fmt.Sprintf("; the sheet of %s with its near left corner at x %s, y %s mm; the outline %s", Size(b.Sheet.X, b.Sheet.Y), Millimetres(b.Origin.X), Millimetres(b.Origin.Y), traced)
 }

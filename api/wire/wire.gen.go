@@ -19,6 +19,24 @@ import (
 	openapi_types "github.com/oapi-codegen/runtime/types"
 )
 
+// Defines values for HoldBeatTrace.
+const (
+	TraceBox     HoldBeatTrace = "box"
+	TraceOutline HoldBeatTrace = "outline"
+)
+
+// Valid indicates whether the value is a known member of the HoldBeatTrace enum.
+func (e HoldBeatTrace) Valid() bool {
+	switch e {
+	case TraceBox:
+		return true
+	case TraceOutline:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for HoldBeatWay.
 const (
 	HoldAway   HoldBeatWay = "away"
@@ -407,7 +425,6 @@ func (e SessionEntryKind) Valid() bool {
 const (
 	Home  SetupMoveKind = "home"
 	Jog   SetupMoveKind = "jog"
-	Trace SetupMoveKind = "trace"
 	Where SetupMoveKind = "where"
 )
 
@@ -417,8 +434,6 @@ func (e SetupMoveKind) Valid() bool {
 	case Home:
 		return true
 	case Jog:
-		return true
-	case Trace:
 		return true
 	case Where:
 		return true
@@ -1080,15 +1095,21 @@ type Health struct {
 	Status string `json:"status"`
 }
 
-// HoldBeat way begins a hold; grip and tick, as they were told last, keep it; release ends it
+// HoldBeat way or trace begins a hold; grip and tick, as they were told last, keep it; release ends it
 type HoldBeat struct {
 	// Fine 2 mm/s in place of 20
-	Fine    *bool        `json:"fine,omitempty"`
-	Grip    *string      `json:"grip,omitempty"`
-	Release *bool        `json:"release,omitempty"`
-	Tick    *int64       `json:"tick,omitempty"`
-	Way     *HoldBeatWay `json:"way,omitempty"`
+	Fine    *bool   `json:"fine,omitempty"`
+	Grip    *string `json:"grip,omitempty"`
+	Release *bool   `json:"release,omitempty"`
+	Tick    *int64  `json:"tick,omitempty"`
+
+	// Trace go around what the plan marks from its origin, as a stretched line would lie (outline) or along its box; a hold that was let go goes on
+	Trace *HoldBeatTrace `json:"trace,omitempty"`
+	Way   *HoldBeatWay   `json:"way,omitempty"`
 }
+
+// HoldBeatTrace go around what the plan marks from its origin, as a stretched line would lie (outline) or along its box; a hold that was let go goes on
+type HoldBeatTrace string
 
 // HoldBeatWay defines model for HoldBeat.Way.
 type HoldBeatWay string
@@ -1100,6 +1121,9 @@ type HoldDone struct {
 	PositionXMm float64 `json:"position_x_mm"`
 	PositionYMm float64 `json:"position_y_mm"`
 	Tick        int64   `json:"tick"`
+
+	// Traced the carriage has gone around whole and rests
+	Traced bool `json:"traced"`
 }
 
 // HotSpot a place where too much energy meets in too short a time

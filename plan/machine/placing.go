@@ -116,15 +116,46 @@ func (p Profile) Bounded(speedUMPerS int64) int64 {
 	return speedUMPerS
 }
 
-// TraceMS is about how long it takes to go from a place to a box and once around it, in milliseconds of
-// the machine's own time: each side at the trace's speed, with one start and one stop.
-func (p Profile) TraceMS(from geom.Point, box geom.Box) int64 {
+// HandLineMS and TraceLineMS are the longest motion of one line while somebody holds, in milliseconds; no more
+// than two are ever on their way, so that the carriage rests soon after a release.
+const (
+	HandLineMS  = 40
+	TraceLineMS = 80
+)
+
+// TraceSpeed is how fast an outline is traced, in µm/s: so that the carriage comes to rest within half of the line
+// that it has, and does not stutter while the next one is on its way.
+func (p Profile) TraceSpeed() int64 {
 	speed := p.Bounded(TraceUMPerS)
+	if accel := min(p.AccelXUMPerS2, p.AccelYUMPerS2); accel > 0 { // v²/2a = v · half a line
+		speed = min(speed, max(HandUMPerS, accel*TraceLineMS/1000))
+	}
+	return p.Bounded(speed)
+}
+
+// TraceMS is about how long it takes to go from a place to the nearest corner of a way and once around it, in
+// milliseconds: each side at the trace's speed, with a rest at each corner.
+func (p Profile) TraceMS(from geom.Point, around []geom.Point) int64 {
+	speed := p.TraceSpeed()
 	accel := min(p.AccelXUMPerS2, p.AccelYUMPerS2)
-	if speed <= 0 || accel <= 0 {
+	if speed <= 0 || accel <= 0 || len(around) == 0 {
 		return 0
 	}
-	to := box.Min.Sub(from)
-	way := max(to.X, -to.X) + max(to.Y, -to.Y) + 2*(box.Width()+box.Height())
-	return way*1000/speed + 5*speed*1000/accel
+	first := Nearest(around, from)
+	way := geom.Distance(from, around[first])
+	for i, c := range around {
+		way += geom.Distance(c, around[(i+1)%len(around)])
+	}
+	return int64(way)*1000/speed + int64(len(around)+1)*speed*1000/accel
+}
+
+// Nearest is the index of the point that lies nearest to a place; −1 where there is none.
+func Nearest(points []geom.Point, to geom.Point) int {
+	best := -1
+	for i, p := range points {
+		if best < 0 || geom.Distance(p, to) < geom.Distance(points[best], to) {
+			best = i
+		}
+	}
+	return best
 }

@@ -147,12 +147,14 @@ type Taken struct {
 
 // SetupCommand is one motion without beam, sent with the leave that allows it.
 type SetupCommand struct {
-	Leave   []byte     `cbor:"leave"` // signed note
-	Number  int64      `cbor:"number"`
-	Kind    string     `cbor:"kind"` // one of the Setup constants
-	By      geom.Point `cbor:"by"`   // jog: relative move in micrometres; grip: the way, −1, 0 or 1 along one axis
-	Origin  geom.Point `cbor:"origin"`
-	Extents geom.Box   `cbor:"extents"` // trace: outline relative to Origin
+	Leave  []byte     `cbor:"leave"` // signed note
+	Number int64      `cbor:"number"`
+	Kind   string     `cbor:"kind"` // one of the Setup constants
+	By     geom.Point `cbor:"by"`   // jog: relative move in micrometres; grip: the way, −1, 0 or 1 along one axis
+	// Around, at grip, is the way of a trace in place of By: corners from Origin, as the machine is told them,
+	// not closed, MostAround at most.
+	Origin geom.Point   `cbor:"origin"`
+	Around []geom.Point `cbor:"around"`
 	// OnMark says, at home, that a person has carried each axis that is placed by hand to its mark.
 	OnMark bool `cbor:"on_mark"`
 	// Fine asks for a slow hold. Grip and Tick say which hold a beat belongs to, and the newest tick that
@@ -167,9 +169,8 @@ type SetupCommand struct {
 const (
 	SetupHome  = "home"
 	SetupJog   = "jog"
-	SetupTrace = "trace"
 	SetupWhere = "where" // no motion: ask for the position
-	SetupGrip  = "grip"  // no motion yet: begin a hold to move
+	SetupGrip  = "grip"  // no motion yet: begin a hold to move, or to trace
 	SetupBeat  = "beat"  // the hold goes on, or is released
 )
 
@@ -185,7 +186,13 @@ type SetupResult struct {
 	// Grip names a hold and Tick is what its next beat gives back.
 	Grip [16]byte `cbor:"grip"`
 	Tick int64    `cbor:"tick"`
+	// Traced says that a way was gone around whole, by holds without another move between, and Origin from where.
+	Traced bool       `cbor:"traced"`
+	Origin geom.Point `cbor:"origin"`
 }
+
+// MostAround bounds the corners of a trace in one command.
+const MostAround = 256
 
 // Stop asks a worker to stop whatever runs. Unsigned on purpose.
 type Stop struct {

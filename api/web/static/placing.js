@@ -51,16 +51,19 @@
     return answer;
   }
 
+  const note = (me, r) => (!me.trace ? "" : r.traced ? "The outline is traced" : hand === me ? "Tracing" : "Let go: hold again to go on");
+
   async function hold(me, address, way) {
     await resting;
     if (hand !== me) return;
     let r;
     const fine = panel()?.querySelector('input[name="pace"]:checked')?.value === "fine";
     try {
-      r = await put(address, { way, fine });
+      r = await put(address, way.trace ? way : { ...way, fine });
       while (hand === me) {
         r = await put(address, { grip: r.grip, tick: r.tick });
-        if (hand === me) show(r);
+        if (hand === me) show(r, note(me, r));
+        if (r.traced) return;
         await sleep(beatGap);
       }
     } catch (problem) {
@@ -68,8 +71,11 @@
     } finally {
       if (hand === me) letGo();
     }
-    if (!r) return;
-    try { show(await put(address, { grip: r.grip, tick: r.tick, release: true }, { keepalive: true })); } catch (problem) {
+    if (!r || r.traced) return;
+    try {
+      r = await put(address, { grip: r.grip, tick: r.tick, release: true }, { keepalive: true });
+      show(r, note(me, r));
+    } catch (problem) {
       if (!(problem instanceof TypeError)) say(`${problem.message}.`);
     }
   }
@@ -77,7 +83,7 @@
   function take(way) {
     const address = panel()?.dataset.hold;
     if (!address || hand) return;
-    const me = { way };
+    const me = { way: way.way, trace: way.trace };
     hand = me;
     mark();
     const done = hold(me, address, way);
@@ -88,23 +94,25 @@
     mark();
   }
   function mark() {
-    for (const b of document.querySelectorAll("[data-way]")) b.classList.toggle("held", hand?.way === b.dataset.way);
+    for (const b of document.querySelectorAll("[data-way], [data-trace]")) b.classList.toggle("held", !!hand && hand.way === b.dataset.way && hand.trace === b.dataset.trace);
   }
 
-  const button = (e) => e.target.closest?.("[data-way]");
+  const button = (e) => e.target.closest?.("[data-way], [data-trace]");
+  const wayOf = (b) => (b.dataset.trace ? { trace: b.dataset.trace } : { way: b.dataset.way });
   document.addEventListener("pointerdown", (e) => {
     const b = button(e);
     if (!b || e.button !== 0) return;
     e.preventDefault();
     b.focus({ preventScroll: true });
     try { b.setPointerCapture(e.pointerId); } catch { /* a made-up pointer cannot be captured */ }
-    take(b.dataset.way);
+    take(wayOf(b));
   });
   for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) document.addEventListener(end, (e) => { if (hand && !hand.key) letGo(); });
   document.addEventListener("contextmenu", (e) => { if (button(e)) e.preventDefault(); });
   document.addEventListener("keydown", (e) => {
     const b = button(e);
-    const way = b && (keys[e.key] || (e.key === " " || e.key === "Enter" ? b.dataset.way : ""));
+    const press = e.key === " " || e.key === "Enter";
+    const way = b && (press ? wayOf(b) : b.dataset.way && keys[e.key] && { way: keys[e.key] });
     if (!way || e.ctrlKey || e.altKey || e.metaKey) return;
     e.preventDefault();
     if (e.repeat || hand) return;
