@@ -50,7 +50,7 @@ func (m *maker) compensate(c cutting, clusters []contour.Cluster, options contou
 	}
 	k.lay(moved.Rings)
 	// The drawn lines have told what is to be looked at.
-	cut, err := contour.Understand(k.lines, contour.Options{JoinUM: options.JoinUM})
+	cut, err := contour.Understand(k.lines, contour.Options{JoinUM: options.JoinUM, AsCut: true})
 	if err != nil {
 		m.tangled(err)
 		return c

@@ -7,7 +7,8 @@ import (
 )
 
 // Cluster is a set of cuts that hang together and free at least one piece or drop-out only together:
-// pieces side by side that share an edge, a lattice, an outline with a slit that runs into it.
+// pieces side by side that share an edge, a lattice, an outline with a slit that runs into it. Of lines that
+// are cut as they are (Options.AsCut) only Pieces is filled.
 type Cluster struct {
 	Lines []int // in order
 	// Main is the line of which most lies between what is kept and what is waste.
@@ -41,14 +42,17 @@ type Within struct {
 
 // Bounded is a piece or drop-out of a cluster.
 type Bounded struct {
-	Piece   int          // index among the pieces
-	Outline []geom.Point // anticlockwise and closed; a cut that ends in the piece is followed there and back
+	Piece int // index among the pieces
+	// Outline is anticlockwise and closed; a cut that ends in the piece is followed there and back. Only
+	// with Options.AsCut.
+	Outline []geom.Point
 	// SharedUM is how much of the outline has another piece on the other side.
 	SharedUM int64
 }
 
-// clusters finds the components in which some face is bounded by more than one closed line.
-func (f *faces) clusters(lines []Line, pieces []Piece) ([]Cluster, error) {
+// clusters finds the components in which some face is bounded by more than one closed line; asCut as in
+// Options.
+func (f *faces) clusters(lines []Line, pieces []Piece, asCut bool) ([]Cluster, error) {
 	number := make([]int, len(f.holder)) // by component: one more than that of its cluster
 	count := 0
 	for face, p := range pieces {
@@ -64,6 +68,10 @@ func (f *faces) clusters(lines []Line, pieces []Piece) ([]Cluster, error) {
 		return nil, nil
 	}
 	g := gathering{faces: f, lines: lines, out: make([]Cluster, count), number: number, on: newPlaces(64)}
+	g.pieces(asCut)
+	if asCut {
+		return g.out, nil
+	}
 	g.boundaries()
 	for e := range f.edges {
 		if k := number[f.componentOf[e]]; k > 0 {
@@ -167,38 +175,65 @@ func (g *gathering) closeWithin(c *Cluster) {
 	c.Within = out
 }
 
-// rings unites the faces of one kind, seen from what holds the component, and lists the faces.
-func (g *gathering) rings() error {
-	around := make([]bool, len(g.out)) // the sheet around the cluster is kept
-	of := make([][][]geom.Point, len(g.out))
-	for c, k := range g.number {
-		if k > 0 {
-			around[k-1] = g.holder[c] >= 0 && !g.dropout(g.holder[c])
-		}
-	}
+// pieces lists the faces of the clusters; with their outlines where the lines are those that are cut.
+func (g *gathering) pieces(asCut bool) {
 	for face, at := range g.bounded {
 		k := g.number[g.cycles[at].component] - 1
 		if k < 0 {
 			continue
 		}
 		b := Bounded{Piece: face}
-		for _, h := range g.cycles[at].halves {
-			if len(b.Outline) == 0 {
-				b.Outline = append(b.Outline, g.start(h))
-			}
-			from := len(b.Outline) - 1
-			g.each(h, func(_, p geom.Point) { b.Outline = append(b.Outline, p) })
+		halves := g.cycles[at].halves
+		if asCut {
+			b.Outline = g.outline(halves)
+		}
+		for _, h := range halves {
 			if other := g.region(h ^ 1); other != face && g.kept(h^1) && !g.dropout(face) {
-				b.SharedUM += geom.Length(b.Outline[from:])
+				b.SharedUM += g.length(h)
 			}
 		}
 		g.out[k].Pieces = append(g.out[k].Pieces, b)
-		if g.dropout(face) == around[k] {
-			of[k] = append(of[k], b.Outline)
+	}
+}
+
+// outline is a closed way along half-edges that follow each other.
+func (g *gathering) outline(halves []int) []geom.Point {
+	n := 1
+	for _, h := range halves {
+		n += len(g.edges[h/2].points) - 1
+	}
+	out := append(make([]geom.Point, 0, n), g.start(halves[0]))
+	for _, h := range halves {
+		g.each(h, func(_, p geom.Point) { out = append(out, p) })
+	}
+	return out
+}
+
+// rings goes around the union of the faces of one kind, seen from what holds the component: along the edges
+// that have such a face on one side only.
+func (g *gathering) rings() error {
+	around := make([]bool, len(g.out)) // the sheet around the cluster is kept
+	for c, k := range g.number {
+		if k > 0 {
+			around[k-1] = g.holder[c] >= 0 && !g.dropout(g.holder[c])
+		}
+	}
+	bounding := make([][]int, len(g.out)) // half-edges with such a face on the left
+	for e := range g.edges {
+		k := g.number[g.componentOf[e]] - 1
+		if k < 0 {
+			continue
+		}
+		left, right := g.unlike(2*e, around[k]), g.unlike(2*e+1, around[k])
+		switch {
+		case left && !right:
+			bounding[k] = append(bounding[k], 2*e)
+		case right && !left:
+			bounding[k] = append(bounding[k], 2*e+1)
 		}
 	}
 	for k := range g.out {
-		settled, err := geom.Settle(of[k], geom.NonZero)
+		settled, err := geom.Settle(g.ways(bounding[k]), geom.NonZero)
 		if err != nil {
 			return err
 		}
@@ -208,4 +243,38 @@ func (g *gathering) rings() error {
 		}
 	}
 	return nil
+}
+
+// unlike says whether the face on the left of a half-edge is another kind than what lies around its component.
+func (g *gathering) unlike(half int, around bool) bool {
+	face := g.cycles[g.cycleOf[half]].face
+	return face >= 0 && g.dropout(face) == around
+}
+
+// ways puts half-edges, of which as many arrive at every place as leave it, behind each other to closed ways.
+func (g *gathering) ways(halves []int) [][]geom.Point {
+	leaving, arriving := make([]geom.Keyed, len(halves)), make([]geom.Keyed, len(halves))
+	for i, h := range halves {
+		leaving[i] = geom.Keyed{Key: geom.PointKey(g.start(h)), Item: int32(i)}
+		arriving[i] = geom.Keyed{Key: geom.PointKey(g.start(h ^ 1)), Item: int32(i)}
+	}
+	geom.SortKeyed(leaving)
+	geom.SortKeyed(arriving)
+	next := make([]int32, len(halves)) // −1 once it is used
+	for k, a := range arriving {
+		next[a.Item] = leaving[k].Item
+	}
+	var out [][]geom.Point
+	var way []int
+	for i := range halves {
+		way = way[:0]
+		for k := i; next[k] >= 0; {
+			way = append(way, halves[k])
+			k, next[k] = int(next[k]), -1
+		}
+		if len(way) > 0 {
+			out = append(out, g.outline(way))
+		}
+	}
+	return out
 }

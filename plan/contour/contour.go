@@ -54,6 +54,9 @@ type Options struct {
 	ResolutionUM int64
 	BridgeUM     int64 // narrower material between cuts is a finding
 	SupportUM    int64 // from one support of the bed to the next
+	// AsCut says that the lines lie where they are cut: nothing of their clusters is to be moved any more,
+	// and what these free is given with its outlines.
+	AsCut bool
 }
 
 // defaultToleranceUM is below what any home-built carriage repeats; own choice.

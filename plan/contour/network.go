@@ -2,6 +2,7 @@ package contour
 
 import (
 	"cmp"
+	"math"
 	"slices"
 
 	"kerfgate/plan/geom"
@@ -242,6 +243,13 @@ func (n *network) each(h int, visit func(a, b geom.Point)) {
 	for i := len(points) - 1; i > 0; i-- {
 		visit(points[i], points[i-1])
 	}
+}
+
+// length is that of a half-edge in whole µm.
+func (n *network) length(h int) int64 {
+	var sum float64
+	n.each(h, func(a, b geom.Point) { sum += geom.Distance(a, b) })
+	return int64(math.Round(sum))
 }
 
 // nodes are the places at which edges end, and the half-edges that leave each.

@@ -56,7 +56,7 @@ func Understand(lines []Line, options Options) (Structure, error) {
 		return Structure{}, err
 	}
 	s := Structure{Pieces: f.pieces()}
-	if s.Clusters, err = f.clusters(lines, s.Pieces); err != nil {
+	if s.Clusters, err = f.clusters(lines, s.Pieces, o.AsCut); err != nil {
 		return Structure{}, err
 	}
 	s.Parents = f.parents(lines)

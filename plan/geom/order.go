@@ -3,6 +3,7 @@ package geom
 import (
 	"cmp"
 	"slices"
+	"sort"
 )
 
 // Keyed is an item under the key that puts it in order.
@@ -59,3 +60,8 @@ func PointKey(p Point) uint64 {
 
 // MostKeyedUM bounds the coordinates that PointKey takes: some 2 km.
 const MostKeyedUM = 1 << 31
+
+// FirstKeyed is the index of the first of sorted items whose key is not less.
+func FirstKeyed(sorted []Keyed, key uint64) int {
+	return sort.Search(len(sorted), func(i int) bool { return sorted[i].Key >= key })
+}
