@@ -108,6 +108,13 @@ func (l *limiter) count(keys ...limit) (succeeded func(), err error) {
 	}, nil
 }
 
+// forget takes back every try counted against a key.
+func (l *limiter) forget(key triedKey) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.tried, key)
+}
+
 // sweep forgets what is over; it looks at everything, so it is done rarely.
 func (l *limiter) sweep(now time.Time) {
 	l.swept = now

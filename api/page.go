@@ -142,6 +142,7 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/me/pin", roles: []role{member}, body: formBody, handler: s.mePINForm},
 		{method: http.MethodPost, path: "/me/password", roles: []role{member}, body: formBody, handler: s.mePasswordForm},
 		{method: http.MethodPost, path: "/me/sessions/:id/end", roles: []role{member}, body: formBody, handler: s.meSessionForm},
+		{method: http.MethodPost, path: "/me/passkeys/:id/remove", roles: []role{member}, body: formBody, handler: s.mePasskeyForm},
 		{method: http.MethodPost, path: "/me/tokens", roles: []role{member}, body: formBody, handler: s.meTokenForm},
 		{method: http.MethodGet, path: joinPath + ":code", roles: []role{anyone}, handler: s.joinPage},
 		{method: http.MethodPost, path: joinPath + ":code", roles: []role{anyone}, body: formBody, handler: s.joinForm},
@@ -254,7 +255,7 @@ func (s *Server) signInPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: ownPath(c.QueryParam("next")), Station: station}
+	v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: ownPath(c.QueryParam("next")), Station: station, Passkeys: s.passkeysOn(c)}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderSignIn(w, v) })
 }
 
@@ -267,7 +268,7 @@ func (s *Server) signInForm(c echo.Context) error {
 		if p.status >= http.StatusInternalServerError {
 			return err
 		}
-		v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: next, SignInName: fileName(name)}
+		v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: next, SignInName: fileName(name), Passkeys: s.passkeysOn(c)}
 		v.Problem = pageReasons(p)
 		return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderSignIn(w, v) })
 	}

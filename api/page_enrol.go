@@ -61,7 +61,7 @@ func (s *Server) pinForm(c echo.Context) error {
 		if p.status >= http.StatusInternalServerError {
 			return err
 		}
-		v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: next, SignInName: fileName(name), Station: true}
+		v := web.SignInView{Shell: s.shell(c, "Sign in", "/sign-in"), Next: next, SignInName: fileName(name), Station: true, Passkeys: s.passkeysOn(c)}
 		v.Problem = pageReasons(p)
 		return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderSignIn(w, v) })
 	}

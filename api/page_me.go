@@ -33,6 +33,15 @@ func (s *Server) sendMe(c echo.Context, status int, with func(*web.MeView)) erro
 	if v.HasPIN, err = s.store.HasPIN(ctx, who.Person.ID); err != nil {
 		return err
 	}
+	keys, err := s.store.Passkeys(ctx, who.Person.ID)
+	if err != nil {
+		return err
+	}
+	v.Passkeys = s.passkeysOn(c)
+	v.Passkeys.Station = who.Session.Kind == db.SessionStation
+	for _, k := range keys {
+		v.Passkeys.Rows = append(v.Passkeys.Rows, web.PasskeyRow{ID: k.ID.String(), Name: k.Name, Added: s.local(k.AddedAt), Used: s.localOrNil(k.UsedAt)})
+	}
 	for _, se := range sessions {
 		v.Sessions = append(v.Sessions, web.SessionRow{ID: se.ID.String(), What: sessionWords(se), Since: s.local(se.CreatedAt), Used: s.local(se.UsedAt),
 			Until: s.local(se.ExpiresAt), Here: se.ID == who.Session.ID})
@@ -85,6 +94,15 @@ func (s *Server) meSessionForm(c echo.Context) error {
 		return err
 	}
 	return s.changedMe(c, "It is ended.", s.store.EndSession(c.Request().Context(), actorIn(c.Request().Context()), id))
+}
+
+// mePasskeyForm is POST /me/passkeys/:id/remove.
+func (s *Server) mePasskeyForm(c echo.Context) error {
+	id, err := pathID(c)
+	if err != nil {
+		return err
+	}
+	return s.changedMe(c, "The passkey is removed. Delete it on its device too.", s.store.RemovePasskey(c.Request().Context(), actorIn(c.Request().Context()), id))
 }
 
 // meTokenForm is POST /me/tokens.

@@ -53,6 +53,7 @@ const (
 	kib          = 1 << 10
 	mib          = 1 << 20
 	jsonBody     = 64 * kib
+	passkeyBody  = 16 * kib
 	drawingBody  = 32*mib + 64*kib // the drawing's own 32 MiB and the form around it
 	drawingLimit = 32 * mib
 	uploadSlots  = 4
@@ -92,6 +93,8 @@ func policy() []rule {
 		get("/health", anyone),
 		signIn,
 		unsigned("/sessions/pin", 4*kib),
+		unsigned("/sessions/passkey/challenge", 0),
+		unsigned("/sessions/passkey", passkeyBody),
 		del("/sessions/current", member),
 		get("/me", member),
 		put("/me/pin", 4*kib, member),
@@ -99,6 +102,10 @@ func policy() []rule {
 		get("/me/sessions", member),
 		del("/me/sessions/:id", member),
 		post("/me/tokens", 4*kib, member),
+		get("/me/passkeys", member),
+		post("/me/passkeys/challenge", 4*kib, member),
+		post("/me/passkeys", passkeyBody, member),
+		del("/me/passkeys/:id", member),
 
 		get("/people", officer, admin),
 		get("/people/:id", officer, admin),

@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"time"
 
+	"github.com/go-webauthn/webauthn/webauthn"
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
 
@@ -81,14 +82,16 @@ type Server struct {
 	rules   map[routeKey]rule
 	cross   *http.CrossOriginProtection
 	limiter *limiter
-	plans   slots // planning
-	uploads slots // drawings held in memory
-	proofs  slots // whole-log exports and checks
-	replays slots // readings for clients that resume live events
-	hub     *hub
-	leaves  *leaves
-	runs    *runMachines
-	noted   *stopNotes
+	// passkeys judges them; nil where the server's own origin allows none.
+	passkeys *webauthn.WebAuthn
+	plans    slots // planning
+	uploads  slots // drawings held in memory
+	proofs   slots // whole-log exports and checks
+	replays  slots // readings for clients that resume live events
+	hub      *hub
+	leaves   *leaves
+	runs     *runMachines
+	noted    *stopNotes
 
 	// Who is signed in, and what is written down about refusals and stops; the store's methods.
 	sessionByToken func(ctx context.Context, tokenHash []byte) (db.Session, db.Person, error)
@@ -137,6 +140,10 @@ func New(cfg Config) (*Server, error) {
 		authorisations: cfg.Store.Authorisations,
 		noteRefusal:    cfg.Store.NoteRefusal,
 		noteStopped:    cfg.Store.NoteStop,
+	}
+	var err error
+	if s.passkeys, err = newPasskeys(cfg.Origin, cfg.Site); err != nil {
+		return nil, fmt.Errorf("api: passkeys: %w", err)
 	}
 	s.hub = newHub(s)
 	if err := s.build(); err != nil {

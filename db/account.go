@@ -137,7 +137,7 @@ func endSessions(person, but uuid.UUID) statement {
 	return statement{sql: `UPDATE session SET ended_at = now() WHERE person = $1 AND id <> $2 AND ended_at IS NULL`, args: []any{person, but}, rows: anyRows}
 }
 
-// ErasePerson forgets who somebody was: name, sign-in name, password, PIN and the salt of the name's
+// ErasePerson forgets who somebody was: name, sign-in name, password, PIN, passkeys and the salt of the name's
 // digest in the logbook go, sessions, tokens and authorisations end. What they did stays in the tree,
 // whose proofs hold as before, without a name. Errors: ErrNotFound, *Refused while a run of theirs is
 // active, and for the last admin.
@@ -162,6 +162,8 @@ func (s *Store) ErasePerson(ctx context.Context, actor Actor, id uuid.UUID) erro
 			{sql: `UPDATE session SET name = '' WHERE person = $1 AND name <> ''`, args: []any{id}, rows: anyRows},
 			{sql: `UPDATE invitation SET name = 'erased', ended_at = coalesce(ended_at, now()) WHERE person = $1`, args: []any{id}, rows: anyRows},
 			{sql: `DELETE FROM pin WHERE person = $1`, args: []any{id}, rows: anyRows},
+			{sql: `DELETE FROM passkey WHERE person = $1`, args: []any{id}, rows: anyRows},
+			{sql: `DELETE FROM passkey_challenge WHERE session IN (SELECT id FROM session WHERE person = $1)`, args: []any{id}, rows: anyRows},
 			{sql: `DELETE FROM refusal WHERE person = $1`, args: []any{id}, rows: anyRows},
 			{sql: `DELETE FROM idempotency WHERE person = $1`, args: []any{id}, rows: anyRows},
 			{sql: `UPDATE authorisation SET withdrawn_at = coalesce(withdrawn_at, now()), evidence = '' WHERE person = $1`, args: []any{id}, rows: anyRows},

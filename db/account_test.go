@@ -115,6 +115,9 @@ func TestErasePerson(t *testing.T) {
 	if _, err := w.MakeToken(ctx, actor, db.NewToken{Name: "laptop of " + name, Scopes: []db.Scope{db.ScopeRead}, Until: time.Now().Add(time.Hour)}, []byte(strings.Repeat("k", 32))); err != nil {
 		t.Fatal(err)
 	}
+	if _, err := w.AddPasskey(ctx, actor, db.Passkey{Name: "phone of " + name, Credential: []byte("credential"), PublicKey: []byte("key")}); err != nil {
+		t.Fatal(err)
+	}
 	if err := w.NoteRefusal(ctx, actor, "GET /x"); err != nil {
 		t.Fatal(err)
 	}
@@ -126,6 +129,9 @@ func TestErasePerson(t *testing.T) {
 	}
 	if err := w.ErasePerson(ctx, w.Admin, p.ID); err != nil {
 		t.Fatal(err)
+	}
+	if keys, err := w.Passkeys(ctx, p.ID); err != nil || len(keys) != 0 {
+		t.Errorf("passkeys of an erased person: %v, %v", keys, err)
 	}
 	for _, text := range []string{name, signIn, "pin hash"} {
 		if holds(t, w, text) {

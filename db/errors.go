@@ -22,7 +22,9 @@ var (
 	// database cannot be asked.
 	ErrUnknown     = errors.New("whether this was done is not known, look before you try again")
 	ErrSignInTaken = errors.New("that sign-in name is taken")
-	ErrKeyReused   = errors.New("the idempotency key was used with another body")
+	// ErrPasskeyCopied is a passkey whose count of signatures went back or stood still, as it does where there are two of it.
+	ErrPasskeyCopied = errors.New("this passkey has counted fewer signatures than are known")
+	ErrKeyReused     = errors.New("the idempotency key was used with another body")
 	// ErrAltered is a stored drawing, plan or picture whose bytes are not what its digest says.
 	ErrAltered = errors.New("stored file was altered")
 )
@@ -50,6 +52,9 @@ func refuse(what, next string) error {
 // constraintErrors turns the name of a violated constraint into what it means.
 var constraintErrors = map[string]func() error{
 	"person_sign_in_name": func() error { return ErrSignInTaken },
+	"passkey_credential_id_key": func() error {
+		return refuse("this passkey is on an account already", "use another authenticator, or remove it there first")
+	},
 	"run_active": func() error {
 		return refuse("another run is active on this machine", "finish it through purge and inspection first")
 	},

@@ -43,19 +43,30 @@ const (
 // OpenSession signs a person in; tokenHash is the SHA-256 of the secret token.
 func (s *Store) OpenSession(ctx context.Context, person uuid.UUID, kind SessionKind, tokenHash []byte, lasts time.Duration) (Session, error) {
 	session := Session{ID: newID(), Person: person, Kind: kind}
-	_, err := s.commit(ctx, func(context.Context) (write, error) {
-		return write{
-			statements: []statement{{sql: `INSERT INTO session (id, token_hash, person, kind, expires_at)
-				SELECT $1, $2, id, $4, now() + $5::interval FROM person WHERE id = $3 AND disabled_at IS NULL`,
-				args: []any{session.ID, tokenHash, person, kind, lasts}, rows: 1, conflict: ErrNotFound}},
-			entries: []draft{{kind: logbook.SessionOpened, actor: Actor{Person: person},
-				subjects: []logbook.Subject{about("session", session.ID)}, body: logbook.Body{"kind": string(kind)}}},
-		}, nil
-	})
-	if err != nil {
+	return s.writeSession(ctx, session, openedSession(session, tokenHash, lasts))
+}
+
+// openedSession is the change that opens a session. At a station whoever was signed in there no longer is.
+func openedSession(session Session, tokenHash []byte, lasts time.Duration) write {
+	var w write
+	if session.Station != uuid.Nil {
+		w.statements = []statement{
+			{sql: `SELECT 1 FROM station WHERE id = $1 AND revoked_at IS NULL FOR UPDATE`, args: []any{session.Station}, rows: 1, conflict: ErrNotFound},
+			{sql: `UPDATE session SET ended_at = now() WHERE station = $1 AND kind = 'station' AND ended_at IS NULL`, args: []any{session.Station}, rows: anyRows}}
+	}
+	w.statements = append(w.statements, statement{sql: `INSERT INTO session (id, token_hash, person, kind, station, expires_at)
+		SELECT $1, $2, id, $4, $5, now() + $6::interval FROM person WHERE id = $3 AND disabled_at IS NULL`,
+		args: []any{session.ID, tokenHash, session.Person, session.Kind, orNull(session.Station), lasts}, rows: 1, conflict: ErrNotFound})
+	w.entries = []draft{{kind: logbook.SessionOpened, actor: Actor{Person: session.Person, Station: session.Station},
+		subjects: []logbook.Subject{about("session", session.ID)}, body: logbook.Body{"kind": string(session.Kind)}}}
+	return w
+}
+
+func (s *Store) writeSession(ctx context.Context, session Session, w write) (Session, error) {
+	if _, err := s.commit(ctx, func(context.Context) (write, error) { return w, nil }); err != nil {
 		return Session{}, err
 	}
-	err = s.pool.QueryRow(ctx, `SELECT created_at, expires_at FROM session WHERE id = $1`, session.ID).
+	err := s.pool.QueryRow(ctx, `SELECT created_at, expires_at FROM session WHERE id = $1`, session.ID).
 		Scan(&session.CreatedAt, &session.ExpiresAt)
 	return session, err
 }

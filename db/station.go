@@ -145,30 +145,13 @@ func (s *Store) NotePINClosed(ctx context.Context, person, station uuid.UUID) er
 	return err
 }
 
-// stationSessionLasts bounds a session at a station; ten idle minutes end it before.
-const stationSessionLasts = 12 * time.Hour
+// StationSessionLasts bounds a session at a station; ten idle minutes end it before.
+const StationSessionLasts = 12 * time.Hour
 
 // OpenStationSession signs a person in at a station. Whoever was signed in there no longer is.
 func (s *Store) OpenStationSession(ctx context.Context, person uuid.UUID, station Station, tokenHash []byte) (Session, error) {
 	session := Session{ID: newID(), Person: person, Kind: SessionStation, Station: station.ID}
-	_, err := s.commit(ctx, func(context.Context) (write, error) {
-		return write{
-			statements: []statement{
-				{sql: `SELECT 1 FROM station WHERE id = $1 AND revoked_at IS NULL FOR UPDATE`, args: []any{station.ID}, rows: 1, conflict: ErrNotFound},
-				{sql: `UPDATE session SET ended_at = now() WHERE station = $1 AND kind = 'station' AND ended_at IS NULL`, args: []any{station.ID}, rows: anyRows},
-				{sql: `INSERT INTO session (id, token_hash, person, kind, station, expires_at)
-					SELECT $1, $2, id, $4, $5, now() + $6::interval FROM person WHERE id = $3 AND disabled_at IS NULL`,
-					args: []any{session.ID, tokenHash, person, session.Kind, station.ID, stationSessionLasts}, rows: 1, conflict: ErrNotFound}},
-			entries: []draft{{kind: logbook.SessionOpened, actor: Actor{Person: person, Station: station.ID},
-				subjects: []logbook.Subject{about("session", session.ID)}, body: logbook.Body{"kind": string(session.Kind)}}},
-		}, nil
-	})
-	if err != nil {
-		return Session{}, err
-	}
-	err = s.pool.QueryRow(ctx, `SELECT created_at, expires_at FROM session WHERE id = $1`, session.ID).
-		Scan(&session.CreatedAt, &session.ExpiresAt)
-	return session, err
+	return s.writeSession(ctx, session, openedSession(session, tokenHash, StationSessionLasts))
 }
 
 // TouchSession keeps a station's session from idling out: a person did something, where a page that

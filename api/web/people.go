@@ -78,6 +78,7 @@ type MeView struct {
 	Role           string
 	Authorisations []AuthorisationRow
 	HasPIN         bool
+	Passkeys       PasskeysView
 	Sessions       []SessionRow
 	Token          string // just made, told this once
 	Until          string // half a year from now, for the form

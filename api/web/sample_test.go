@@ -435,6 +435,7 @@ func samplePages() []samplePage {
 		}},
 		{"me", func(w io.Writer) error {
 			return RenderMe(w, MeView{Shell: sampleShell("Your account", "/me"), SignIn: "tove", Role: "member", Authorisations: samplePeople().People[0].Authorisations,
+				Passkeys: PasskeysView{Here: true, Rows: []PasskeyRow{{ID: "k1", Name: "phone", Added: sampleNow.AddDate(0, -2, 0), Used: &sampleNow}, {ID: "k2", Name: "security key", Added: sampleNow}}},
 				Sessions: []SessionRow{{ID: "s1", What: "a browser", Since: sampleNow, Used: sampleNow, Until: sampleNow.Add(12 * time.Hour), Here: true},
 					{ID: "s2", What: "token of label maker", Since: sampleNow.AddDate(0, -1, 0), Used: sampleNow, Until: sampleNow.AddDate(0, 5, 0)}},
 				Until: "2027-05-25", Token: "q1w2e3r4t5z6u7i8o9p0"})

@@ -172,4 +172,5 @@ type SignInView struct {
 	SignInName string // as typed before
 	Station    bool   // this device is a station: a PIN is enough
 	Next       string // path to go to afterwards, on this server only
+	Passkeys   PasskeysView
 }

@@ -1618,6 +1618,14 @@ type NewPair struct {
 	Marking string `json:"marking"`
 }
 
+// NewPasskey defines model for NewPasskey.
+type NewPasskey struct {
+	Attestation  string `json:"attestation"`
+	ClientData   string `json:"client_data"`
+	CredentialID string `json:"credential_id"`
+	Name         string `json:"name"`
+}
+
 // NewSet defines model for NewSet.
 type NewSet struct {
 	Name string `json:"name"`
@@ -1754,6 +1762,57 @@ type PairBeam struct {
 	MachineName string             `json:"machine_name"`
 	Tool        string             `json:"tool"`
 	Why         string             `json:"why"`
+}
+
+// Passkey defines model for Passkey.
+type Passkey struct {
+	AddedAt time.Time          `json:"added_at"`
+	ID      openapi_types.UUID `json:"id"`
+	Name    string             `json:"name"`
+	UsedAt  *time.Time         `json:"used_at,omitempty"`
+}
+
+// PasskeyBegun defines model for PasskeyBegun.
+type PasskeyBegun struct {
+	Password string `json:"password"`
+}
+
+// PasskeyChallenge defines model for PasskeyChallenge.
+type PasskeyChallenge struct {
+	// Challenge base64url, as every binary field of a passkey here
+	Challenge string `json:"challenge"`
+	RpID      string `json:"rp_id"`
+	TimeoutMs int64  `json:"timeout_ms"`
+}
+
+// PasskeyList defines model for PasskeyList.
+type PasskeyList struct {
+	Passkeys []Passkey `json:"passkeys"`
+}
+
+// PasskeyOptions defines model for PasskeyOptions.
+type PasskeyOptions struct {
+	// Algorithms COSE algorithms, the first preferred
+	Algorithms  []int64 `json:"algorithms"`
+	Challenge   string  `json:"challenge"`
+	DisplayName string  `json:"display_name"`
+
+	// Known credentials that the person has already
+	Known     []string `json:"known"`
+	RpID      string   `json:"rp_id"`
+	RpName    string   `json:"rp_name"`
+	TimeoutMs int64    `json:"timeout_ms"`
+	UserID    string   `json:"user_id"`
+	UserName  string   `json:"user_name"`
+}
+
+// PasskeySignIn defines model for PasskeySignIn.
+type PasskeySignIn struct {
+	AuthenticatorData string `json:"authenticator_data"`
+	ClientData        string `json:"client_data"`
+	CredentialID      string `json:"credential_id"`
+	Signature         string `json:"signature"`
+	UserHandle        string `json:"user_handle"`
 }
 
 // PasswordChosen defines model for PasswordChosen.
@@ -2694,6 +2753,18 @@ type AddStockParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// AddPasskeyParams defines parameters for AddPasskey.
+type AddPasskeyParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
+// BeginPasskeyParams defines parameters for BeginPasskey.
+type BeginPasskeyParams struct {
+	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
+	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
+}
+
 // MakeTokenParams defines parameters for MakeToken.
 type MakeTokenParams struct {
 	// IdempotencyKey 16 to 200 visible ASCII characters that nobody can guess
@@ -3001,6 +3072,12 @@ type ProveSettingJSONRequestBody = NewSetting
 // AddStockJSONRequestBody defines body for AddStock for application/json ContentType.
 type AddStockJSONRequestBody = NewStock
 
+// AddPasskeyJSONRequestBody defines body for AddPasskey for application/json ContentType.
+type AddPasskeyJSONRequestBody = NewPasskey
+
+// BeginPasskeyJSONRequestBody defines body for BeginPasskey for application/json ContentType.
+type BeginPasskeyJSONRequestBody = PasskeyBegun
+
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChosen
 
@@ -3057,6 +3134,9 @@ type TakeRunJSONRequestBody = QueueTake
 
 // OpenSessionJSONRequestBody defines body for OpenSession for application/json ContentType.
 type OpenSessionJSONRequestBody = SignIn
+
+// OpenPasskeySessionJSONRequestBody defines body for OpenPasskeySession for application/json ContentType.
+type OpenPasskeySessionJSONRequestBody = PasskeySignIn
 
 // OpenStationSessionJSONRequestBody defines body for OpenStationSession for application/json ContentType.
 type OpenStationSessionJSONRequestBody = PINSignIn
@@ -3267,6 +3347,18 @@ type ServerInterface interface {
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx echo.Context) error
+	// ListPasskeys One's own passkeys, oldest first
+	// (GET /me/passkeys)
+	ListPasskeys(ctx echo.Context) error
+	// AddPasskey Add a passkey
+	// (POST /me/passkeys)
+	AddPasskey(ctx echo.Context, params AddPasskeyParams) error
+	// BeginPasskey What a browser needs to make a passkey
+	// (POST /me/passkeys/challenge)
+	BeginPasskey(ctx echo.Context, params BeginPasskeyParams) error
+	// RemovePasskey Remove one of one's own passkeys
+	// (DELETE /me/passkeys/{id})
+	RemovePasskey(ctx echo.Context, id ID) error
 	// ChangePassword Change one's own password
 	// (PUT /me/password)
 	ChangePassword(ctx echo.Context) error
@@ -3396,6 +3488,12 @@ type ServerInterface interface {
 	// EndSession Sign out
 	// (DELETE /sessions/current)
 	EndSession(ctx echo.Context) error
+	// OpenPasskeySession Sign in by passkey
+	// (POST /sessions/passkey)
+	OpenPasskeySession(ctx echo.Context) error
+	// ChallengePasskey What a browser's authenticator signs to sign in by passkey
+	// (POST /sessions/passkey/challenge)
+	ChallengePasskey(ctx echo.Context) error
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx echo.Context) error
@@ -4813,6 +4911,89 @@ func (w *ServerInterfaceWrapper) GetMe(ctx echo.Context) error {
 	return err
 }
 
+// ListPasskeys converts echo context to params.
+func (w *ServerInterfaceWrapper) ListPasskeys(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListPasskeys(ctx)
+	return err
+}
+
+// AddPasskey converts echo context to params.
+func (w *ServerInterfaceWrapper) AddPasskey(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddPasskeyParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddPasskey(ctx, params)
+	return err
+}
+
+// BeginPasskey converts echo context to params.
+func (w *ServerInterfaceWrapper) BeginPasskey(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params BeginPasskeyParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for Idempotency-Key, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter Idempotency-Key: %s", err))
+		}
+
+		params.IdempotencyKey = &IdempotencyKey
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.BeginPasskey(ctx, params)
+	return err
+}
+
+// RemovePasskey converts echo context to params.
+func (w *ServerInterfaceWrapper) RemovePasskey(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RemovePasskey(ctx, id)
+	return err
+}
+
 // ChangePassword converts echo context to params.
 func (w *ServerInterfaceWrapper) ChangePassword(ctx echo.Context) error {
 	var err error
@@ -5925,6 +6106,24 @@ func (w *ServerInterfaceWrapper) EndSession(ctx echo.Context) error {
 	return err
 }
 
+// OpenPasskeySession converts echo context to params.
+func (w *ServerInterfaceWrapper) OpenPasskeySession(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.OpenPasskeySession(ctx)
+	return err
+}
+
+// ChallengePasskey converts echo context to params.
+func (w *ServerInterfaceWrapper) ChallengePasskey(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChallengePasskey(ctx)
+	return err
+}
+
 // OpenStationSession converts echo context to params.
 func (w *ServerInterfaceWrapper) OpenStationSession(ctx echo.Context) error {
 	var err error
@@ -6351,6 +6550,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/materials/:id/settings", wrapper.ProveSetting, options.OperationMiddlewares["proveSetting"]...)
 	router.POST(options.BaseURL+"/materials/:id/stock", wrapper.AddStock, options.OperationMiddlewares["addStock"]...)
 	router.GET(options.BaseURL+"/me", wrapper.GetMe, options.OperationMiddlewares["getMe"]...)
+	router.GET(options.BaseURL+"/me/passkeys", wrapper.ListPasskeys, options.OperationMiddlewares["listPasskeys"]...)
+	router.POST(options.BaseURL+"/me/passkeys", wrapper.AddPasskey, options.OperationMiddlewares["addPasskey"]...)
+	router.DELETE(options.BaseURL+"/me/passkeys/:id", wrapper.RemovePasskey, options.OperationMiddlewares["removePasskey"]...)
+	router.POST(options.BaseURL+"/me/passkeys/challenge", wrapper.BeginPasskey, options.OperationMiddlewares["beginPasskey"]...)
 	router.PUT(options.BaseURL+"/me/password", wrapper.ChangePassword, options.OperationMiddlewares["changePassword"]...)
 	router.PUT(options.BaseURL+"/me/pin", wrapper.SetPIN, options.OperationMiddlewares["setPIN"]...)
 	router.GET(options.BaseURL+"/me/sessions", wrapper.ListSessions, options.OperationMiddlewares["listSessions"]...)
@@ -6394,6 +6597,8 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/runs/export", wrapper.ExportRuns, options.OperationMiddlewares["exportRuns"]...)
 	router.POST(options.BaseURL+"/sessions", wrapper.OpenSession, options.OperationMiddlewares["openSession"]...)
 	router.DELETE(options.BaseURL+"/sessions/current", wrapper.EndSession, options.OperationMiddlewares["endSession"]...)
+	router.POST(options.BaseURL+"/sessions/passkey", wrapper.OpenPasskeySession, options.OperationMiddlewares["openPasskeySession"]...)
+	router.POST(options.BaseURL+"/sessions/passkey/challenge", wrapper.ChallengePasskey, options.OperationMiddlewares["challengePasskey"]...)
 	router.POST(options.BaseURL+"/sessions/pin", wrapper.OpenStationSession, options.OperationMiddlewares["openStationSession"]...)
 	router.GET(options.BaseURL+"/sets", wrapper.ListSets, options.OperationMiddlewares["listSets"]...)
 	router.POST(options.BaseURL+"/sets", wrapper.MakeSet, options.OperationMiddlewares["makeSet"]...)
@@ -8882,6 +9087,157 @@ func (response GetMedefaultApplicationProblemPlusJSONResponse) VisitGetMeRespons
 	return err
 }
 
+type ListPasskeysRequestObject struct {
+}
+
+type ListPasskeysResponseObject interface {
+	VisitListPasskeysResponse(w http.ResponseWriter) error
+}
+
+type ListPasskeys200JSONResponse PasskeyList
+
+func (response ListPasskeys200JSONResponse) VisitListPasskeysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPasskeysdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPasskeysdefaultApplicationProblemPlusJSONResponse) VisitListPasskeysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddPasskeyRequestObject struct {
+	Params AddPasskeyParams
+	Body   *AddPasskeyJSONRequestBody
+}
+
+type AddPasskeyResponseObject interface {
+	VisitAddPasskeyResponse(w http.ResponseWriter) error
+}
+
+type AddPasskey201JSONResponse Passkey
+
+func (response AddPasskey201JSONResponse) VisitAddPasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddPasskeydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddPasskeydefaultApplicationProblemPlusJSONResponse) VisitAddPasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BeginPasskeyRequestObject struct {
+	Params BeginPasskeyParams
+	Body   *BeginPasskeyJSONRequestBody
+}
+
+type BeginPasskeyResponseObject interface {
+	VisitBeginPasskeyResponse(w http.ResponseWriter) error
+}
+
+type BeginPasskey201JSONResponse PasskeyOptions
+
+func (response BeginPasskey201JSONResponse) VisitBeginPasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BeginPasskeydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response BeginPasskeydefaultApplicationProblemPlusJSONResponse) VisitBeginPasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemovePasskeyRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type RemovePasskeyResponseObject interface {
+	VisitRemovePasskeyResponse(w http.ResponseWriter) error
+}
+
+type RemovePasskey204Response struct {
+}
+
+func (response RemovePasskey204Response) VisitRemovePasskeyResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RemovePasskeydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RemovePasskeydefaultApplicationProblemPlusJSONResponse) VisitRemovePasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ChangePasswordRequestObject struct {
 	Body *ChangePasswordJSONRequestBody
 }
@@ -10636,6 +10992,83 @@ func (response EndSessiondefaultApplicationProblemPlusJSONResponse) VisitEndSess
 	return err
 }
 
+type OpenPasskeySessionRequestObject struct {
+	Body *OpenPasskeySessionJSONRequestBody
+}
+
+type OpenPasskeySessionResponseObject interface {
+	VisitOpenPasskeySessionResponse(w http.ResponseWriter) error
+}
+
+type OpenPasskeySession201JSONResponse SessionOpened
+
+func (response OpenPasskeySession201JSONResponse) VisitOpenPasskeySessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenPasskeySessiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response OpenPasskeySessiondefaultApplicationProblemPlusJSONResponse) VisitOpenPasskeySessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChallengePasskeyRequestObject struct {
+}
+
+type ChallengePasskeyResponseObject interface {
+	VisitChallengePasskeyResponse(w http.ResponseWriter) error
+}
+
+type ChallengePasskey201JSONResponse PasskeyChallenge
+
+func (response ChallengePasskey201JSONResponse) VisitChallengePasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChallengePasskeydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChallengePasskeydefaultApplicationProblemPlusJSONResponse) VisitChallengePasskeyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type OpenStationSessionRequestObject struct {
 	Body *OpenStationSessionJSONRequestBody
 }
@@ -11447,6 +11880,18 @@ type StrictServerInterface interface {
 	// GetMe Who is signed in, with roles and authorisations
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
+	// ListPasskeys One's own passkeys, oldest first
+	// (GET /me/passkeys)
+	ListPasskeys(ctx context.Context, request ListPasskeysRequestObject) (ListPasskeysResponseObject, error)
+	// AddPasskey Add a passkey
+	// (POST /me/passkeys)
+	AddPasskey(ctx context.Context, request AddPasskeyRequestObject) (AddPasskeyResponseObject, error)
+	// BeginPasskey What a browser needs to make a passkey
+	// (POST /me/passkeys/challenge)
+	BeginPasskey(ctx context.Context, request BeginPasskeyRequestObject) (BeginPasskeyResponseObject, error)
+	// RemovePasskey Remove one of one's own passkeys
+	// (DELETE /me/passkeys/{id})
+	RemovePasskey(ctx context.Context, request RemovePasskeyRequestObject) (RemovePasskeyResponseObject, error)
 	// ChangePassword Change one's own password
 	// (PUT /me/password)
 	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
@@ -11576,6 +12021,12 @@ type StrictServerInterface interface {
 	// EndSession Sign out
 	// (DELETE /sessions/current)
 	EndSession(ctx context.Context, request EndSessionRequestObject) (EndSessionResponseObject, error)
+	// OpenPasskeySession Sign in by passkey
+	// (POST /sessions/passkey)
+	OpenPasskeySession(ctx context.Context, request OpenPasskeySessionRequestObject) (OpenPasskeySessionResponseObject, error)
+	// ChallengePasskey What a browser's authenticator signs to sign in by passkey
+	// (POST /sessions/passkey/challenge)
+	ChallengePasskey(ctx context.Context, request ChallengePasskeyRequestObject) (ChallengePasskeyResponseObject, error)
 	// OpenStationSession Sign in at a station by PIN
 	// (POST /sessions/pin)
 	OpenStationSession(ctx context.Context, request OpenStationSessionRequestObject) (OpenStationSessionResponseObject, error)
@@ -13665,6 +14116,150 @@ func (sh *strictHandler) GetMe(ctx echo.Context) error {
 	return nil
 }
 
+// ListPasskeys operation middleware
+func (sh *strictHandler) ListPasskeys(ctx echo.Context) error {
+	var request ListPasskeysRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPasskeys(ctx.Request().Context(), request.(ListPasskeysRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPasskeys")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListPasskeysResponseObject); ok {
+		return validResponse.VisitListPasskeysResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddPasskey operation middleware
+func (sh *strictHandler) AddPasskey(ctx echo.Context, params AddPasskeyParams) error {
+	var request AddPasskeyRequestObject
+
+	request.Params = params
+
+	var body AddPasskeyJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddPasskey(ctx.Request().Context(), request.(AddPasskeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddPasskey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddPasskeyResponseObject); ok {
+		return validResponse.VisitAddPasskeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// BeginPasskey operation middleware
+func (sh *strictHandler) BeginPasskey(ctx echo.Context, params BeginPasskeyParams) error {
+	var request BeginPasskeyRequestObject
+
+	request.Params = params
+
+	var body BeginPasskeyJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.BeginPasskey(ctx.Request().Context(), request.(BeginPasskeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "BeginPasskey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(BeginPasskeyResponseObject); ok {
+		return validResponse.VisitBeginPasskeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RemovePasskey operation middleware
+func (sh *strictHandler) RemovePasskey(ctx echo.Context, id ID) error {
+	var request RemovePasskeyRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RemovePasskey(ctx.Request().Context(), request.(RemovePasskeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RemovePasskey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RemovePasskeyResponseObject); ok {
+		return validResponse.VisitRemovePasskeyResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ChangePassword operation middleware
 func (sh *strictHandler) ChangePassword(ctx echo.Context) error {
 	var request ChangePasswordRequestObject
@@ -15175,6 +15770,75 @@ func (sh *strictHandler) EndSession(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(EndSessionResponseObject); ok {
 		return validResponse.VisitEndSessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// OpenPasskeySession operation middleware
+func (sh *strictHandler) OpenPasskeySession(ctx echo.Context) error {
+	var request OpenPasskeySessionRequestObject
+
+	var body OpenPasskeySessionJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenPasskeySession(ctx.Request().Context(), request.(OpenPasskeySessionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenPasskeySession")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(OpenPasskeySessionResponseObject); ok {
+		return validResponse.VisitOpenPasskeySessionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ChallengePasskey operation middleware
+func (sh *strictHandler) ChallengePasskey(ctx echo.Context) error {
+	var request ChallengePasskeyRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChallengePasskey(ctx.Request().Context(), request.(ChallengePasskeyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChallengePasskey")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChallengePasskeyResponseObject); ok {
+		return validResponse.VisitChallengePasskeyResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

@@ -57,6 +57,9 @@ const (
 	KeyReplaced            Kind = "key.replaced" // of the site; body "key", "before", "after", "note"
 	PINSet                 Kind = "pin.set"
 	PINClosed              Kind = "pin.closed" // wrong PINs closed sign-in for a while
+	PasskeyAdded           Kind = "passkey.added"
+	PasskeyRemoved         Kind = "passkey.removed"
+	PasskeyRefused         Kind = "passkey.refused" // it counted fewer signatures than are known; body "count"
 	MachineAdded           Kind = "machine.added"
 	ProfileChanged         Kind = "profile.changed"
 	CommissioningBegun     Kind = "commissioning.begun" // subjects "machine", "commissioning"; body "tool", "profile"
@@ -167,6 +170,7 @@ var kinds = []Kind{
 	StopPressed, SiteRestored, JournalHeard, JournalWrittenOff, PairAdded, PairLookedAt, PairRetired,
 	StationRevoked, EnrolCodeMade, WorkerEnrolled, WorkerKeyReplaced, WorkerRevoked, WorkerCertified, KeyReplaced,
 	PINSet, PINClosed, AttendanceHandedOver, PausePressed,
+	PasskeyAdded, PasskeyRemoved, PasskeyRefused,
 	UpkeepSet, UpkeepDone, UpkeepRetired,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
 	WatchHandedOver, WatchMissed, FireEditionChosen, ContactNamed,
