@@ -95,7 +95,7 @@ func small(b *strings.Builder, g Gate) {
 		height-2, height-2)
 	switch {
 	case g.Locked:
-		fmt.Fprintf(b, `<path d="M16 10 L116 %d M116 10 L16 %d" class="cross" stroke="#980f18" stroke-width="10" fill="none"/>`,
+		fmt.Fprintf(b, `<path d="M16 10 L116 %d M116 10 L16 %d" class="cross" stroke="#850d16" stroke-width="10" fill="none"/>`,
 			height-14, height-14)
 	case len(g.Bars) == 0:
 		fmt.Fprintf(b, `<path d="M14 %d H118" stroke="currentColor" stroke-width="4" stroke-dasharray="7 6" fill="none"/>`,

@@ -71,7 +71,7 @@ func TestGateSVG_ColourIsNoMeaning(t *testing.T) {
 			t.Errorf("size %d: a colour besides currentColor in %s", size, svg)
 		}
 	}
-	if svg := string(GateSVG(Gate{Locked: true}, GateSmall)); !strings.Contains(svg, "#980f18") {
+	if svg := string(GateSVG(Gate{Locked: true}, GateSmall)); !strings.Contains(svg, "#850d16") {
 		t.Error("a locked gate has no red cross")
 	}
 }
