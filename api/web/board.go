@@ -16,17 +16,6 @@ type BoardView struct {
 // BoardNotice is what whoever opens the board should see to.
 type BoardNotice struct{ What, Href string }
 
-// Watches lists the machines over which somebody keeps a fire watch.
-func (v BoardView) Watches() []LaneView {
-	var some []LaneView
-	for _, l := range v.Lanes {
-		if l.Watch != nil {
-			some = append(some, l)
-		}
-	}
-	return some
-}
-
 // LaneView is one machine with what comes down its lane.
 type LaneView struct {
 	Machine   MachineView
