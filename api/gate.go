@@ -65,6 +65,10 @@ func gateShape(g db.Gate) wire.Gate {
 	shape := wire.Gate{Run: runShape(g.Run), Machine: machineShape(g.Machine, g.Facts.Today), ChecklistVersion: g.Checklist.Version,
 		Bars: make([]wire.Bar, 0, len(g.Bars)), Reasons: make([]wire.Reason, 0, len(g.Reasons)),
 		Open: len(g.Reasons) == 0}
+	if want, tolerance, ok := checklist.FocusWanted(g.Facts.Tool, g.Facts.Stock); ok {
+		wantMM, toleranceMM := mm(want), mm(tolerance)
+		shape.FocusWantedMm, shape.FocusToleranceMm = &wantMM, &toleranceMM
+	}
 	for _, b := range g.Bars {
 		shape.Open = shape.Open && b.Up
 		bar := wire.Bar{Key: b.Item.Key, Title: b.Item.Title, Ask: b.Item.Ask, Core: b.Item.Core,

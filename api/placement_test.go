@@ -96,7 +96,7 @@ func TestF40_OriginByCorner(t *testing.T) {
 	}
 	w.floor.traced = true
 	w.as(t, operator, http.MethodPut, path+"/hold", `{"grip":"`+held.Grip+`","tick":2}`, http.StatusOK, &held)
-	w.page(t, operator, "/station/"+w.Machine.ID.String(), "outline traced", `class="bed-outline traced"`)
+	w.page(t, operator, "/station/"+w.Machine.ID.String(), "mm; traced", `class="bed-outline traced"`)
 	if !held.Traced {
 		t.Errorf("traced: %+v", held)
 	}

@@ -83,19 +83,22 @@ func (p Placed) Refuse(f Facts) []Reason {
 	return no
 }
 
-// Words tell a placing in one line, as the sign-off shows it.
+// Words tell a placing in one line, as the sign-off shows it; they are read before every signature and are few.
 func (p Placed) Words() string {
-	var parts []string
+	var measures, parts []string
 	if p.Origin != nil {
-		parts = append(parts, fmt.Sprintf("origin x %s mm, y %s mm", thousandths(p.Origin.X), thousandths(p.Origin.Y)))
-	}
-	if p.Traced != nil && p.Origin != nil && *p.Traced == *p.Origin {
-		parts = append(parts, "outline traced")
-	} else {
-		parts = append(parts, "outline not traced")
+		measures = append(measures, fmt.Sprintf("origin x %s, y %s", thousandths(p.Origin.X), thousandths(p.Origin.Y)))
 	}
 	if p.FocusUM > 0 {
-		parts = append(parts, "focus at "+thousandths(p.FocusUM)+" mm")
+		measures = append(measures, "focus "+thousandths(p.FocusUM))
+	}
+	if len(measures) > 0 {
+		parts = append(parts, strings.Join(measures, ", ")+" mm")
+	}
+	if p.Traced != nil && p.Origin != nil && *p.Traced == *p.Origin {
+		parts = append(parts, "traced")
+	} else {
+		parts = append(parts, "not traced")
 	}
 	if p.Fitted != "" {
 		parts = append(parts, p.Fitted+" on the carriage")

@@ -22,7 +22,7 @@ func TestF40_PlacedRefuses(t *testing.T) {
 	if no := good.Refuse(f); len(no) > 0 {
 		t.Errorf("a good placing is refused: %+v", no)
 	}
-	if got, want := good.Words(), "origin x 20 mm, y 30 mm; outline traced; focus at 53.5 mm; beam on the carriage"; got != want {
+	if got, want := good.Words(), "origin x 20, y 30, focus 53.5 mm; traced; beam on the carriage"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 	for name, c := range map[string]struct {

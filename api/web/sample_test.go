@@ -120,7 +120,7 @@ func samplePlacing() *PlacingView {
 		Axes:    []string{"x: the middle of a measured span of 320 ± 0.3 mm", "y: placed by hand"},
 		OnMark:  []string{"y to its mark at 0 mm"},
 		Corners: []string{"near left", "near right", "far left", "far right"}, Trace: "9 s", FocusAsk: true,
-		FocusWant: "53 ± 0.7 mm (3 mm of sheet and 50 mm of focal distance)", Words: "origin x 40 mm, y 30 mm; outline not traced",
+		FocusWant: "53 ± 0.7 mm (3 mm of sheet and 50 mm of focal distance)", Words: "origin x 40, y 30 mm; not traced",
 		Left: []Reason{{What: "the focus is not set", Next: "set the tool’s height over the sheet and type it"}},
 		Bed: BedSVG(Bed{Stops: geom.Box{Min: geom.Pt(-3000, -3000), Max: geom.Pt(323_000, 323_000)}, Travel: geom.Box{Max: geom.Pt(320_000, 320_000)},
 			Sheet: geom.Pt(200_000, 150_000), Origin: &origin, Outline: []geom.Point{geom.Pt(5_000, 5_000), geom.Pt(160_000, 5_000), geom.Pt(160_000, 60_000), geom.Pt(110_000, 90_000), geom.Pt(5_000, 90_000)}})}

@@ -1045,12 +1045,18 @@ type FollowUpResult struct {
 
 // Gate open is true when every bar is up and nothing else says no
 type Gate struct {
-	Bars             []Bar    `json:"bars"`
-	ChecklistVersion int64    `json:"checklist_version"`
-	Machine          Machine  `json:"machine"`
-	Open             bool     `json:"open"`
-	Reasons          []Reason `json:"reasons"`
-	Run              Run      `json:"run"`
+	Bars             []Bar `json:"bars"`
+	ChecklistVersion int64 `json:"checklist_version"`
+
+	// FocusToleranceMm how far what is read may be off
+	FocusToleranceMm *float64 `json:"focus_tolerance_mm,omitempty"`
+
+	// FocusWantedMm height of the tool above the bed that is asked; missing where none is
+	FocusWantedMm *float64 `json:"focus_wanted_mm,omitempty"`
+	Machine       Machine  `json:"machine"`
+	Open          bool     `json:"open"`
+	Reasons       []Reason `json:"reasons"`
+	Run           Run      `json:"run"`
 }
 
 // GateBar defines model for GateBar.

@@ -49,7 +49,7 @@ func LiddedCutter() machine.Profile {
 		TravelSpeedUMPerS: 300_000, WorkSpeedUMPerS: 200_000, AccelXUMPerS2: 2_500_000, AccelYUMPerS2: 1_500_000, CornerToleranceUM: 30,
 		PlacingX: placing, PlacingY: placing, SupportUM: 12_000,
 		Tools: []machine.Tool{{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 10_600, PowerMW: 40_000, SpotUM: 200, EyewearODTenths: 50,
-			BeamUM: 4_000, DivergenceURad: 4_000,
+			BeamUM: 4_000, DivergenceURad: 4_000, FocalDistanceUM: 8_000,
 			Switch: machine.Switch{Kind: machine.SwitchLevel, OnDelayMS: 2, OffDelayMS: 2, JitterMS: 1, Levels: true, LeastPermille: 20, InMotion: true}}},
 		Enclosure: machine.Enclosure{Kind: machine.EnclosureLidded, VolumeL: 60, Interlock: true},
 		Air:       machine.Air{CommissionedPa: 120, MeasuredFlowM3PerH: 150, MixingFactor: 10},
@@ -70,7 +70,7 @@ func OpenDiode() machine.Profile {
 		SupportUM: 25_000,
 		Tools: []machine.Tool{
 			{Name: "beam", Kind: machine.ToolBeam, WavelengthNM: 445, PowerMW: 5000, SpotUM: 180, EyewearODTenths: 52,
-				BeamUM: 4_000, DivergenceURad: 1_500, LongestOnMS: 120_000, RestMS: 20_000,
+				BeamUM: 4_000, DivergenceURad: 1_500, FocalDistanceUM: 20_000, LongestOnMS: 120_000, RestMS: 20_000,
 				Switch: machine.Switch{Kind: machine.SwitchHold, OnDelayMS: 80, OffDelayMS: 60, JitterMS: 20, InMotion: true}},
 			{Name: "pen", Kind: machine.ToolPen, SpotUM: 400, Switch: machine.Switch{Kind: machine.SwitchHold, OnDelayMS: 250, OffDelayMS: 250}},
 		},

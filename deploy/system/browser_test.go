@@ -233,6 +233,9 @@ func (b *browser) runAtStation(end, month string) {
 	b.types("#origin-y", "20")
 	b.clickWords("Set origin\n")
 	b.waitsForText("#place summary", "homed", patience)
+	b.types("#focus", "11.2") // 3.05 mm as the caliper says, and a gauge of 8 mm
+	b.clickWords("Set focus")
+	b.waitsForText("#place summary", "focus 11.2", patience)
 	b.keep("station-placed")
 	if end == "completed" {
 		b.waits("the standing answer to be shown as such", `document.querySelector("#bar-eyewear").textContent.includes("10600 D LB6 stands")`, patience)

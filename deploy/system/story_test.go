@@ -35,7 +35,7 @@ func plywoodAnswers() []object {
 	return goodAnswers("10600 D LB6", "P118", "3.05", "", "118")
 }
 
-// toTheGate takes a run to the gate and places its sheet: home, then the origin.
+// toTheGate takes a run to the gate and places its sheet: home, the origin, and the focus that is asked.
 func toTheGate(operator *caller, run string) {
 	operator.t.Helper()
 	operator.waits("/runs/"+run, "its worker to be ready", 30*time.Second, func(o object) bool { return o.at("ready") == true })
@@ -48,6 +48,9 @@ func toTheGate(operator *caller, run string) {
 		operator.t.Fatalf("home answered %v", home)
 	}
 	operator.put("/runs/"+run+"/placement", object{"origin_x_mm": 20, "origin_y_mm": 20})
+	if wanted := operator.get("/runs/" + run + "/gate").at("focus_wanted_mm"); wanted != nil {
+		operator.put("/runs/"+run+"/placement", object{"focus_mm": wanted})
+	}
 }
 
 func answerAll(operator *caller, run string, answers []object) {
