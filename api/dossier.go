@@ -2,20 +2,20 @@ package api
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"net/http"
-	"strings"
 
 	"github.com/google/uuid"
-	"github.com/labstack/echo/v4"
 
-	"kerfgate/api/web"
+	"kerfgate/api/paper"
 	"kerfgate/api/wire"
 	"kerfgate/checklist"
 	"kerfgate/db"
 )
 
-// dossier gathers a run's dossier, and the machine as it is now, waiting its turn among proofs.
+// dossier gathers a run's dossier, and the machine with the profile that stood then, waiting its turn among
+// proofs.
 func (s *Server) dossier(ctx context.Context, id uuid.UUID) (db.Dossier, db.Machine, error) {
 	release, err := s.proofs.take(ctx)
 	if err != nil {
@@ -27,7 +27,14 @@ func (s *Server) dossier(ctx context.Context, id uuid.UUID) (db.Dossier, db.Mach
 		return d, db.Machine{}, err
 	}
 	m, err := s.store.Machine(ctx, d.Run.Machine)
+	m.Profile, m.ProfileDigest = d.Profile, d.ProfileDigest
 	return d, m, err
+}
+
+// estimate is what the fume of a run comes to in the exhaust, with the machine as it stood then.
+func estimate(d db.Dossier) (checklist.Number, bool) {
+	tool, _ := d.Profile.Tool(d.Run.Tool) // a tool that is gone makes no smoke
+	return checklist.Expected(d.Profile, tool, d.Plan.Plan.Numbers.FumeUG, d.Plan.Plan.Numbers.BeamMS)
 }
 
 // GetDossier is GET /runs/{id}/dossier.
@@ -36,12 +43,22 @@ func (s *Server) GetDossier(ctx context.Context, request wire.GetDossierRequestO
 	if err != nil {
 		return nil, err
 	}
-	shape := wire.Dossier{Run: runShape(d.Run), Bars: []wire.SignedBar{}, Upkeep: []wire.UpkeepThen{}, Lockouts: []wire.LockoutThen{},
-		Watches: []wire.WatchThen{}, Incidents: []wire.Incident{}, Entries: []wire.ProvenEntry{}}
+	return wire.GetDossier200JSONResponse(dossierShape(d, m)), nil
+}
+
+func dossierShape(d db.Dossier, m db.Machine) wire.Dossier {
+	shape := wire.Dossier{Run: runShape(d.Run), Plan: planShape(d.Plan), Profile: d.ProfileDigest.String(), Bars: []wire.SignedBar{}, Upkeep: []wire.UpkeepThen{},
+		Lockouts: []wire.LockoutThen{}, Watches: []wire.WatchThen{}, Incidents: []wire.IncidentDetail{}, Photos: []wire.PhotoThen{},
+		Entries: []wire.ProvenEntry{}, Head: d.Head.Note}
+	shape.Plan.Hazards = []wire.BarNumber{} // those of the gate stand with its bars, as they were signed
+	if n, ok := estimate(d); ok {
+		number := numberShape(n)
+		shape.Estimate = &number
+	}
 	if d.Signed != nil {
 		shape.SignedAt = someTime(&d.Signed.At)
-		a := authorisationShape(*d.Authorisation)
-		shape.Authorisation = &a
+		a := authorisationShape(d.Authorisation.Authorisation)
+		shape.Authorisation, shape.AuthorisationWithdrawnAt = &a, someTime(d.Authorisation.WithdrawnAt)
 		for _, b := range recordOf(d.Run, m, d.Signed) {
 			bar := wire.SignedBar{Key: b.Item.Key, Title: b.Item.Title, Needs: b.Needs, Values: map[string]string(b.Values), Numbers: append([]string{}, b.Numbers...)}
 			shape.Bars = append(shape.Bars, bar)
@@ -55,65 +72,60 @@ func (s *Server) GetDossier(ctx context.Context, request wire.GetDossierRequestO
 			LiftedBy: l.LiftedBy, LiftedReason: l.LiftedReason})
 	}
 	for _, w := range d.Watches {
-		shape.Watches = append(shape.Watches, wire.WatchThen{Watcher: w.Watcher, OpenedAt: utc(w.OpenedAt), Until: utc(w.Until), ClosedAt: someTime(w.ClosedAt)})
+		watch := wire.WatchThen{Watcher: w.Watcher, OpenedAt: utc(w.OpenedAt), Until: utc(w.Until), ClosedAt: someTime(w.ClosedAt), Looks: []wire.LookThen{}}
+		for _, l := range w.Looks {
+			watch.Looks = append(watch.Looks, wire.LookThen{At: utc(l.At), By: l.Name, SawFire: l.Fire})
+		}
+		shape.Watches = append(shape.Watches, watch)
 	}
 	for _, i := range d.Incidents {
-		shape.Incidents = append(shape.Incidents, incidentShape(i))
+		detail := incidentDetail(i.Incident, i.Notes, i.FollowUps)
+		detail.Particulars = particularsShape(i.Particulars) // a dossier is for officers and admins alone
+		shape.Incidents = append(shape.Incidents, detail)
+	}
+	for _, p := range d.Photos {
+		shape.Photos = append(shape.Photos, wire.PhotoThen{Path: photoPath(p.Incident, p.N), At: utc(p.At), Digest: p.Digest.String()})
 	}
 	for n, e := range d.Entries {
 		shape.Entries = append(shape.Entries, wire.ProvenEntry{Index: e.Index, At: utc(e.Entry.Time), Kind: string(e.Entry.Kind), Who: e.ActorName,
 			Data: e.Raw, Proof: string(d.Proofs[n])})
 	}
-	return wire.GetDossier200JSONResponse(shape), nil
+	return shape
 }
 
-// dossierPage is GET /runs/:id/dossier: the same on paper.
-func (s *Server) dossierPage(c echo.Context) error {
-	ctx := c.Request().Context()
-	id, err := pathID(c)
+func photoPath(incident uuid.UUID, n int64) string {
+	return fmt.Sprintf("%s/incidents/%s/photos/%d", base, incident, n)
+}
+
+// GetDossierPDF is GET /runs/{id}/dossier.pdf.
+func (s *Server) GetDossierPDF(ctx context.Context, request wire.GetDossierPDFRequestObject) (wire.GetDossierPDFResponseObject, error) {
+	d, m, err := s.dossier(ctx, request.ID)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	d, m, err := s.dossier(ctx, id)
-	if err != nil {
-		return err
-	}
-	row, err := s.store.PlanFor(ctx, actorIn(ctx), d.Run.Plan, d.Run.Machine)
-	if err != nil {
-		return err
-	}
-	v := web.DossierView{Shell: s.shell(c, "Dossier of a run", "/history"), JobTitle: d.Run.JobTitle, Member: d.Run.MemberName, Machine: machineView(m),
-		Tool: d.Run.Tool, Material: d.Run.MaterialName, Lot: d.Run.StockLot, Plan: planView(row.Plan, d.Run.Plan, "plan"),
-		Data: base + "/runs/" + id.String() + "/dossier", PlanDigest: d.Run.Plan.String()}
-	v.RunView = s.runView(d.Run, m, d.Signed)
-	tool, _ := m.Profile.Tool(d.Run.Tool) // a tool that is gone makes no smoke
-	if n, ok := checklist.Expected(m.Profile, tool, row.Plan.Numbers.FumeUG, row.Plan.Numbers.BeamMS); ok {
-		v.Estimate = numberViews([]checklist.Number{n})
-	}
-	if d.Signed != nil {
-		v.SignedAt = s.local(d.Signed.At)
-		v.Authorisation = &s.authorisationRows([]db.Authorisation{*d.Authorisation})[0]
-		v.Authorisation.Soon = "" // as it stood then
-	}
-	for _, u := range d.Upkeep {
-		v.Upkeep = append(v.Upkeep, web.UpkeepThen{What: u.What, Critical: u.Critical, DoneAt: s.localOrNil(u.DoneAt), By: u.By, Note: u.Note})
-	}
-	for _, l := range d.Lockouts {
-		v.Lockouts = append(v.Lockouts, web.LockoutThen{Reason: l.Reason, SetBy: l.SetBy, SetAt: s.local(l.SetAt), LiftedAt: s.localOrNil(l.LiftedAt),
-			LiftedBy: l.LiftedBy, LiftedReason: l.LiftedReason})
-	}
-	for _, w := range d.Watches {
-		v.Watches = append(v.Watches, web.WatchThen{Watcher: w.Watcher, OpenedAt: s.local(w.OpenedAt), Until: s.local(w.Until), ClosedAt: s.localOrNil(w.ClosedAt)})
-	}
-	for _, i := range d.Incidents {
-		v.Incidents = append(v.Incidents, s.incidentRow(i))
-	}
-	for n, e := range d.Entries {
-		entry := s.entryView(e)
-		v.Entries = append(v.Entries, entry)
-		if n == len(d.Entries)-1 {
-			v.Head = strings.TrimSpace(string(d.Proofs[n]))
+	doc := paper.Dossier{View: s.dossierView(d, m), Plan: d.Plan.Plan, Proofs: d.Proofs}
+	if d.Run.HasPicture {
+		if doc.Sheet, err = s.store.RunPicture(ctx, actorIn(ctx), d.Run.ID); err != nil {
+			return nil, err
 		}
 	}
-	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderDossier(w, v) })
+	for _, p := range d.Photos {
+		photo, err := s.store.IncidentPhoto(ctx, p.Incident, p.N)
+		if err != nil {
+			return nil, err
+		}
+		doc.Photos = append(doc.Photos, photo)
+	}
+	return dossierFile{doc: doc, number: d.Run.Number}, nil
+}
+
+// dossierFile sends a dossier on paper.
+type dossierFile struct {
+	doc    paper.Dossier
+	number int64
+}
+
+// VisitGetDossierPDFResponse writes the file.
+func (f dossierFile) VisitGetDossierPDFResponse(w http.ResponseWriter) error {
+	return sendFile(w, "application/pdf", fmt.Sprintf("run-%d-dossier.pdf", f.number), func(out io.Writer) error { return f.doc.Write(out) })
 }

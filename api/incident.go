@@ -93,26 +93,32 @@ func (s *Server) GetIncident(ctx context.Context, request wire.GetIncidentReques
 	if err != nil {
 		return nil, err
 	}
-	detail := wire.IncidentDetail{Incident: incidentShape(i), Notes: []wire.IncidentNote{}, FollowUps: []wire.FollowUp{}}
-	if who, ok := personIn(ctx); ok && (who.Person.Role.Officer() || who.Person.Role.Admin()) {
-		detail.Particulars = particularsShape(i.Particulars)
-	}
 	notes, err := s.store.IncidentNotes(ctx, i.ID)
 	if err != nil {
 		return nil, err
-	}
-	for _, n := range notes {
-		detail.Notes = append(detail.Notes, wire.IncidentNote{About: n.About, Text: n.Text, By: n.By, At: utc(n.At)})
 	}
 	tasks, err := s.store.FollowUps(ctx, i.ID)
 	if err != nil {
 		return nil, err
 	}
+	detail := incidentDetail(i, notes, tasks)
+	if who, ok := personIn(ctx); ok && (who.Person.Role.Officer() || who.Person.Role.Admin()) {
+		detail.Particulars = particularsShape(i.Particulars)
+	}
+	return wire.GetIncident200JSONResponse(detail), nil
+}
+
+// incidentDetail is an incident with what was added to it; its particulars are not for everybody.
+func incidentDetail(i db.Incident, notes []db.IncidentNote, tasks []db.FollowUp) wire.IncidentDetail {
+	detail := wire.IncidentDetail{Incident: incidentShape(i), Notes: []wire.IncidentNote{}, FollowUps: []wire.FollowUp{}}
+	for _, n := range notes {
+		detail.Notes = append(detail.Notes, wire.IncidentNote{About: n.About, Text: n.Text, By: n.By, At: utc(n.At)})
+	}
 	for _, f := range tasks {
 		detail.FollowUps = append(detail.FollowUps, wire.FollowUp{ID: f.ID, What: f.What, Remedy: f.Remedy, OwnerID: f.Owner, OwnerName: f.OwnerName,
 			Due: openapi.Date{Time: f.Due}, DoneAt: someTime(f.DoneAt), DoneBy: optional(f.DoneBy), Result: optional(f.Result)})
 	}
-	return wire.GetIncident200JSONResponse(detail), nil
+	return detail
 }
 
 // AddIncidentNote is POST /incidents/{id}/notes.

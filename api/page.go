@@ -150,6 +150,8 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/logbook", roles: []role{officer, admin}, handler: s.logbookPage},
 		{method: http.MethodGet, path: "/logbook/check", roles: []role{officer, admin}, handler: s.logbookCheck},
 		{method: http.MethodGet, path: "/logbook/head", roles: []role{member}, handler: s.headPage},
+		{method: http.MethodGet, path: "/logbook/head/check", roles: []role{officer, admin}, handler: s.headCheckPage},
+		{method: http.MethodPost, path: "/logbook/head/check", roles: []role{officer, admin}, body: formBody, handler: s.headCheckForm},
 		{method: http.MethodGet, path: "/logbook/:index/proof", roles: []role{member}, handler: s.proofPage},
 	}
 }

@@ -202,17 +202,15 @@ func (s *Server) sendIncident(c echo.Context, status int, with func(*web.Inciden
 	if err != nil {
 		return err
 	}
-	for _, n := range notes {
-		v.Notes = append(v.Notes, web.NoteRow{About: n.About, Text: n.Text, By: n.By, At: s.local(n.At)})
-	}
+	v.Notes = s.noteRows(notes)
 	tasks, err := s.store.FollowUps(ctx, id)
 	if err != nil {
 		return err
 	}
 	for _, f := range tasks {
-		v.FollowUps = append(v.FollowUps, web.FollowUpRow{ID: f.ID.String(), What: f.What, Remedy: f.Remedy, Owner: f.OwnerName, Result: f.Result, DoneBy: f.DoneBy,
-			Due: f.Due, Done: f.DoneAt != nil, Overdue: f.DoneAt == nil && s.now().After(f.Due.AddDate(0, 0, 1)),
-			Mine: i.ClosedAt == nil && f.DoneAt == nil && (f.Owner == who.Person.ID || runsOffice)})
+		row := s.followUpRow(f)
+		row.Mine = i.ClosedAt == nil && f.DoneAt == nil && (f.Owner == who.Person.ID || runsOffice)
+		v.FollowUps = append(v.FollowUps, row)
 	}
 	m, err := s.store.Machine(ctx, i.Machine)
 	if err != nil {
@@ -236,6 +234,19 @@ func (s *Server) sendIncident(c echo.Context, status int, with func(*web.Inciden
 	}
 	with(&v)
 	return sendHTML(c, status, func(w io.Writer) error { return web.RenderIncident(w, v) })
+}
+
+func (s *Server) noteRows(notes []db.IncidentNote) []web.NoteRow {
+	var rows []web.NoteRow
+	for _, n := range notes {
+		rows = append(rows, web.NoteRow{About: n.About, Text: n.Text, By: n.By, At: s.local(n.At)})
+	}
+	return rows
+}
+
+func (s *Server) followUpRow(f db.FollowUp) web.FollowUpRow {
+	return web.FollowUpRow{ID: f.ID.String(), What: f.What, Remedy: f.Remedy, Owner: f.OwnerName, Result: f.Result, DoneBy: f.DoneBy,
+		Due: f.Due, Done: f.DoneAt != nil, Overdue: f.DoneAt == nil && s.now().After(f.Due.AddDate(0, 0, 1))}
 }
 
 // beamWords says what a doctor asks of each beam of a machine.

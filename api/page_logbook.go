@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -380,33 +379,4 @@ func (s *Server) proofPage(c echo.Context) error {
 		}
 	}
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderProof(w, v) })
-}
-
-// headPage is GET /logbook/head: the signed head, to be printed.
-func (s *Server) headPage(c echo.Context) error {
-	note, size, err := s.store.LogHead(c.Request().Context())
-	if err != nil {
-		return err
-	}
-	v := web.HeadView{Shell: s.shell(c, "Head of the logbook", "/logbook"), Note: string(note), Size: size, Groups: rootGroups(string(note))}
-	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderHead(w, v) })
-}
-
-// rootGroups spells the root of a checkpoint in eight groups of eight hexadecimal digits; nil where
-// there is none.
-func rootGroups(note string) []string {
-	lines := strings.Split(note, "\n")
-	if len(lines) < 3 {
-		return nil
-	}
-	root, err := base64.StdEncoding.DecodeString(lines[2])
-	if err != nil || len(root) != 32 {
-		return nil
-	}
-	digits := hex.EncodeToString(root)
-	var groups []string
-	for i := 0; i < len(digits); i += 8 {
-		groups = append(groups, digits[i:i+4]+" "+digits[i+4:i+8])
-	}
-	return groups
 }

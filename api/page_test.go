@@ -390,7 +390,7 @@ func TestPages_Logbook(t *testing.T) {
 	p.get(t, "officer", "/logbook?person=member&run=1").wants(t, 200, "for a machine, or a person, or a run")
 	p.get(t, "officer", "/logbook?machine="+p.Machine.ID.String()).wants(t, 200, "<b>added a machine").lacks(t, "<b>added a person")
 	p.get(t, "officer", "/logbook/check").wants(t, 200, "Checked: nothing is wrong", "every hash computed anew")
-	p.get(t, "member", "/logbook/head").wants(t, 200, "Head of the logbook", "The root, to read aloud")
+	p.get(t, "member", "/logbook/head").wants(t, 200, "Head of the logbook", "Root, to read aloud", "<svg class=\"qr\"", "key</dt>").lacks(t, "/logbook/head/check")
 	p.get(t, "officer", "/logbook/0/proof").wants(t, 200, "c2sp.org/tlog-proof@v1", "opened the site")
 	p.get(t, "member", "/logbook/0/proof").wants(t, 200, "c2sp.org/tlog-proof@v1").lacks(t, "opened the site")
 	p.get(t, "officer", "/logbook/99999/proof").wants(t, 404)

@@ -203,6 +203,7 @@ func policy() []rule {
 		post("/runs/:id/inspection", jsonBody, operator, officer),
 		get("/runs/:id/picture.png", member),
 		get("/runs/:id/dossier", officer, admin),
+		get("/runs/:id/dossier.pdf", officer, admin),
 
 		get("/upkeep", member),
 		post("/upkeep", 4*kib, officer),

@@ -3,123 +3,94 @@ package db
 import (
 	"context"
 	"slices"
-	"time"
 
 	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
+
+	"kerfgate/plan/canon"
+	"kerfgate/plan/machine"
 )
 
 // Dossier is everything that is kept about one run, as it stood then; what was added later stands beside
 // it and changes nothing of it.
 type Dossier struct {
-	Run           Run
-	Signed        *Signed        // nil where it was never signed
-	Authorisation *Authorisation // that the sign-off binds, as it was granted
+	Run  Run
+	Plan PlanRow
+	// Profile is the machine's as the sign-off binds it; of a run that was never signed, as its plan was made
+	// with.
+	Profile       machine.Profile
+	ProfileDigest canon.Digest
+	Signed        *Signed            // nil where it was never signed
+	Authorisation *AuthorisationThen // that the sign-off binds
 	Upkeep        []UpkeepThen
 	Lockouts      []LockoutThen
 	Watches       []WatchThen
-	Incidents     []Incident
+	Incidents     []IncidentThen
+	Photos        []PhotoThen
 	Entries       []LogEntry // of the logbook about this run, oldest first
-	Proofs        [][]byte   // one an entry, C2SP tlog-proof
-}
-
-// UpkeepThen is work on the machine and when it had been done last before the run began.
-type UpkeepThen struct {
-	What     string
-	Critical bool
-	DoneAt   *time.Time // nil for never
-	By       string
-	Note     string
-}
-
-// LockoutThen is a lockout of the machine that began or ended while the run was open, or that day.
-type LockoutThen struct {
-	Reason, SetBy string
-	SetAt         time.Time
-	LiftedAt      *time.Time
-	LiftedBy      string
-	LiftedReason  string
-}
-
-// WatchThen is a fire watch that the run began or carried on.
-type WatchThen struct {
-	Watcher  string
-	OpenedAt time.Time
-	Until    time.Time
-	ClosedAt *time.Time
+	Head          KeptHead   // the oldest that covers all these entries
+	Proofs        [][]byte   // one an entry under that head, C2SP tlog-proof
 }
 
 // maxDossierEntries bounds how many entries a dossier proves; a run has some dozens.
 const maxDossierEntries = 2000
 
-// Dossier gathers what is kept about a run, in a fixed number of queries and one proof an entry. Errors:
-// ErrNotFound.
+// Dossier gathers what is kept about a run, in a fixed number of queries and one proof an entry. Until
+// something is added about the run it says the same each time. Errors: ErrNotFound.
 func (s *Store) Dossier(ctx context.Context, actor Actor, id uuid.UUID) (Dossier, error) {
 	r, err := s.Run(ctx, actor, id)
 	if err != nil {
 		return Dossier{}, err
 	}
 	d := Dossier{Run: r}
+	if d.Plan, err = s.PlanFor(ctx, actor, r.Plan, r.Machine); err != nil {
+		return d, err
+	}
 	signed, err := s.SignOffs(ctx, id)
 	if err != nil {
 		return d, err
 	}
+	d.ProfileDigest = d.Plan.Plan.Profile
 	if so, ok := signed[id]; ok {
-		d.Signed = &so
-		list, err := read[Authorisation](ctx, s, selectAuthorisation+`a.id = $1`, so.Authorisation)
-		if err != nil {
+		d.Signed, d.ProfileDigest = &so, so.Profile
+		if d.Authorisation, err = s.authorisationThen(ctx, so); err != nil {
 			return d, err
 		}
-		d.Authorisation = &list[0] // the sign-off's row is never deleted
 	}
-	began := r.ProposedAt
-	if r.StartedAt != nil {
-		began = *r.StartedAt
-	}
-	if d.Upkeep, err = read[UpkeepThen](ctx, s, `SELECT t.what, t.critical, d.at, coalesce(p.name, ''), coalesce(d.note, '')
-		FROM upkeep_task t LEFT JOIN LATERAL (SELECT at, by_person, note FROM upkeep_done WHERE task = t.id AND at <= $2 ORDER BY at DESC LIMIT 1) d ON true
-		LEFT JOIN person p ON p.id = d.by_person WHERE t.machine = $1 AND (t.retired_at IS NULL OR t.retired_at > $2) ORDER BY t.what`, r.Machine, began); err != nil {
+	if d.Profile, err = s.profileKept(ctx, d.ProfileDigest); err != nil {
 		return d, err
 	}
-	if d.Lockouts, err = read[LockoutThen](ctx, s, `SELECT l.reason, coalesce(a.name, ''), l.set_at, l.lifted_at, coalesce(b.name, ''), coalesce(l.lifted_reason, '')
-		FROM lockout l LEFT JOIN person a ON a.id = l.set_by LEFT JOIN person b ON b.id = l.lifted_by
-		WHERE l.machine = $1 AND l.set_at < coalesce($3, now()) + interval '1 day' AND coalesce(l.lifted_at, 'infinity') > $2::timestamptz - interval '1 day' ORDER BY l.set_at`,
-		r.Machine, began, r.EndedAt); err != nil {
-		return d, err
-	}
-	if d.Watches, err = read[WatchThen](ctx, s, `SELECT p.name, w.opened_at, w.until, w.closed_at FROM watch w JOIN person p ON p.id = w.watcher WHERE w.run = $1 ORDER BY w.opened_at`, id); err != nil {
-		return d, err
-	}
-	if d.Incidents, err = s.IncidentsOfRun(ctx, id); err != nil {
+	if err := s.surroundings(ctx, &d); err != nil {
 		return d, err
 	}
 	if d.Entries, err = s.LogEntries(ctx, LogFilter{Before: -1, Limit: maxDossierEntries, Subject: id}); err != nil {
 		return d, err
 	}
 	slices.Reverse(d.Entries)
-	d.Proofs, err = s.proofsOf(ctx, d.Entries)
-	return d, err
+	return d, s.prove(ctx, &d)
 }
 
-func read[T any](ctx context.Context, s *Store, sql string, args ...any) ([]T, error) {
-	rows, err := s.pool.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
+// prove proves a dossier's entries under one head.
+func (s *Store) prove(ctx context.Context, d *Dossier) (err error) {
+	if len(d.Entries) == 0 {
+		return nil
 	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[T])
-}
-
-// proofsOf proves entries under one head.
-func (s *Store) proofsOf(ctx context.Context, entries []LogEntry) ([][]byte, error) {
-	head, size, err := s.LogHead(ctx)
-	if err != nil {
-		return nil, err
+	if d.Head, err = s.headOver(ctx, d.Entries[len(d.Entries)-1].Index); err != nil {
+		return err
 	}
-	proofs := make([][]byte, len(entries))
-	for i, e := range entries {
-		if proofs[i], err = s.proofUnder(ctx, head, size, e.Index); err != nil {
-			return nil, err
+	d.Proofs = make([][]byte, len(d.Entries))
+	for i, e := range d.Entries {
+		if d.Proofs[i], err = s.proofUnder(ctx, []byte(d.Head.Note), d.Head.Size, e.Index); err != nil {
+			return err
 		}
 	}
-	return proofs, nil
+	return nil
+}
+
+// profileKept reads one version of a machine's profile. Errors: ErrNotFound.
+func (s *Store) profileKept(ctx context.Context, digest canon.Digest) (p machine.Profile, err error) {
+	var data []byte
+	if err := s.pool.QueryRow(ctx, `SELECT data FROM profile WHERE digest = $1`, digest[:]).Scan(&data); err != nil {
+		return p, meaning(err)
+	}
+	return p, canon.Unmarshal(data, &p)
 }

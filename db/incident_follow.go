@@ -16,10 +16,11 @@ import (
 
 // IncidentNote is what somebody added to an incident: facts before causes.
 type IncidentNote struct {
-	About string // of NoteSubjects
-	Text  string
-	By    string
-	At    time.Time
+	Incident uuid.UUID // zero in one that is to be added
+	About    string    // of NoteSubjects
+	Text     string
+	By       string
+	At       time.Time
 }
 
 // NoteSubjects are what a note can be about, in the order in which an incident is looked into.
@@ -167,21 +168,22 @@ func (s *Store) IncidentPhoto(ctx context.Context, id uuid.UUID, n int64) ([]byt
 
 // IncidentNotes lists what was added to an incident, oldest first.
 func (s *Store) IncidentNotes(ctx context.Context, id uuid.UUID) ([]IncidentNote, error) {
-	rows, err := s.pool.Query(ctx, `SELECT n.about, n.text, p.name, n.at FROM incident_note n JOIN person p ON p.id = n.by_person WHERE n.incident = $1 ORDER BY n.at, n.id`, id)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[IncidentNote])
+	return s.notesOf(ctx, []uuid.UUID{id})
+}
+
+func (s *Store) notesOf(ctx context.Context, incidents []uuid.UUID) ([]IncidentNote, error) {
+	return read[IncidentNote](ctx, s, `SELECT n.incident, n.about, n.text, p.name, n.at FROM incident_note n JOIN person p ON p.id = n.by_person
+		WHERE n.incident = ANY($1) ORDER BY n.at, n.id`, incidents)
 }
 
 // FollowUps lists what is to be done about an incident, by due day.
 func (s *Store) FollowUps(ctx context.Context, incident uuid.UUID) ([]FollowUp, error) {
-	rows, err := s.pool.Query(ctx, `SELECT f.id, f.incident, f.what, f.remedy, f.owner, p.name, f.due, f.done_at, coalesce(d.name, ''), f.result
-		FROM follow_up f JOIN person p ON p.id = f.owner LEFT JOIN person d ON d.id = f.done_by WHERE f.incident = $1 ORDER BY f.due, f.id`, incident)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[FollowUp])
+	return s.followUpsOf(ctx, []uuid.UUID{incident})
+}
+
+func (s *Store) followUpsOf(ctx context.Context, incidents []uuid.UUID) ([]FollowUp, error) {
+	return read[FollowUp](ctx, s, `SELECT f.id, f.incident, f.what, f.remedy, f.owner, p.name, f.due, f.done_at, coalesce(d.name, ''), f.result
+		FROM follow_up f JOIN person p ON p.id = f.owner LEFT JOIN person d ON d.id = f.done_by WHERE f.incident = ANY($1) ORDER BY f.due, f.id`, incidents)
 }
 
 // MonthOfIncidents counts one month: incidents by kind, and the hours that machines ran.

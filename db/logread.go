@@ -404,28 +404,19 @@ func (s *Store) ExportLog(ctx context.Context, w io.Writer) error {
 		}
 	}
 	for _, h := range heads {
-		if err := out.WriteHead([]byte(h.note)); err != nil {
+		if err := out.WriteHead([]byte(h.Note)); err != nil {
 			return err
 		}
 	}
 	return out.Close()
 }
 
-type keptHead struct {
-	size int64
-	note string
-}
-
-func (s *Store) signedHeads(ctx context.Context, upTo int64) ([]keptHead, error) {
-	rows, err := s.pool.Query(ctx, `SELECT size, note FROM log_signed_head WHERE size <= $1 ORDER BY size`, upTo)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (h keptHead, err error) { return h, row.Scan(&h.size, &h.note) })
+func (s *Store) signedHeads(ctx context.Context, upTo int64) ([]KeptHead, error) {
+	return read[KeptHead](ctx, s, `SELECT size, note, at FROM log_signed_head WHERE size <= $1 ORDER BY size`, upTo)
 }
 
 // exportFrom writes one page; a head stands before the entry whose index is its size.
-func (s *Store) exportFrom(ctx context.Context, out *logbook.ExportWriter, from, to int64, heads []keptHead) ([]keptHead, error) {
+func (s *Store) exportFrom(ctx context.Context, out *logbook.ExportWriter, from, to int64, heads []KeptHead) ([]KeptHead, error) {
 	rows, err := s.pool.Query(ctx, `SELECT index, data FROM log_entry WHERE index >= $1 AND index < $2 ORDER BY index`, from, to)
 	if err != nil {
 		return nil, err
@@ -447,8 +438,8 @@ func (s *Store) exportFrom(ctx context.Context, out *logbook.ExportWriter, from,
 		return nil, err
 	}
 	for i, e := range page {
-		for len(heads) > 0 && heads[0].size <= e.Index {
-			if err := out.WriteHead([]byte(heads[0].note)); err != nil {
+		for len(heads) > 0 && heads[0].Size <= e.Index {
+			if err := out.WriteHead([]byte(heads[0].Note)); err != nil {
 				return nil, err
 			}
 			heads = heads[1:]

@@ -193,22 +193,16 @@ func apart(a, b geom.Point) int64 {
 	return max(d.X, -d.X, d.Y, -d.Y)
 }
 
-// pictureLine is a stroke as it is shown.
-type pictureLine struct {
-	points []geom.Point
-	closed bool
-}
-
 // fitting gives the lines to show by operation, and sets how coarse the picture is so that they are
 // not too many.
-func (c *canvas) fitting(p *Plan) map[Operation][]pictureLine {
+func (c *canvas) fitting(p *Plan) map[Operation][]PictureLine {
 	for {
-		shown := map[Operation][]pictureLine{}
+		shown := map[Operation][]PictureLine{}
 		count := 0
 		for _, op := range []Operation{Engrave, Mark, Draw, Cut} {
 			shown[op] = c.lines(p, op)
 			for _, l := range shown[op] {
-				count += len(l.points)
+				count += len(l.Points)
 			}
 		}
 		// Once everything is near, one line is left.
@@ -222,8 +216,8 @@ func (c *canvas) fitting(p *Plan) map[Operation][]pictureLine {
 // lines gives what to show of one operation: each line once, however many passes it has; nothing
 // that lies wholly at the end of the line before; and of a filling only as many rows as can be told
 // apart, which also keeps it from looking like a cut.
-func (c *canvas) lines(p *Plan, op Operation) []pictureLine {
-	var lines []pictureLine
+func (c *canvas) lines(p *Plan, op Operation) []PictureLine {
+	var lines []PictureLine
 	var before []geom.Point
 	var end geom.Point
 	rows := map[int64]int64{} // y of the row shown last, by column one unit wide
@@ -242,7 +236,7 @@ func (c *canvas) lines(p *Plan, op Operation) []pictureLine {
 			}
 			closed := whole && part[0] == part[len(part)-1]
 			kept := c.distinct(part, closed)
-			lines = append(lines, pictureLine{kept, closed})
+			lines = append(lines, PictureLine{kept, closed})
 			end = kept[len(kept)-1]
 		}
 	}
@@ -269,13 +263,13 @@ func (c *canvas) covered(rows map[int64]int64, points []geom.Point) bool {
 func (c *canvas) oneRow(rise int64) bool { return max(rise, -rise) < 5*c.unit/2 }
 
 // operation writes the lines of one operation as one path.
-func (c *canvas) operation(shown map[Operation][]pictureLine, op Operation, width int64, attrs string) {
+func (c *canvas) operation(shown map[Operation][]PictureLine, op Operation, width int64, attrs string) {
 	if len(shown[op]) == 0 {
 		return
 	}
 	fmt.Fprintf(c, `<path class="%s" stroke-width="%s" %s d="`, op, mm(max(1, width)), attrs)
 	for _, l := range shown[op] {
-		c.path(l.points, l.closed)
+		c.path(l.Points, l.Closed)
 	}
 	c.WriteString(`"/>`)
 }
@@ -304,22 +298,22 @@ func (c *canvas) travel(p *Plan) {
 	}
 	fmt.Fprintf(c, `<path class="travel" stroke-width="%s" stroke-linecap="round" stroke-dasharray="0 %s" d="`, mm(c.unit*8/10), mm(c.unit*24/10))
 	for _, w := range ways {
-		c.path(w.points, false)
+		c.path(w.Points, false)
 	}
 	c.WriteString(`"/>`)
 }
 
 // ways are those with the tool off between strokes, but for hops shorter than the distance of two
 // dots and those from row to row of a filling, which would cover it; of very many it gives every n-th.
-func (c *canvas) ways(p *Plan) []pictureLine {
-	var ways []pictureLine
+func (c *canvas) ways(p *Plan) []PictureLine {
+	var ways []PictureLine
 	at := geom.Point{}
 	var before Operation
 	for _, s := range p.Strokes {
 		filling := before == Engrave && s.Operation == Engrave && c.oneRow(s.Points[0].Y-at.Y)
 		before = s.Operation
 		if !filling && apart(at, s.Points[0]) >= 2*c.unit {
-			ways = append(ways, pictureLine{points: []geom.Point{at, s.Points[0]}})
+			ways = append(ways, PictureLine{Points: []geom.Point{at, s.Points[0]}})
 		}
 		at = s.Points[len(s.Points)-1]
 	}

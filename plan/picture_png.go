@@ -28,18 +28,16 @@ const pngThin = 400
 func PicturePNG(w io.Writer, p *Plan) error {
 	sheet := geom.Box{Max: p.SheetSize}
 	c := newCanvas(sheet.Union(p.Extents))
-	b := newBoard(c)
+	b, parts := newBoard(c), c.parts(p, sheet)
 	b.fill(sheet, stockColour)
-	shown := c.fitting(p)
-	b.lines([]pictureLine{{points: corners(sheet), closed: true}}, c.unit, 0, 0, 1)
-	b.dropouts(p)
-	b.lines(c.ways(p), c.unit*8/10, 1, c.unit*24/10, 1)
-	b.lines(shown[Engrave], c.unit*7/10, 0, 0, 1)
-	b.lines(shown[Mark], c.unit*12/10, 4*c.unit, 2*c.unit, 1)
-	b.lines(shown[Draw], c.unit*9/10, 0, 0, 1)
-	b.lines(shown[Cut], c.unit*18/10, 0, 0, 1)
-	b.hotSpots(p)
-	b.lines([]pictureLine{{points: []geom.Point{{}}}}, 6*c.unit*1000/pngThin, 0, 0, 1)
+	for i, l := range parts.Lines {
+		if i == 1 { // the sheet's edge lies under what is hatched
+			b.dropouts(parts.Waste)
+		}
+		b.lines(l)
+	}
+	b.hotSpots(parts.Hot)
+	b.lines(PictureLines{WidthUM: 2 * parts.DotUM * 1000 / pngThin, Lines: []PictureLine{{Points: []geom.Point{{}}}}})
 	return png.Encode(w, b.img)
 }
 
@@ -81,17 +79,17 @@ func (b *board) fill(box geom.Box, c color.RGBA) {
 	m.On(b.img, c)
 }
 
-// lines draws lines of one width in µm; on and off are those of dashes, 0 for none.
-func (b *board) lines(lines []pictureLine, width, on, off int64, least float64) {
+// lines draws lines that look alike.
+func (b *board) lines(l PictureLines) {
 	m := b.mask()
-	for _, l := range lines {
-		points := b.at(l.points)
-		if l.closed {
+	for _, line := range l.Lines {
+		points := b.at(line.Points)
+		if line.Closed {
 			points = append(points, points[0])
 		}
-		wide := max(least, float64(width*pngThin/1000)*b.scale)
-		if off > 0 {
-			m.Dashes(points, wide, float64(on)*b.scale, float64(off)*b.scale)
+		wide := max(1, float64(l.WidthUM*pngThin/1000)*b.scale)
+		if l.OffUM > 0 {
+			m.Dashes(points, wide, float64(l.OnUM)*b.scale, float64(l.OffUM)*b.scale)
 		} else {
 			m.Line(points, wide)
 		}
@@ -100,9 +98,9 @@ func (b *board) lines(lines []pictureLine, width, on, off int64, least float64) 
 }
 
 // dropouts hatches what falls out as waste.
-func (b *board) dropouts(p *Plan) {
+func (b *board) dropouts(waste [][]geom.Point) {
 	var outlines [][]paint.Vec
-	for _, o := range b.hatched(p) {
+	for _, o := range waste {
 		outlines = append(outlines, b.at(o))
 	}
 	m := b.mask()
@@ -112,11 +110,11 @@ func (b *board) dropouts(p *Plan) {
 }
 
 // hotSpots shades the places where too much energy meets.
-func (b *board) hotSpots(p *Plan) {
+func (b *board) hotSpots(spots []PictureSpot) {
 	m := b.mask()
-	for _, h := range p.Hot {
+	for _, h := range spots {
 		x, y := float64(h.Place.X-b.frame.Min.X)*b.scale, float64(b.frame.Max.Y-h.Place.Y)*b.scale
-		r := float64(max(hotRadiusUM, 3*b.unit)) * b.scale
+		r := float64(h.RadiusUM) * b.scale
 		m.Area([][]paint.Vec{{{X: x - r, Y: y}, {X: x, Y: y - r}, {X: x + r, Y: y}, {X: x, Y: y + r}}},
 			func(x, y int) bool { return (x+y)%4 == 0 || (x-y)%4 == 0 })
 	}

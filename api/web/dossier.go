@@ -13,18 +13,22 @@ type DossierView struct {
 	Shell
 	RunView
 	JobTitle, Member, Tool, Material, Lot, PlanDigest string
+	DrawingID, ProfileDigest                          string
 	Machine                                           MachineView
 	Plan                                              *PlanView
 	Estimate                                          []ComputedView // of the fume in the air, for officers alone
 	SignedAt                                          time.Time
 	Authorisation                                     *AuthorisationRow
+	WithdrawnAt                                       *time.Time // the authorisation, since
 	Upkeep                                            []UpkeepThen
 	Lockouts                                          []LockoutThen
 	Watches                                           []WatchThen
-	Incidents                                         []IncidentRow
+	Incidents                                         []IncidentThen
+	Photos                                            []PhotoThen
 	Entries                                           []EntryView
-	Head                                              string // the proof of the newest entry, with the signed head
-	Data                                              string // address of the same as data
+	Proof                                             string // of the newest entry
+	Head                                              *Head
+	Data, PDF                                         string // addresses of the same as files
 }
 
 // UpkeepThen is work on the machine and when it had been done last before the run.
@@ -46,4 +50,19 @@ type WatchThen struct {
 	Watcher         string
 	OpenedAt, Until time.Time
 	ClosedAt        *time.Time
+	Looks           []LookView
+}
+
+// IncidentThen is an incident of the run with what was added to it.
+type IncidentThen struct {
+	IncidentRow
+	Particulars []Fact
+	Notes       []NoteRow
+	FollowUps   []FollowUpRow
+}
+
+// PhotoThen is a photo that belongs to the run.
+type PhotoThen struct {
+	Path string
+	At   time.Time
 }

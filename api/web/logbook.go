@@ -68,14 +68,3 @@ type ProofView struct {
 
 // RenderProof writes the page.
 func RenderProof(w io.Writer, v ProofView) error { return render(w, "proof", "frame", v) }
-
-// HeadView is a signed head to be printed.
-type HeadView struct {
-	Shell
-	Note   string
-	Size   int64
-	Groups []string // the root in eight groups, to read aloud
-}
-
-// RenderHead writes the page.
-func RenderHead(w io.Writer, v HeadView) error { return render(w, "head", "frame", v) }

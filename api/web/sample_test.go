@@ -362,9 +362,13 @@ func samplePages() []samplePage {
 				Proof: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n"})
 		}},
 		{"head", func(w io.Writer) error {
-			return RenderHead(w, HeadView{Shell: sampleShell("Head", "/logbook"), Size: 1204,
-				Note:   "garden.example/log\n1204\nbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzMTI=\n\n— garden.example/log c2lnbmF0dXJl\n",
-				Groups: []string{"6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 6c61", "6265 6c73", "6c61 6265", "6c73 3132"}})
+			return RenderHead(w, HeadView{Shell: sampleShell("Head", "/logbook"), Head: sampleHead(), MayCheck: true})
+		}},
+		{"head-check", func(w io.Writer) error {
+			return RenderHeadCheck(w, HeadCheckView{Shell: sampleShell("Check a head", "/logbook"), Text: "garden", Found: &HeadFound{Origin: "garden/logbook", Size: 1204, Now: 1300, Good: true, Cut: true}})
+		}},
+		{"head-check bad", func(w io.Writer) error {
+			return RenderHeadCheck(w, HeadCheckView{Shell: sampleShell("Check a head", "/logbook"), Text: "garden", Found: &HeadFound{Origin: "garden/logbook", Size: 1204, Now: 1200, Shorter: true}})
 		}},
 		{"history", func(w io.Writer) error {
 			return RenderHistory(w, HistoryView{Shell: sampleShell("What ran", "/history"), All: true, CSV: "/api/v1/runs/export?", Lines: "/api/v1/runs/export?format=jsonl", Older: "/history?after=1",
@@ -420,13 +424,16 @@ func samplePages() []samplePage {
 		}},
 		{"dossier", func(w io.Writer) error {
 			j, done := sampleJob(), sampleNow.AddDate(0, 0, -3)
+			head := sampleHead()
 			return RenderDossier(w, DossierView{Shell: sampleShell("Dossier of a run", "/history"), RunView: j.Runs[0], JobTitle: j.JobTitle, Member: j.Member, Machine: j.Machine, Tool: j.Tool,
 				Material: j.Material, Lot: j.Lot, Plan: j.Plan, PlanDigest: j.PlanDigest, SignedAt: sampleNow,
 				Estimate:      []ComputedView{{Title: "Expected concentration of fume in the exhaust, an estimate", Shown: "29 mg/m³", Formula: "K·G/Q", Inputs: []string{"flow_m3_per_h 150"}, Origin: "equation sheet", Notes: []string{"an estimate"}}, {Title: "The same", WhyNot: "missing: the grammage of the lot"}},
 				Authorisation: &samplePeople().People[0].Authorisations[0], Data: "/api/v1/runs/r1/dossier",
 				Upkeep:   []UpkeepThen{{What: "Try the lid switch", By: "Runa Eik", Note: "opens the circuit at once", Critical: true, DoneAt: &done}, {What: "Clean the lens"}},
 				Lockouts: []LockoutThen{{Reason: "smell of solvent", SetBy: "Runa Eik", SetAt: done, LiftedAt: &sampleNow, LiftedBy: "Runa Eik", LiftedReason: "a neighbour’s paint"}},
-				Watches:  []WatchThen{{Watcher: "Runa Eik", OpenedAt: sampleNow, Until: sampleNow.Add(time.Hour)}}, Incidents: []IncidentRow{sampleIncident().IncidentRow}, Entries: sampleLogbook().Entries[:3], Head: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n"})
+				Watches:  []WatchThen{{Watcher: "Runa Eik", OpenedAt: sampleNow, Until: sampleNow.Add(time.Hour), Looks: []LookView{{At: sampleNow, By: "Runa Eik"}}}}, Entries: sampleLogbook().Entries[:3], Proof: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n", Head: &head, PDF: "/api/v1/runs/r1/dossier.pdf",
+				Incidents: []IncidentThen{{IncidentRow: sampleIncident().IncidentRow, Particulars: []Fact{{"injury", "none"}}, Notes: []NoteRow{{About: "fact", Text: "the lid stood open", By: "Runa Eik", At: done}},
+					FollowUps: []FollowUpRow{{What: "mend the lid switch", Remedy: "engineering", Owner: "Runa Eik", Due: done}}}}})
 		}},
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
@@ -498,4 +505,8 @@ func sampleCommissioning() CommissioningView {
 		Open: &CommissioningOpen{ID: "c1", Tool: "beam", BegunBy: "Runa Eik", BegunAt: sampleNow, Questions: rows, Done: 2, Verdict: BeamVerdict{Runs: true, What: "The beam is off at most 310 ms after this software is gone."},
 			Changes: []CommissioningChange{{"Beam after the cable is pulled", "not measured", "310 ms"}}},
 		Earlier: []CommissioningPast{{Tool: "beam", By: "Runa Eik", At: sampleNow, Ended: "given up", Questions: rows}}}
+}
+
+func sampleHead() Head {
+	return HeadOf("garden.example/logbook\n1204\nbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzbGFiZWxzMTI=\n\n— garden.example/logbook c2lnbmF0dXJl\n", sampleNow)
 }

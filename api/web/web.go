@@ -58,6 +58,7 @@ var pages = []string{
 	"fire-watch",
 	"hand-in",
 	"head",
+	"head-check",
 	"history",
 	"incident",
 	"incidents",

@@ -888,15 +888,30 @@ type Contact struct {
 
 // Dossier defines model for Dossier.
 type Dossier struct {
+	// Authorisation its end as it stood when the run was signed
 	Authorisation *Authorisation `json:"authorisation,omitempty"`
-	Bars          []SignedBar    `json:"bars"`
-	Entries       []ProvenEntry  `json:"entries"`
-	Incidents     []Incident     `json:"incidents"`
-	Lockouts      []LockoutThen  `json:"lockouts"`
-	Run           Run            `json:"run"`
-	SignedAt      *time.Time     `json:"signed_at,omitempty"`
-	Upkeep        []UpkeepThen   `json:"upkeep"`
-	Watches       []WatchThen    `json:"watches"`
+
+	// AuthorisationWithdrawnAt since
+	AuthorisationWithdrawnAt *time.Time    `json:"authorisation_withdrawn_at,omitempty"`
+	Bars                     []SignedBar   `json:"bars"`
+	Entries                  []ProvenEntry `json:"entries"`
+
+	// Estimate of the fume's concentration in the exhaust, with that profile; for the person in charge alone
+	Estimate *BarNumber `json:"estimate,omitempty"`
+
+	// Head signed: the oldest kept head that covers these entries; their proofs are under it
+	Head      string           `json:"head"`
+	Incidents []IncidentDetail `json:"incidents"`
+	Lockouts  []LockoutThen    `json:"lockouts"`
+	Photos    []PhotoThen      `json:"photos"`
+	Plan      Plan             `json:"plan"`
+
+	// Profile digest of the machine's profile as it was signed; of a run that never was, as its plan was made with
+	Profile  string       `json:"profile"`
+	Run      Run          `json:"run"`
+	SignedAt *time.Time   `json:"signed_at,omitempty"`
+	Upkeep   []UpkeepThen `json:"upkeep"`
+	Watches  []WatchThen  `json:"watches"`
 }
 
 // Drawing defines model for Drawing.
@@ -1337,6 +1352,15 @@ type LockoutThen struct {
 	Reason       string     `json:"reason"`
 	SetAt        time.Time  `json:"set_at"`
 	SetBy        string     `json:"set_by"`
+}
+
+// LookThen defines model for LookThen.
+type LookThen struct {
+	At time.Time `json:"at"`
+	By string    `json:"by"`
+
+	// SawFire smoke, glow or flame
+	SawFire bool `json:"saw_fire"`
 }
 
 // LookedAgain defines model for LookedAgain.
@@ -1850,6 +1874,13 @@ type PersonChange struct {
 
 // PersonChangeRole defines model for PersonChange.Role.
 type PersonChangeRole string
+
+// PhotoThen defines model for PhotoThen.
+type PhotoThen struct {
+	At     time.Time `json:"at"`
+	Digest string    `json:"digest"`
+	Path   string    `json:"path"`
+}
 
 // Piece defines model for Piece.
 type Piece struct {
@@ -2441,6 +2472,7 @@ type WatchLooked struct {
 // WatchThen defines model for WatchThen.
 type WatchThen struct {
 	ClosedAt *time.Time `json:"closed_at,omitempty"`
+	Looks    []LookThen `json:"looks"`
 	OpenedAt time.Time  `json:"opened_at"`
 	Until    time.Time  `json:"until"`
 	Watcher  string     `json:"watcher"`
@@ -3446,6 +3478,9 @@ type ServerInterface interface {
 	// GetDossier Everything that is kept about a run, as it stood then
 	// (GET /runs/{id}/dossier)
 	GetDossier(ctx echo.Context, id ID) error
+	// GetDossierPDF The same dossier on paper
+	// (GET /runs/{id}/dossier.pdf)
+	GetDossierPDF(ctx echo.Context, id ID) error
 	// GetGate Everything that stands between a run and its permit
 	// (GET /runs/{id}/gate)
 	GetGate(ctx echo.Context, id ID) error
@@ -5710,6 +5745,22 @@ func (w *ServerInterfaceWrapper) GetDossier(ctx echo.Context) error {
 	return err
 }
 
+// GetDossierPDF converts echo context to params.
+func (w *ServerInterfaceWrapper) GetDossierPDF(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetDossierPDF(ctx, id)
+	return err
+}
+
 // GetGate converts echo context to params.
 func (w *ServerInterfaceWrapper) GetGate(ctx echo.Context) error {
 	var err error
@@ -6586,6 +6637,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.DELETE(options.BaseURL+"/runs/:id/checklist", wrapper.ReleaseChecklist, options.OperationMiddlewares["releaseChecklist"]...)
 	router.POST(options.BaseURL+"/runs/:id/checklist", wrapper.OpenChecklist, options.OperationMiddlewares["openChecklist"]...)
 	router.GET(options.BaseURL+"/runs/:id/dossier", wrapper.GetDossier, options.OperationMiddlewares["getDossier"]...)
+	router.GET(options.BaseURL+"/runs/:id/dossier.pdf", wrapper.GetDossierPDF, options.OperationMiddlewares["getDossierPDF"]...)
 	router.GET(options.BaseURL+"/runs/:id/gate", wrapper.GetGate, options.OperationMiddlewares["getGate"]...)
 	router.POST(options.BaseURL+"/runs/:id/handover", wrapper.HandOverRun, options.OperationMiddlewares["handOverRun"]...)
 	router.PUT(options.BaseURL+"/runs/:id/hold", wrapper.HoldRun, options.OperationMiddlewares["holdRun"]...)
@@ -10376,6 +10428,51 @@ func (response GetDossierdefaultApplicationProblemPlusJSONResponse) VisitGetDoss
 	return err
 }
 
+type GetDossierPDFRequestObject struct {
+	ID ID `json:"id"`
+}
+
+type GetDossierPDFResponseObject interface {
+	VisitGetDossierPDFResponse(w http.ResponseWriter) error
+}
+
+type GetDossierPDF200ApplicationPdfResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetDossierPDF200ApplicationPdfResponse) VisitGetDossierPDFResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/pdf")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetDossierPDFdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetDossierPDFdefaultApplicationProblemPlusJSONResponse) VisitGetDossierPDFResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetGateRequestObject struct {
 	ID ID `json:"id"`
 }
@@ -11979,6 +12076,9 @@ type StrictServerInterface interface {
 	// GetDossier Everything that is kept about a run, as it stood then
 	// (GET /runs/{id}/dossier)
 	GetDossier(ctx context.Context, request GetDossierRequestObject) (GetDossierResponseObject, error)
+	// GetDossierPDF The same dossier on paper
+	// (GET /runs/{id}/dossier.pdf)
+	GetDossierPDF(ctx context.Context, request GetDossierPDFRequestObject) (GetDossierPDFResponseObject, error)
 	// GetGate Everything that stands between a run and its permit
 	// (GET /runs/{id}/gate)
 	GetGate(ctx context.Context, request GetGateRequestObject) (GetGateResponseObject, error)
@@ -15142,6 +15242,31 @@ func (sh *strictHandler) GetDossier(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(GetDossierResponseObject); ok {
 		return validResponse.VisitGetDossierResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetDossierPDF operation middleware
+func (sh *strictHandler) GetDossierPDF(ctx echo.Context, id ID) error {
+	var request GetDossierPDFRequestObject
+
+	request.ID = id
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetDossierPDF(ctx.Request().Context(), request.(GetDossierPDFRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetDossierPDF")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetDossierPDFResponseObject); ok {
+		return validResponse.VisitGetDossierPDFResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
