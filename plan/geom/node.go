@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/bits"
 	"slices"
+	"sync"
 )
 
 // turns counts how often the rings of two sets go along an edge: those of the first, of the second.
@@ -54,28 +55,30 @@ func Compare(p, q Point) int {
 //
 // Source: J. D. Hobby, Practical segment intersection with finite precision output, Computational
 // Geometry 13 (1999) 199–214; the method is given there, the code is own.
-func newNetwork(sets ...[][]Point) (network, error) {
-	pieces := piecesOf(sets)
+func (w *workings) newNetwork(sets ...[][]Point) (network, error) {
+	w.fill(sets)
+	pieces := w.pieces
 	if len(pieces) == 0 {
 		return network{}, nil
 	}
 	most := 2*len(pieces) + MostCrossings
-	hot := make([]Point, 0, 2*len(pieces))
+	hot := slices.Grow(w.hot[:0], 2*len(pieces))
 	box := Box{Min: pieces[0].a, Max: pieces[0].a}
 	var total float64
-	for _, p := range pieces {
-		hot = append(hot, p.a, p.b)
+	for i := range pieces {
+		p := &pieces[i]
+		hot = append(hot, PointKey(p.a), PointKey(p.b))
 		box = box.With(p.a).With(p.b)
 		total += Distance(p.a, p.b)
 	}
 	c := newCells(box, total, len(pieces))
-	passing := make([]inCell, 0, 4*len(pieces))
-	for i, p := range pieces {
-		c.pass(p.a, p.b, func(cell uint32) { passing = append(passing, place(cell, i)) })
+	passing := slices.Grow(w.passing[:0], 4*len(pieces))
+	for i := range pieces {
+		c.pass(pieces[i].a, pieces[i].b, func(cell uint32) { passing = append(passing, place(cell, i)) })
 	}
 	slices.Sort(passing)
 	for items, rest := nextCell(passing); ; items, rest = nextCell(rest) {
-		hot = crossingsIn(pieces, items, hot, most)
+		hot = w.crossingsIn(items, hot, most)
 		if len(hot) > most {
 			return network{}, ErrCrossings
 		}
@@ -83,17 +86,57 @@ func newNetwork(sets ...[][]Point) (network, error) {
 			break
 		}
 	}
-	slices.SortFunc(hot, Compare)
+	slices.Sort(hot)
 	hot = slices.Compact(hot)
-	return assemble(hot, pieces, hotOn(c, passing, pieces, hot)), nil
+	w.hot, w.passing = hot, passing
+	w.vertices = slices.Grow(w.vertices[:0], len(hot))
+	for _, key := range hot {
+		w.vertices = append(w.vertices, pointOf(key))
+	}
+	w.hotOn(c)
+	return w.assemble(), nil
 }
 
-func piecesOf(sets [][][]Point) []piece {
-	var pieces []piece
+// workings is room for making networks and regions, used again for the next one.
+type workings struct {
+	pieces           []piece
+	hot              []uint64 // keys of vertices
+	vertices         []Point
+	passing          []inCell
+	sorted, reaching []inCell
+	stops            []stop
+	edges            []netEdge
+	sweep            sweep
+}
+
+// mostKept bounds the places and passings for which room is kept until the next network is made.
+const mostKept = 1 << 14
+
+var rooms = sync.Pool{New: func() any { return new(workings) }}
+
+// done gives the room back, unless it is large.
+func (w *workings) done() {
+	if max(cap(w.hot), cap(w.passing), cap(w.stops)) <= mostKept {
+		rooms.Put(w)
+	}
+}
+
+// fill lists the edges of the rings.
+func (w *workings) fill(sets [][][]Point) {
+	n := 0
+	for _, rings := range sets {
+		for _, ring := range rings {
+			n += len(ring)
+		}
+	}
+	pieces := slices.Grow(w.pieces[:0], n)
 	for s, rings := range sets {
 		for _, ring := range rings {
 			for i := range ring {
-				a, b := ring[i], ring[(i+1)%len(ring)]
+				a, b := ring[i], ring[0]
+				if i+1 < len(ring) {
+					b = ring[i+1]
+				}
 				p := piece{a: a, b: b}
 				p.turns[s] = 1
 				switch order := Compare(a, b); {
@@ -107,15 +150,16 @@ func piecesOf(sets [][][]Point) []piece {
 			}
 		}
 	}
-	return pieces
+	w.pieces = pieces
 }
 
 // crossingsIn appends the rounded crossings of the pieces that share a cell, and ends early when the
 // list is longer than most.
-func crossingsIn(pieces []piece, items []inCell, hot []Point, most int) []Point {
-	sorted := items
+func (w *workings) crossingsIn(items []inCell, hot []uint64, most int) []uint64 {
+	pieces, sorted := w.pieces, items
 	if len(items) > 8 { // many: only those that overlap in x
-		sorted = slices.Clone(items)
+		sorted = append(w.sorted[:0], items...)
+		w.sorted = sorted
 		slices.SortFunc(sorted, func(a, b inCell) int {
 			return cmp.Compare(pieces[a.item()].a.X, pieces[b.item()].a.X)
 		})
@@ -138,7 +182,7 @@ func crossingsIn(pieces []piece, items []inCell, hot []Point, most int) []Point 
 				continue
 			}
 			if m, ok := crossing(p.a, p.b, q.a, q.b); ok {
-				hot = append(hot, m)
+				hot = append(hot, PointKey(m))
 			}
 		}
 	}
@@ -183,14 +227,16 @@ func share(d int64, part, whole uint64) int64 {
 // stop says that a piece is led through a hot pixel between its ends.
 type stop struct{ piece, vertex int32 }
 
-// hotOn finds the hot pixels on every piece, sorted by piece and then along it. passing is sorted.
-func hotOn(c cells, passing []inCell, pieces []piece, hot []Point) []stop {
-	vertices := make([]inCell, len(hot))
+// hotOn finds the hot pixels on every piece, sorted by piece and then along it.
+func (w *workings) hotOn(c cells) {
+	passing, pieces, hot := w.passing, w.pieces, w.vertices
+	vertices := slices.Grow(w.reaching[:0], len(hot))
 	for i, p := range hot {
-		vertices[i] = place(c.of(p), i)
+		vertices = append(vertices, place(c.of(p), i))
 	}
+	w.reaching = vertices
 	slices.Sort(vertices) // and so, within a cell, by x
-	var stops []stop
+	stops := w.stops[:0]
 	for len(vertices) > 0 && len(passing) > 0 {
 		var here, items []inCell
 		switch v, p := vertices[0].cell(), passing[0].cell(); {
@@ -228,7 +274,7 @@ func hotOn(c cells, passing []inCell, pieces []piece, hot []Point) []stop {
 		}
 		return cmp.Compare(s.vertex, t.vertex)
 	})
-	return slices.Compact(stops)
+	w.stops = slices.Compact(stops)
 }
 
 // passes says whether the segment from a to b goes through the pixel of m, which is half open: its
@@ -248,12 +294,13 @@ func passes(a, b, m Point) bool {
 }
 
 // assemble leads every piece through its stops and merges what then lies on each other.
-func assemble(hot []Point, pieces []piece, stops []stop) network {
+func (w *workings) assemble() network {
+	pieces, stops := w.pieces, w.stops
 	index := func(p Point) int32 {
-		i, _ := slices.BinarySearchFunc(hot, p, Compare)
+		i, _ := slices.BinarySearch(w.hot, PointKey(p))
 		return int32(i)
 	}
-	edges := make([]netEdge, 0, len(pieces)+len(stops))
+	edges := slices.Grow(w.edges[:0], len(pieces)+len(stops))
 	add := func(from, to int32, t turns) {
 		switch {
 		case from < to:
@@ -263,7 +310,8 @@ func assemble(hot []Point, pieces []piece, stops []stop) network {
 		}
 	}
 	next := 0
-	for i, p := range pieces {
+	for i := range pieces {
+		p := &pieces[i]
 		at := index(p.a)
 		for ; next < len(stops) && int(stops[next].piece) == i; next++ {
 			add(at, stops[next].vertex, p.turns)
@@ -282,7 +330,8 @@ func assemble(hot []Point, pieces []piece, stops []stop) network {
 		}
 		merged = append(merged, e)
 	}
-	return network{vertices: hot, edges: slices.DeleteFunc(merged, func(e netEdge) bool { return e.turns == turns{} })}
+	w.edges = slices.DeleteFunc(merged, func(e netEdge) bool { return e.turns == turns{} })
+	return network{vertices: w.vertices, edges: w.edges}
 }
 
 // rounded is v to the nearest whole number, halves up.

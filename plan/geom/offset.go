@@ -13,16 +13,21 @@ import "math"
 // Coordinates may reach ±MostCoordinateUM, less what they are moved by. The only error is
 // ErrCrossings.
 func Offset(rings [][]Point, byUM, toleranceUM int64) ([][]Point, error) {
-	if len(rings) == 1 {
-		if moved, ok := Aside(rings[0], Positive, byUM, toleranceUM); ok {
-			return [][]Point{moved}, nil
-		}
-	}
 	settled, err := Settle(rings, Positive)
-	if err != nil || byUM == 0 {
-		return settled, err
+	if err != nil {
+		return nil, err
+	}
+	return OffsetSettled(settled, byUM, toleranceUM)
+}
+
+// OffsetSettled is Offset of what Settle, Offset, Union, Difference or Intersect gave: it need not be settled
+// again.
+func OffsetSettled(settled [][]Point, byUM, toleranceUM int64) ([][]Point, error) {
+	if byUM == 0 {
+		return settled, nil
 	}
 	if thin, changed := thinned(settled, thinUM); changed {
+		var err error
 		if settled, err = Settle(thin, Positive); err != nil {
 			return nil, err
 		}

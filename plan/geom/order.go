@@ -58,6 +58,11 @@ func PointKey(p Point) uint64 {
 	return uint64(p.X+MostKeyedUM)<<32 | uint64(p.Y+MostKeyedUM)
 }
 
+// pointOf is the point with a key.
+func pointOf(key uint64) Point {
+	return Pt(int64(key>>32)-MostKeyedUM, int64(key&(1<<32-1))-MostKeyedUM)
+}
+
 // MostKeyedUM bounds the coordinates that PointKey takes: some 2 km.
 const MostKeyedUM = 1 << 31
 

@@ -43,9 +43,11 @@ func Intersect(a, b [][]Point) ([][]Point, error) {
 }
 
 func combined(inside func(turns) bool, sets ...[][]Point) ([][]Point, error) {
-	n, err := newNetwork(sets...)
+	w := rooms.Get().(*workings)
+	defer w.done()
+	n, err := w.newNetwork(sets...)
 	if err != nil {
 		return nil, err
 	}
-	return n.region(inside), nil
+	return w.sweep.region(n, inside), nil
 }

@@ -8,17 +8,34 @@ import (
 // halfEdge is an edge of the wanted region's boundary; the region lies on its left.
 type halfEdge struct{ from, to int32 }
 
+// sweep is room for finding regions.
+type sweep struct {
+	ends, status, starting []int32
+	above                  []turns // winding numbers over each edge
+	half                   []halfEdge
+	first, leaving, fill   []int32
+	used                   []bool
+	seen                   []int32
+	walk                   []int32
+	points                 []Point
+}
+
+// zeroed is room for n zeros in place of what was there.
+func zeroed[T any](room []T, n int) []T {
+	room = slices.Grow(room[:0], n)[:n]
+	clear(room)
+	return room
+}
+
 // boundary sweeps the network from left to right and gives the edges that have the region on exactly
 // one side, by the winding numbers there.
-func (n network) boundary(inside func(turns) bool) []halfEdge {
-	ends := make([]int32, len(n.vertices))
+func (s *sweep) boundary(n network, inside func(turns) bool) {
+	s.ends, s.above = zeroed(s.ends, len(n.vertices)), zeroed(s.above, len(n.edges))
+	ends, above := s.ends, s.above
 	for _, e := range n.edges {
 		ends[e.to]++
 	}
-	above := make([]turns, len(n.edges)) // winding numbers over each edge
-	var status []int32                   // edges under the sweep, from below
-	var starting []int32
-	var out []halfEdge
+	status, starting, out := s.status[:0], s.starting[:0], s.half[:0] // status: edges under the sweep, from below
 	next := int32(0)
 	for v := range int32(len(n.vertices)) {
 		starting = starting[:0]
@@ -59,32 +76,33 @@ func (n network) boundary(inside func(turns) bool) []halfEdge {
 		}
 		status = slices.Replace(status, low, low+int(ends[v]), starting...)
 	}
-	return out
+	s.status, s.starting, s.half = status, starting, out
 }
 
 // region gives the rings around what inside says yes to: outlines anticlockwise, holes clockwise, no
 // ring through a point twice. Every ring starts at its lowest leftmost point and ends there; rings
 // are sorted by their points.
-func (n network) region(inside func(turns) bool) [][]Point {
-	half := n.boundary(inside)
-	first := make([]int32, len(n.vertices)+1) // of the half edges that leave a vertex
+func (s *sweep) region(n network, inside func(turns) bool) [][]Point {
+	s.boundary(n, inside)
+	half := s.half
+	s.first = zeroed(s.first, len(n.vertices)+1) // of the half edges that leave a vertex
+	first := s.first
 	for _, h := range half {
 		first[h.from+1]++
 	}
 	for v := range n.vertices {
 		first[v+1] += first[v]
 	}
-	leaving := make([]int32, len(half))
-	fill := slices.Clone(first)
+	s.leaving, s.fill = zeroed(s.leaving, len(half)), append(s.fill[:0], first...)
+	leaving, fill := s.leaving, s.fill
 	for i, h := range half {
 		leaving[fill[h.from]] = int32(i)
 		fill[h.from]++
 	}
 	meets := func(v int32) bool { return first[v+1]-first[v] > 1 }
-	used := make([]bool, len(half))
-	seen := make([]int32, len(n.vertices)) // 1 + place on the walk
+	s.used, s.seen = zeroed(s.used, len(half)), zeroed(s.seen, len(n.vertices)) // seen: 1 + place on the walk
+	used, seen, walk := s.used, s.seen, s.walk
 	var rings [][]Point
-	var walk []int32
 	for i := range half {
 		if used[i] {
 			continue
@@ -93,21 +111,22 @@ func (n network) region(inside func(turns) bool) [][]Point {
 		for e := int32(i); !used[e]; e = n.after(half, leaving, first, e) {
 			used[e] = true
 			v := half[e].from
-			if s := seen[v]; s > 0 { // a loop closes: it is a ring of its own
-				rings = n.appendRing(rings, walk[s-1:], meets)
-				for _, w := range walk[s-1:] {
+			if at := seen[v]; at > 0 { // a loop closes: it is a ring of its own
+				rings = s.appendRing(n, rings, walk[at-1:], meets)
+				for _, w := range walk[at-1:] {
 					seen[w] = 0
 				}
-				walk = walk[:s-1]
+				walk = walk[:at-1]
 			}
 			walk = append(walk, v)
 			seen[v] = int32(len(walk))
 		}
-		rings = n.appendRing(rings, walk, meets)
+		rings = s.appendRing(n, rings, walk, meets)
 		for _, w := range walk {
 			seen[w] = 0
 		}
 	}
+	s.walk = walk
 	slices.SortFunc(rings, func(a, b []Point) int { return slices.CompareFunc(a, b, Compare) })
 	return rings
 }
@@ -154,11 +173,12 @@ func quarter(r, p Point) int {
 }
 
 // appendRing closes a walk as closedRing does; points where another ring meets this one stay.
-func (n network) appendRing(rings [][]Point, walk []int32, meets func(int32) bool) [][]Point {
-	points := make([]Point, len(walk))
-	for i, v := range walk {
-		points[i] = n.vertices[v]
+func (s *sweep) appendRing(n network, rings [][]Point, walk []int32, meets func(int32) bool) [][]Point {
+	points := slices.Grow(s.points[:0], len(walk))
+	for _, v := range walk {
+		points = append(points, n.vertices[v])
 	}
+	s.points = points
 	if ring, ok := closedRing(points, func(i int) bool { return meets(walk[i]) }); ok {
 		return append(rings, ring)
 	}

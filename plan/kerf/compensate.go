@@ -4,6 +4,9 @@ package kerf
 
 import (
 	"fmt"
+	"runtime"
+	"sync"
+	"sync/atomic"
 
 	"kerfgate/plan/geom"
 )
@@ -72,12 +75,9 @@ func Compensate(contours []Contour, kerfUM, toleranceUM int64) (Compensated, err
 	if kerfUM < 0 || kerfUM > MostKerfUM {
 		return Compensated{}, fmt.Errorf("the kerf is %d µm; enter 0 to %d", kerfUM, MostKerfUM)
 	}
-	c := compensation{half: (kerfUM + 1) / 2, tolerance: toleranceUM, moved: make([][][]geom.Point, len(contours))}
-	c.result.Plain = true
-	for i, contour := range contours {
-		if err := c.move(i, contour); err != nil {
-			return Compensated{}, fmt.Errorf("contour %d: %w", i, err)
-		}
+	c := compensation{moved: make([][][]geom.Point, len(contours))}
+	if err := c.moveAll(contours, (kerfUM+1)/2, toleranceUM); err != nil {
+		return Compensated{}, err
 	}
 	if err := c.overlaps(contours); err != nil {
 		return Compensated{}, err
@@ -87,52 +87,97 @@ func Compensate(contours []Contour, kerfUM, toleranceUM int64) (Compensated, err
 }
 
 type compensation struct {
+	moved  [][][]geom.Point // what the cut along each contour surrounds
+	result Compensated
+}
+
+// Contours are moved some at a time, and what comes of them is put together in their order: the result does
+// not depend on how many cores share the work.
+const (
+	someContours = 64
+	mostCores    = 4
+)
+
+func (c *compensation) moveAll(contours []Contour, half, tolerance int64) error {
+	shares := make([]share, (len(contours)+someContours-1)/someContours)
+	var next atomic.Int64
+	var wait sync.WaitGroup
+	for range min(len(shares), runtime.GOMAXPROCS(0), mostCores) {
+		wait.Go(func() {
+			for k := int(next.Add(1)) - 1; k < len(shares); k = int(next.Add(1)) - 1 {
+				s := share{half: half, tolerance: tolerance, moved: c.moved}
+				s.result.Plain = true
+				for i := k * someContours; i < min((k+1)*someContours, len(contours)) && s.err == nil; i++ {
+					if err := s.move(i, contours[i]); err != nil {
+						s.err = fmt.Errorf("contour %d: %w", i, err)
+					}
+				}
+				shares[k] = s
+			}
+		})
+	}
+	wait.Wait()
+	c.result = Compensated{Rings: make([]Ring, 0, len(contours)), Plain: true}
+	for _, s := range shares {
+		if s.err != nil {
+			return s.err
+		}
+		c.result.Rings = append(c.result.Rings, s.result.Rings...)
+		c.result.Findings = append(c.result.Findings, s.result.Findings...)
+		c.result.Plain = c.result.Plain && s.result.Plain
+	}
+	return nil
+}
+
+// share is some of the contours that are moved by one goroutine.
+type share struct {
 	half, tolerance int64
-	moved           [][][]geom.Point // what the cut along each contour surrounds
+	moved           [][][]geom.Point // of all contours, each filled by its own share
 	result          Compensated
+	err             error
 }
 
-func (c *compensation) find(kind Kind, source int, at geom.Point, count int) {
-	c.result.Findings = append(c.result.Findings, Finding{Kind: kind, Source: source, Other: -1, At: at, Count: count})
+func (s *share) find(kind Kind, source int, at geom.Point, count int) {
+	s.result.Findings = append(s.result.Findings, Finding{Kind: kind, Source: source, Other: -1, At: at, Count: count})
 }
 
-func (c *compensation) move(i int, contour Contour) error {
+func (s *share) move(i int, contour Contour) error {
 	if len(contour.Points) == 0 {
-		c.result.Plain = false
+		s.result.Plain = false
 		return nil
 	}
-	by := c.half
+	by := s.half
 	if contour.Dropout {
 		by = -by
 	}
-	if ring, ok := geom.Aside(contour.Points, geom.NonZero, by, c.tolerance); ok {
+	if ring, ok := geom.Aside(contour.Points, geom.NonZero, by, s.tolerance); ok {
 		// Nothing met, so nothing can have vanished, come apart or be too narrow.
-		c.moved[i] = [][]geom.Point{ring}
-		c.ring(i, contour, ring)
+		s.moved[i] = [][]geom.Point{ring}
+		s.ring(i, contour, ring)
 		return nil
 	}
-	c.result.Plain = false
+	s.result.Plain = false
 	region, err := geom.Settle([][]geom.Point{contour.Points}, geom.NonZero)
 	if err != nil {
 		return err
 	}
-	moved, err := geom.Offset(region, by, c.tolerance)
+	moved, err := geom.OffsetSettled(region, by, s.tolerance)
 	if err != nil {
 		return err
 	}
-	c.moved[i] = moved
+	s.moved[i] = moved
 	if len(moved) == 0 {
-		c.find(Vanished, i, middle(contour.Points), 1)
+		s.find(Vanished, i, middle(contour.Points), 1)
 		return nil
 	}
 	if at, ok := crossesItself(contour.Points, region); ok {
-		c.find(Crossing, i, at, len(region))
+		s.find(Crossing, i, at, len(region))
 	}
 	if len(moved) > len(region) {
-		c.find(Split, i, moved[1][0], len(moved))
+		s.find(Split, i, moved[1][0], len(moved))
 	}
 	// What does not come back when the cut's width is put back on is too narrow to be cut.
-	back, err := geom.Offset(moved, -by, c.tolerance)
+	back, err := geom.OffsetSettled(moved, -by, s.tolerance)
 	if err != nil {
 		return err
 	}
@@ -144,32 +189,32 @@ func (c *compensation) move(i int, contour Contour) error {
 	if err != nil {
 		return err
 	}
-	c.narrow(i, parts)
+	s.narrow(i, parts)
 	for _, points := range moved {
-		c.ring(i, contour, points)
+		s.ring(i, contour, points)
 	}
 	return nil
 }
 
 // ring adds a moved ring to the result.
-func (c *compensation) ring(i int, contour Contour, points []geom.Point) {
+func (s *share) ring(i int, contour Contour, points []geom.Point) {
 	hole := geom.Area(points) < 0
 	if contour.Dropout { // pieces on the left: around waste the ring runs clockwise
 		points = turned(points)
 	}
-	c.result.Rings = append(c.result.Rings, Ring{Source: i, Points: points, Dropout: contour.Dropout != hole})
+	s.result.Rings = append(s.result.Rings, Ring{Source: i, Points: points, Dropout: contour.Dropout != hole})
 }
 
 // narrow reports lost parts that reach further than corners lose: an inner corner is always rounded
 // by half the kerf, which reaches half/tan(α/2) along its sides, 4·half where α is 28°.
-func (c *compensation) narrow(i int, lost [][]geom.Point) {
+func (s *share) narrow(i int, lost [][]geom.Point) {
 	var count int
 	var longest int64
 	var at geom.Point
 	for _, part := range lost {
 		box, _ := geom.BoxOf(part...)
 		reach := max(box.Width(), box.Height())
-		if reach <= 4*c.half || geom.Area(part) <= 0 {
+		if reach <= 4*s.half || geom.Area(part) <= 0 {
 			continue
 		}
 		count++
@@ -178,7 +223,7 @@ func (c *compensation) narrow(i int, lost [][]geom.Point) {
 		}
 	}
 	if count > 0 {
-		c.find(Narrow, i, at, count)
+		s.find(Narrow, i, at, count)
 	}
 }
 
