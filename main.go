@@ -42,6 +42,7 @@ import (
 	"kerfgate/deploy/try"
 	"kerfgate/deploy/workerd"
 	"kerfgate/plan/hazard/quantity"
+	"kerfgate/plan/material"
 	"kerfgate/queue/broker"
 	"kerfgate/worker/check"
 )
@@ -478,8 +479,9 @@ type authoriseCommand struct {
 	Machine uuid.UUID `help:"The machine's id." required:""`
 	Days    int       `help:"For how many days." default:"365"`
 	// Evidence is asked, since an authorisation without one tells nobody anything later.
-	Evidence   string `help:"What showed that the person can: a course, a supervised run." required:""`
-	IdleMonths int64  `help:"Months without a run on it after which a refresher is due; 0 for none." default:"6"`
+	Evidence   string   `help:"What showed that the person can: a course, a supervised run." required:""`
+	IdleMonths int64    `help:"Months without a run on it after which a refresher is due; 0 for none." default:"6"`
+	Group      []string `help:"A group of materials that it covers, as the page of a material names it; may stand several times. None: every material."`
 }
 
 func (a *authoriseCommand) Run(ctx context.Context) error {
@@ -487,8 +489,12 @@ func (a *authoriseCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	groups := make([]material.Group, len(a.Group))
+	for i, word := range a.Group {
+		groups[i] = material.Group(word)
+	}
 	return site.Authorise(ctx, a.SignIn, db.NewAuthorisation{Machine: a.Machine, Until: time.Now().AddDate(0, 0, a.Days),
-		Evidence: a.Evidence, IdleMonths: a.IdleMonths})
+		Evidence: a.Evidence, IdleMonths: a.IdleMonths, Groups: groups})
 }
 
 type migrateCommand struct {

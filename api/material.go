@@ -24,7 +24,7 @@ func (s *Server) ListMaterials(ctx context.Context, _ wire.ListMaterialsRequestO
 func materialShape(m db.Material) wire.Material {
 	shape := wire.Material{ID: m.ID, Name: m.Name, Label: m.Label, ColourClass: m.ColourClass, Verdict: string(m.Verdict), Reason: m.Reason,
 		Hazards: append([]string{}, m.Hazards...), Fumes: append([]string{}, m.Fumes...), Only: append([]string{}, m.Only...),
-		Marks: append([]string{}, m.Marks...), Listed: m.Listed, Rev: m.Rev, Retired: m.Retired,
+		Marks: append([]string{}, m.Marks...), Listed: m.Listed, Group: string(m.Group()), Rev: m.Rev, Retired: m.Retired,
 		Composition: make([]wire.Constituent, 0, len(m.Composition)), Sources: make([]wire.Source, 0, len(m.Sources)),
 		Beam: []wire.Reason{}, Stock: make([]wire.Stock, 0, len(m.Stock))}
 	for _, c := range m.Composition {

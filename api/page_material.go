@@ -31,7 +31,7 @@ func (s *Server) sendMaterial(c echo.Context, status int, with func(*web.Materia
 		return err
 	}
 	who, _ := personOf(c)
-	v := web.MaterialView{Shell: s.shell(c, m.Name, "/materials"), Path: materialPath(m), Name: m.Name, Verdict: string(m.Verdict), Reason: m.Reason, Label: m.Label,
+	v := web.MaterialView{Shell: s.shell(c, m.Name, "/materials"), Path: materialPath(m), Name: m.Name, Verdict: string(m.Verdict), Reason: m.Reason, Label: m.Label, Group: string(m.Group()),
 		Rev: m.Rev, Retired: m.Retired, Hazards: m.Hazards, Fumes: m.Fumes, Only: m.Only, Marks: m.Marks, MayEdit: who.Person.Role.Officer() && !m.Retired}
 	for _, no := range m.Refusals() {
 		v.Refusals = append(v.Refusals, web.Reason{What: web.Sentence(no.What), Next: web.Sentence(no.Next)})

@@ -12,7 +12,9 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"kerfgate/api/web"
+	"kerfgate/checklist"
 	"kerfgate/db"
+	"kerfgate/plan/material"
 )
 
 // expiresSoon is how long before its end an authorisation is marked.
@@ -91,7 +93,7 @@ func (s *Server) authorisationRows(held []db.Authorisation) []web.AuthorisationR
 	var rows []web.AuthorisationRow
 	for _, a := range held {
 		row := web.AuthorisationRow{ID: a.ID.String(), Machine: a.MachineName, Evidence: a.Evidence, GrantedBy: a.GrantedBy,
-			GrantedAt: s.local(a.GrantedAt), Until: s.local(a.ExpiresAt), IdleMonths: a.IdleMonths}
+			GrantedAt: s.local(a.GrantedAt), Until: s.local(a.ExpiresAt), IdleMonths: a.IdleMonths, Groups: checklist.GroupWords(a.Groups)}
 		if left := a.ExpiresAt.Sub(s.now()); left < expiresSoon {
 			row.Soon = "ends in " + web.Count(int(left/(24*time.Hour))+1, "day", "days")
 		}
@@ -151,6 +153,9 @@ func (s *Server) sendPerson(c echo.Context, status int, with func(*web.PersonVie
 	for _, m := range machines {
 		v.Machines = append(v.Machines, web.Choice{Value: m.ID.String(), Label: m.Bay + ", " + m.Name})
 	}
+	for _, g := range material.Groups() {
+		v.Groups = append(v.Groups, string(g))
+	}
 	if v.Roles, err = s.roles(c, a.Role); err != nil {
 		return err
 	}
@@ -198,7 +203,7 @@ func (s *Server) authoriseForm(c echo.Context) error {
 	if err != nil {
 		return s.changedPerson(c, err)
 	}
-	wanted := db.NewAuthorisation{Person: id, Machine: machine, Until: until, Evidence: c.FormValue("evidence")}
+	wanted := db.NewAuthorisation{Person: id, Machine: machine, Until: until, Evidence: c.FormValue("evidence"), Groups: groupsOf(c.Request().Form["group"])}
 	if text := strings.TrimSpace(c.FormValue("idle_months")); text != "" {
 		if wanted.IdleMonths, err = strconv.ParseInt(text, 10, 64); err != nil {
 			return s.changedPerson(c, invalid("idle_months", "that is no number of months", "give 1 to 60, or nothing"))

@@ -7,6 +7,7 @@ import (
 
 	"kerfgate/api/wire"
 	"kerfgate/db"
+	"kerfgate/plan/material"
 )
 
 // ListPeople is GET /people.
@@ -74,6 +75,9 @@ func (s *Server) Authorise(ctx context.Context, request wire.AuthoriseRequestObj
 	if b.IdleMonths != nil {
 		wanted.IdleMonths = *b.IdleMonths
 	}
+	if b.Groups != nil {
+		wanted.Groups = groupsOf(*b.Groups)
+	}
 	a, err := s.store.Authorise(ctx, actorIn(ctx), wanted)
 	if err != nil {
 		return nil, err
@@ -104,5 +108,20 @@ func authorisationShape(a db.Authorisation) wire.Authorisation {
 	if a.IdleMonths != 0 {
 		shape.IdleMonths = &a.IdleMonths
 	}
+	if len(a.Groups) > 0 {
+		words := make([]string, len(a.Groups))
+		for i, g := range a.Groups {
+			words[i] = string(g)
+		}
+		shape.Groups = &words
+	}
 	return shape
+}
+
+func groupsOf(words []string) []material.Group {
+	groups := make([]material.Group, len(words))
+	for i, word := range words {
+		groups[i] = material.Group(word)
+	}
+	return groups
 }

@@ -141,6 +141,23 @@ func TestAuthorisations(t *testing.T) {
 	if a.GrantedBy == nil || *a.GrantedBy != "Officer of the garden" || *a.IdleMonths != 6 {
 		t.Errorf("%+v", a)
 	}
+	if a.Groups != nil {
+		t.Errorf("an authorisation for every material names %v", *a.Groups)
+	}
+	// For groups of materials alone: only those that there are, and the page says which.
+	covering := func(groups string) string {
+		return strings.TrimSuffix(body("course", time.Now().AddDate(1, 0, 0)), "}") + `,"groups":` + groups + "}"
+	}
+	w.as(t, officer, http.MethodPost, path, covering(`["wood"]`), http.StatusUnprocessableEntity, nil)
+	var part wire.Authorisation
+	w.as(t, officer, http.MethodPost, path, covering(`["metal","plastic"]`), http.StatusCreated, &part)
+	if part.Groups == nil || strings.Join(*part.Groups, ", ") != "plastic, metal" {
+		t.Errorf("%+v", part)
+	}
+	if page := ask(t, w.s.Handler(), http.MethodGet, "/people/"+id.String(), officer, "").Body.String(); !strings.Contains(page, "for plastic, metal") || !strings.Contains(page, `value="wood and board"`) {
+		t.Errorf("the person's page:\n%s", page)
+	}
+	w.as(t, officer, http.MethodDelete, "/authorisations/"+part.ID.String(), "", http.StatusNoContent, nil)
 	var me wire.Me
 	w.as(t, token, http.MethodGet, "/me", "", http.StatusOK, &me)
 	if len(me.Authorisations) != 1 || strings.Join(me.Roles, " ") != "member operator" {

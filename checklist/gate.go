@@ -12,10 +12,10 @@ const OpenFor = 10 * time.Minute
 
 // Standing is what is known about one run besides the answers.
 type Standing struct {
-	Ready         bool   // the worker has the plan and the machine answers
-	UnreadyReason string // its own words
-	LockedOut     string // the lockout's reason; empty where in use
-	Authorised    bool   // the operator, for that machine, today
+	Ready         bool            // the worker has the plan and the machine answers
+	UnreadyReason string          // its own words
+	LockedOut     string          // the lockout's reason; empty where in use
+	Held          []Authorisation // of the operator, for that machine, today
 	Placed        Placed
 	Opener        bool // the one who answers is the one who opened
 	Busy          bool // another run is active on the machine
@@ -34,8 +34,8 @@ func (s Standing) Refuse(f Facts) []Reason {
 	if !s.Opener {
 		say("another operator has this checklist open", "wait, or ask them to release it")
 	}
-	if !s.Authorised {
-		say("you hold no valid authorisation for this machine", "ask an admin; training comes first")
+	if _, why, ok := Authority(s.Held, f.Material); !ok {
+		no = append(no, why)
 	}
 	if s.NoEdition && f.Tool.Kind == machine.ToolBeam {
 		say("how long a fire watch lasts is not chosen for this site", "the safety officer chooses an edition on the page fire watch")

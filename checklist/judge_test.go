@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
+
 	"kerfgate/checklist"
 	"kerfgate/plan/geom"
 	"kerfgate/plan/machine"
@@ -226,7 +228,7 @@ func TestRefuseListsAll(t *testing.T) {
 	if len(no) != 7 {
 		t.Errorf("%d reasons: %v", len(no), no)
 	}
-	good := checklist.Standing{Ready: true, Authorised: true, Placed: checklist.Placed{Origin: &geom.Point{}, Homed: true, Fitted: facts().Tool.Name}, Opener: true}
+	good := checklist.Standing{Ready: true, Held: []checklist.Authorisation{{ID: uuid.UUID{1}}}, Placed: checklist.Placed{Origin: &geom.Point{}, Homed: true, Fitted: facts().Tool.Name}, Opener: true}
 	if no := good.Refuse(facts()); len(no) > 0 {
 		t.Errorf("a good standing is refused: %v", no)
 	}

@@ -2,6 +2,8 @@ package db
 
 import (
 	"context"
+	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -9,7 +11,9 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
+	"kerfgate/checklist"
 	"kerfgate/db/logbook"
+	"kerfgate/plan/material"
 )
 
 // Authorisation lets a member operate a machine until it expires, is withdrawn, or lies idle for so
@@ -24,7 +28,8 @@ type Authorisation struct {
 	Evidence    string // what showed that the person can: a course, a supervised run
 	// ExpiresAt is when it ends: by date, or earlier where it would lie idle too long.
 	ExpiresAt  time.Time
-	IdleMonths int64 // 0 for none
+	IdleMonths int64            // 0 for none
+	Groups     []material.Group // of materials that it covers; none: every material
 }
 
 // NewAuthorisation is an authorisation to be granted.
@@ -33,6 +38,7 @@ type NewAuthorisation struct {
 	Until           time.Time
 	Evidence        string
 	IdleMonths      int64 // months without a run after which it needs a refresher; 0 for none
+	Groups          []material.Group
 }
 
 // maxEvidence bounds the words of an authorisation's evidence, in characters.
@@ -48,6 +54,15 @@ func (s *Store) Authorise(ctx context.Context, actor Actor, n NewAuthorisation) 
 	case n.IdleMonths < 0 || n.IdleMonths > 60:
 		return Authorisation{}, refuse("a refresher can be asked after 1 to 60 months without a run", "give a number between, or none")
 	}
+	groups := []material.Group{} // in their own order, each once
+	for _, g := range material.Groups() {
+		if slices.Contains(n.Groups, g) {
+			groups = append(groups, g)
+		}
+	}
+	if i := slices.IndexFunc(n.Groups, func(g material.Group) bool { return !g.Known() }); i >= 0 {
+		return Authorisation{}, refuse(fmt.Sprintf("there is no group of materials %.40q", n.Groups[i]), "choose of the list, or none for every material")
+	}
 	site, err := s.Site(ctx)
 	if err != nil {
 		return Authorisation{}, err
@@ -58,14 +73,14 @@ func (s *Store) Authorise(ctx context.Context, actor Actor, n NewAuthorisation) 
 	id := newID()
 	_, err = s.commit(ctx, func(context.Context) (write, error) {
 		return write{
-			statements: []statement{{sql: `INSERT INTO authorisation (id, person, machine, expires_at, granted_by, evidence, idle_months)
-				SELECT $1, p.id, m.id, $4, $5, $6, $7 FROM person p, machine m
+			statements: []statement{{sql: `INSERT INTO authorisation (id, person, machine, expires_at, granted_by, evidence, idle_months, groups)
+				SELECT $1, p.id, m.id, $4, $5, $6, $7, $8 FROM person p, machine m
 				WHERE p.id = $2 AND p.disabled_at IS NULL AND m.id = $3 AND $4 > now()`,
-				args: []any{id, n.Person, n.Machine, n.Until, person(actor), n.Evidence, orNull(n.IdleMonths)}, rows: 1,
+				args: []any{id, n.Person, n.Machine, n.Until, person(actor), n.Evidence, orNull(n.IdleMonths), groups}, rows: 1,
 				conflict: refuse("no such active account or machine, or a date that is over", "read both again and give a date to come")}},
 			entries: []draft{{kind: logbook.AuthorisationGranted, actor: actor,
 				subjects: []logbook.Subject{about("person", n.Person), about("machine", n.Machine), about("authorisation", id)},
-				body:     logbook.Body{"until": n.Until.UTC().Format(time.RFC3339), "idle_months": n.IdleMonths}}},
+				body:     logbook.Body{"until": n.Until.UTC().Format(time.RFC3339), "idle_months": n.IdleMonths, "groups": checklist.GroupWords(groups)}}},
 		}, nil
 	})
 	if err != nil {
@@ -97,7 +112,7 @@ func (s *Store) WithdrawAuthorisation(ctx context.Context, actor Actor, id uuid.
 }
 
 const selectAuthorisation = `SELECT a.id, a.person, a.machine, m.name, a.granted_at, coalesce(by.name, ''), a.evidence,
-		least(a.expires_at, greatest(a.granted_at, a.used_at) + make_interval(months => a.idle_months)), coalesce(a.idle_months, 0)
+		least(a.expires_at, greatest(a.granted_at, a.used_at) + make_interval(months => a.idle_months)), coalesce(a.idle_months, 0), a.groups
 	FROM authorisation a JOIN machine m ON m.id = a.machine LEFT JOIN person by ON by.id = a.granted_by WHERE `
 
 // Authorisations lists what a person may operate now.
@@ -114,10 +129,10 @@ func (s *Store) authorisationsOf(ctx context.Context, people []uuid.UUID) ([]Aut
 	return pgx.CollectRows(rows, pgx.RowToStructByPos[Authorisation])
 }
 
-// ranMachine notes that the operator of a run that burned used their authorisation, which puts a
-// refresher off.
-func ranMachine(run uuid.UUID) statement {
+// ranMachine notes that the operator of a run that burned used their authorisations that cover its material,
+// which puts a refresher off.
+func ranMachine(run uuid.UUID, group material.Group) statement {
 	return statement{sql: `UPDATE authorisation a SET used_at = now() FROM run r
-		WHERE r.id = $1 AND NOT r.never_moved AND a.person = r.operator AND a.machine = r.machine AND authorisation_holds(a)`,
-		args: []any{run}, rows: anyRows}
+		WHERE r.id = $1 AND NOT r.never_moved AND a.person = r.operator AND a.machine = r.machine AND (a.groups = '{}' OR $2 = ANY(a.groups)) AND authorisation_holds(a)`,
+		args: []any{run, string(group)}, rows: anyRows}
 }

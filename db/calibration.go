@@ -126,7 +126,7 @@ func (s *Store) mayHandle(ctx context.Context, actor Actor, machine uuid.UUID) e
 	if actor.Role.Officer() {
 		return nil
 	}
-	_, ok, err := s.authorisation(ctx, actor.Person, machine)
+	ok, err := s.authorised(ctx, actor.Person, machine)
 	if err == nil && !ok {
 		err = ErrNotAllowed
 	}

@@ -27,34 +27,44 @@ type Gate struct {
 	Reasons   []checklist.Reason // what else says no: not ready, locked out, not authorised, not placed
 }
 
-// authorised is the SQL for a valid authorisation of $1 for $2.
-const authorised = `SELECT id FROM authorisation a WHERE person = $1 AND machine = $2 AND authorisation_holds(a)
-	ORDER BY expires_at DESC LIMIT 1`
+// authorised is the SQL for the valid authorisations of $1 for $2, what covers every material first.
+const authorised = `SELECT id, groups FROM authorisation a WHERE person = $1 AND machine = $2 AND authorisation_holds(a)
+	ORDER BY groups <> '{}', expires_at DESC, id`
 
-func (s *Store) authorisation(ctx context.Context, person, machine uuid.UUID) (id uuid.UUID, ok bool, err error) {
+// authorised says whether a person operates a machine at all, whatever lies on it.
+func (s *Store) authorised(ctx context.Context, person, machine uuid.UUID) (bool, error) {
 	var b pgx.Batch
-	readAuthorisation(&b, person, machine, &id)
-	err = s.read(ctx, &b)
-	return id, id != uuid.Nil, err
+	var held []checklist.Authorisation
+	readAuthorisations(&b, person, machine, &held)
+	err := s.read(ctx, &b)
+	return len(held) > 0, err
 }
 
-// operating is the authorisation by which the actor works a machine, who stands at its own station or at none;
-// next says what to do without one. Errors: *Refused.
-func (s *Store) operating(ctx context.Context, actor Actor, machine uuid.UUID, next string) (uuid.UUID, error) {
-	if err := s.atStation(ctx, actor, machine); err != nil {
+// operating is the authorisation by which the actor works a run's sheet on its machine, who stands at the
+// machine's own station or at none; next says what to do without one. Errors: *Refused.
+func (s *Store) operating(ctx context.Context, actor Actor, r Run, next string) (uuid.UUID, error) {
+	if err := s.atStation(ctx, actor, r.Machine); err != nil {
 		return uuid.Nil, err
 	}
-	id, ok, err := s.authorisation(ctx, actor.Person, machine)
-	if err == nil && !ok {
-		err = refuse("you hold no valid authorisation for this machine", next)
+	var b pgx.Batch
+	var held []checklist.Authorisation
+	var st Stock
+	var m Material
+	readAuthorisations(&b, actor.Person, r.Machine, &held)
+	readStock(&b, r.Stock, &st, &m)
+	if err := s.read(ctx, &b); err != nil {
+		return uuid.Nil, err
 	}
-	return id, err
+	id, no, ok := checklist.Authority(held, m.Material)
+	if !ok {
+		return uuid.Nil, refuse(no.What, next)
+	}
+	return id, nil
 }
 
-// readAuthorisation leaves id as it is where there is none.
-func readAuthorisation(b *pgx.Batch, person, machine uuid.UUID, id *uuid.UUID) {
-	b.Queue(authorised, person, machine).Query(func(rows pgx.Rows) error {
-		_, err := pgx.ForEachRow(rows, []any{id}, func() error { return nil })
+func readAuthorisations(b *pgx.Batch, person, machine uuid.UUID, held *[]checklist.Authorisation) {
+	b.Queue(authorised, person, machine).Query(func(rows pgx.Rows) (err error) {
+		*held, err = pgx.CollectRows(rows, pgx.RowToStructByPos[checklist.Authorisation])
 		return err
 	})
 }
@@ -123,12 +133,13 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	var m Machine
 	var busy bool
 	var edition string
+	var held []checklist.Authorisation
 	given, standing := allAnswers{}, allStanding{}
 	// All of it in one round trip: an operator waits for this between two presses.
 	var reads pgx.Batch
 	readMachine(&reads, r.Machine, &m)
 	readStock(&reads, r.Stock, &b.stock, &b.material)
-	readAuthorisation(&reads, actor.Person, r.Machine, &b.authorisation)
+	readAuthorisations(&reads, actor.Person, r.Machine, &held)
 	readAnswers(&reads, []uuid.UUID{id}, given)
 	readStanding(&reads, []uuid.UUID{r.Machine}, []uuid.UUID{holder}, standing)
 	// The rev is read before the register: one that changes in between then fails the guard.
@@ -158,7 +169,8 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
 		return Gate{}, b, err
 	}
-	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Authorised: b.authorisation != uuid.Nil,
+	b.authorisation, _, _ = checklist.Authority(held, b.material.Material)
+	st := checklist.Standing{Ready: r.Ready, UnreadyReason: r.UnreadyReason, Held: held,
 		Placed: r.Placed(),
 		Opener: r.Operator == uuid.Nil || r.Operator == actor.Person, Busy: busy, NoEdition: edition == ""}
 	if m.Lockout != nil {

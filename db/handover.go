@@ -31,7 +31,7 @@ func (s *Store) Handover(ctx context.Context, actor Actor, id uuid.UUID, held, n
 		default:
 			return write{}, queue.ErrMoved
 		}
-		authorisation, err := s.operating(ctx, actor, r.Machine, "ask an operator of it to take over")
+		authorisation, err := s.operating(ctx, actor, r, "ask an operator of it to take over")
 		if err != nil {
 			return write{}, err
 		}
@@ -137,7 +137,7 @@ func (s *Store) NotePause(ctx context.Context, actor Actor, id uuid.UUID) (machi
 		if _, err := r.Phase.After(queue.PausedRun); err != nil {
 			return write{}, err
 		}
-		if _, ok, err := s.authorisation(ctx, actor.Person, r.Machine); err != nil {
+		if ok, err := s.authorised(ctx, actor.Person, r.Machine); err != nil {
 			return write{}, err
 		} else if !ok && !actor.Role.Officer() {
 			return write{}, refuse("you hold no valid authorisation for this machine", "anybody may press Stop run")

@@ -35,7 +35,7 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		if err != nil {
 			return err
 		}
-		if _, ok, err := s.authorisation(ctx, actor.Person, r.Machine); err != nil {
+		if ok, err := s.authorised(ctx, actor.Person, r.Machine); err != nil {
 			return err
 		} else if !ok && !actor.Role.Officer() {
 			return refuse("you hold no valid authorisation for this machine", "an operator of this machine or the safety officer inspects")
@@ -52,7 +52,7 @@ func (s *Store) Inspect(ctx context.Context, actor Actor, id uuid.UUID, in Inspe
 		if err != nil {
 			return err
 		}
-		w.statements = append(w.statements, ranMachine(r.ID))
+		w.statements = append(w.statements, ranMachine(r.ID, g.Facts.Material.Group()))
 		if in.FlameOrGlow {
 			if err := s.reportFire(ctx, w, actor, g, "the inspection"); err != nil {
 				return err

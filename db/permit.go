@@ -345,10 +345,8 @@ func (s *Store) Resume(ctx context.Context, actor Actor, id uuid.UUID, saw check
 		if g.Run.Operator != actor.Person {
 			return write{}, refuse("only the attending operator may resume this run", "ask "+g.Run.OperatorName)
 		}
-		if _, ok, err := s.authorisation(ctx, actor.Person, g.Machine.ID); err != nil {
+		if _, err := s.operating(ctx, actor, g.Run, "stop the run"); err != nil {
 			return write{}, err
-		} else if !ok {
-			return write{}, refuse("you hold no valid authorisation for this machine any more", "stop the run")
 		}
 		if g.Machine.Lockout != nil {
 			return write{}, refuse("the machine is locked out: "+g.Machine.Lockout.Reason, "stop the run")

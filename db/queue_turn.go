@@ -58,7 +58,7 @@ func (s *Store) turn(ctx context.Context, actor Actor, id uuid.UUID, decide func
 		if r.Phase != queue.Proposed {
 			return write{}, queue.ErrMoved
 		}
-		authorisation, err := s.operating(ctx, actor, r.Machine, "ask an operator of it")
+		authorisation, err := s.operating(ctx, actor, r, "ask an operator of it")
 		if err != nil {
 			return write{}, err
 		}

@@ -51,7 +51,7 @@ func (s *Store) swapRefusals(ctx context.Context, actor Actor, r Run, to uuid.UU
 	if r.Phase != queue.Proposed && r.Phase != queue.Checking {
 		return queue.ErrMoved
 	}
-	if _, err := s.operating(ctx, actor, r.Machine, "ask an operator of it"); err != nil {
+	if _, err := s.operating(ctx, actor, r, "ask an operator of it"); err != nil {
 		return err
 	}
 	from, err := s.stock(ctx, r.Stock)

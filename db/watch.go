@@ -61,7 +61,7 @@ func (s *Store) watching(ctx context.Context, actor Actor, id uuid.UUID) (m Mach
 	if m.Watch == nil {
 		return m, now, ErrNotFound
 	}
-	if _, ok, err := s.authorisation(ctx, actor.Person, id); err != nil {
+	if ok, err := s.authorised(ctx, actor.Person, id); err != nil {
 		return m, now, err
 	} else if !ok && actor.Person != m.Watch.Watcher && !actor.Role.Officer() {
 		return m, now, refuse("you hold no valid authorisation for this machine", "its watcher, an operator of it or the safety officer keeps the watch")

@@ -44,6 +44,7 @@ func RenderMaterial(w io.Writer, v MaterialView) error { return render(w, "mater
 type MaterialView struct {
 	Shell
 	Path, Name, Verdict, Reason, Label string
+	Group                              string // for authorisations; empty where nothing tells it
 	Rev                                int64
 	Retired, Barred                    bool
 	Refusals                           []Reason // why no beam may touch it

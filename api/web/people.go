@@ -32,6 +32,7 @@ type AuthorisationRow struct {
 	ID, Machine, Evidence, GrantedBy string
 	GrantedAt, Until                 time.Time
 	IdleMonths                       int64
+	Groups                           string // of materials, in words; empty for every material
 	Soon                             string // "ends in 12 days", empty where it is far
 }
 
@@ -61,7 +62,8 @@ type PersonView struct {
 	MayChange bool // admins
 	Roles     []Role
 	Machines  []Choice
-	Until     string // a year from now, for the form
+	Groups    []string // of materials, to choose from
+	Until     string   // a year from now, for the form
 	Link      string
 }
 

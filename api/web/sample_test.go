@@ -438,7 +438,7 @@ func samplePages() []samplePage {
 		{"people", func(w io.Writer) error { return RenderPeople(w, samplePeople()) }},
 		{"person", func(w io.Writer) error {
 			return RenderPerson(w, PersonView{Shell: sampleShell("Tove Lind", "/people"), PersonRow: samplePeople().People[0], Rev: 3, AddedAt: sampleNow.AddDate(-1, 0, 0),
-				MayChange: true, Roles: samplePeople().Roles, Machines: []Choice{{"m1", "Bay 1, CO₂, lidded"}, {"m2", "Bay 2, diode, open"}}, Until: "2027-11-25"})
+				MayChange: true, Groups: []string{"wood and board", "plastic"}, Roles: samplePeople().Roles, Machines: []Choice{{"m1", "Bay 1, CO₂, lidded"}, {"m2", "Bay 2, diode, open"}}, Until: "2027-11-25"})
 		}},
 		{"me", func(w io.Writer) error {
 			return RenderMe(w, MeView{Shell: sampleShell("Your account", "/me"), SignIn: "tove", Role: "member", Authorisations: samplePeople().People[0].Authorisations,

@@ -664,9 +664,12 @@ type Authorisation struct {
 	Evidence *string `json:"evidence,omitempty"`
 
 	// ExpiresAt by date, or earlier where it would lie idle too long
-	ExpiresAt   time.Time          `json:"expires_at"`
-	GrantedAt   time.Time          `json:"granted_at"`
-	GrantedBy   *string            `json:"granted_by,omitempty"`
+	ExpiresAt time.Time `json:"expires_at"`
+	GrantedAt time.Time `json:"granted_at"`
+	GrantedBy *string   `json:"granted_by,omitempty"`
+
+	// Groups groups of materials that it covers; missing where it covers every material
+	Groups      *[]string          `json:"groups,omitempty"`
 	ID          openapi_types.UUID `json:"id"`
 	IdleMonths  *int64             `json:"idle_months,omitempty"`
 	MachineID   openapi_types.UUID `json:"machine_id"`
@@ -1429,7 +1432,10 @@ type Material struct {
 	Composition []Constituent `json:"composition"`
 
 	// Fumes what a beam drives out of it
-	Fumes   []string           `json:"fumes"`
+	Fumes []string `json:"fumes"`
+
+	// Group for which an authorisation may be granted, as its list row or its composition tells it; empty where nothing does
+	Group   string             `json:"group"`
 	Hazards []string           `json:"hazards"`
 	ID      openapi_types.UUID `json:"id"`
 
@@ -1537,6 +1543,9 @@ type NewAuthorisation struct {
 	// Evidence a course, a supervised run
 	Evidence  string    `json:"evidence"`
 	ExpiresAt time.Time `json:"expires_at"`
+
+	// Groups groups of materials, as materials name theirs; none for every material
+	Groups *[]string `json:"groups,omitempty"`
 
 	// IdleMonths months without a run on the machine after which a refresher is due; none where it is missing
 	IdleMonths *int64             `json:"idle_months,omitempty"`

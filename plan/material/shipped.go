@@ -18,6 +18,8 @@ type Listed struct {
 	Material
 	// Status is the row's verdict as it was published: A allowed, C with care, F forbidden, and its limits.
 	Status string
+	// Group is for what training tells apart; empty where the row is no one kind of sheet.
+	Group Group
 	// Relax is for what an officer may be laxer than the list, with a reason; empty for never.
 	Relax string
 }
@@ -33,6 +35,7 @@ type List struct {
 // Substance is a constituent that the list knows.
 type Substance struct {
 	Name      string   `json:"name"`
+	Group     Group    `json:"group"` // that it tells a material to be of, empty for none
 	Also      []string `json:"also"`
 	Elements  []string `json:"elements"`
 	Forbidden string   `json:"forbidden"` // why no beam may touch it, besides for a halogen or a toxic element
@@ -45,6 +48,7 @@ type shippedFile struct {
 	Materials    []struct {
 		No          int64    `json:"no"`
 		Name        string   `json:"name"`
+		Group       Group    `json:"group"`
 		Label       string   `json:"label"`
 		Composition []string `json:"composition"`
 		Verdict     Verdict  `json:"verdict"`
@@ -108,6 +112,9 @@ func readList(data []byte) (List, error) {
 	list := List{Version: f.Version, Substances: f.Constituents}
 	names := map[string]bool{}
 	for _, s := range f.Constituents {
+		if s.Group != "" && !s.Group.Known() {
+			return List{}, fmt.Errorf("%s: there is no group %q", s.Name, s.Group)
+		}
 		for _, name := range append([]string{s.Name}, s.Also...) {
 			if name != strings.ToLower(name) || names[name] {
 				return List{}, fmt.Errorf("constituent %q stands twice, or not in lower case", name)
@@ -125,8 +132,11 @@ func readList(data []byte) (List, error) {
 		if r.No < 1 || seen[r.No] || r.Name == "" {
 			return List{}, fmt.Errorf("row %d stands twice or names nothing", r.No)
 		}
+		if r.Group != "" && !r.Group.Known() {
+			return List{}, fmt.Errorf("row %d: there is no group %q", r.No, r.Group)
+		}
 		seen[r.No] = true
-		l := Listed{No: r.No, Status: r.Status, Relax: r.Relax, Material: Material{Name: r.Name, Label: r.Label, Composition: Of(r.Composition...),
+		l := Listed{No: r.No, Status: r.Status, Relax: r.Relax, Group: r.Group, Material: Material{Name: r.Name, Label: r.Label, Composition: Of(r.Composition...),
 			Hazards: r.Hazards, Fumes: r.Fumes, Verdict: r.Verdict, Reason: r.Reason, Only: r.Only, Marks: r.Marks, Listed: r.No}}
 		for _, key := range r.Sources {
 			s, ok := f.Sources[key]
