@@ -188,8 +188,8 @@ func (g *gathering) pieces(asCut bool) {
 			b.Outline = g.outline(halves)
 		}
 		for _, h := range halves {
-			if other := g.region(h ^ 1); other != face && g.kept(h^1) && !g.dropout(face) {
-				b.SharedUM += g.length(h)
+			if other := g.region(int(h ^ 1)); other != face && g.kept(int(h^1)) && !g.dropout(face) {
+				b.SharedUM += g.length(int(h))
 			}
 		}
 		g.out[k].Pieces = append(g.out[k].Pieces, b)
@@ -197,14 +197,14 @@ func (g *gathering) pieces(asCut bool) {
 }
 
 // outline is a closed way along half-edges that follow each other.
-func (g *gathering) outline(halves []int) []geom.Point {
+func (g *gathering) outline(halves []int32) []geom.Point {
 	n := 1
 	for _, h := range halves {
 		n += len(g.edges[h/2].points) - 1
 	}
-	out := append(make([]geom.Point, 0, n), g.start(halves[0]))
+	out := append(make([]geom.Point, 0, n), g.start(int(halves[0])))
 	for _, h := range halves {
-		g.each(h, func(_, p geom.Point) { out = append(out, p) })
+		g.each(int(h), func(_, p geom.Point) { out = append(out, p) })
 	}
 	return out
 }
@@ -218,7 +218,7 @@ func (g *gathering) rings() error {
 			around[k-1] = g.holder[c] >= 0 && !g.dropout(g.holder[c])
 		}
 	}
-	bounding := make([][]int, len(g.out)) // half-edges with such a face on the left
+	bounding := make([][]int32, len(g.out)) // half-edges with such a face on the left
 	for e := range g.edges {
 		k := g.number[g.componentOf[e]] - 1
 		if k < 0 {
@@ -227,9 +227,9 @@ func (g *gathering) rings() error {
 		left, right := g.unlike(2*e, around[k]), g.unlike(2*e+1, around[k])
 		switch {
 		case left && !right:
-			bounding[k] = append(bounding[k], 2*e)
+			bounding[k] = append(bounding[k], int32(2*e))
 		case right && !left:
-			bounding[k] = append(bounding[k], 2*e+1)
+			bounding[k] = append(bounding[k], int32(2*e+1))
 		}
 	}
 	for k := range g.out {
@@ -248,15 +248,15 @@ func (g *gathering) rings() error {
 // unlike says whether the face on the left of a half-edge is another kind than what lies around its component.
 func (g *gathering) unlike(half int, around bool) bool {
 	face := g.cycles[g.cycleOf[half]].face
-	return face >= 0 && g.dropout(face) == around
+	return face >= 0 && g.dropout(int(face)) == around
 }
 
 // ways puts half-edges, of which as many arrive at every place as leave it, behind each other to closed ways.
-func (g *gathering) ways(halves []int) [][]geom.Point {
+func (g *gathering) ways(halves []int32) [][]geom.Point {
 	leaving, arriving := make([]geom.Keyed, len(halves)), make([]geom.Keyed, len(halves))
 	for i, h := range halves {
-		leaving[i] = geom.Keyed{Key: geom.PointKey(g.start(h)), Item: int32(i)}
-		arriving[i] = geom.Keyed{Key: geom.PointKey(g.start(h ^ 1)), Item: int32(i)}
+		leaving[i] = geom.Keyed{Key: geom.PointKey(g.start(int(h))), Item: int32(i)}
+		arriving[i] = geom.Keyed{Key: geom.PointKey(g.start(int(h ^ 1))), Item: int32(i)}
 	}
 	geom.SortKeyed(leaving)
 	geom.SortKeyed(arriving)
@@ -265,7 +265,7 @@ func (g *gathering) ways(halves []int) [][]geom.Point {
 		next[a.Item] = leaving[k].Item
 	}
 	var out [][]geom.Point
-	var way []int
+	var way []int32
 	for i := range halves {
 		way = way[:0]
 		for k := i; next[k] >= 0; {

@@ -10,21 +10,21 @@ import (
 
 // cycle is a way round that keeps one region on its left.
 type cycle struct {
-	halves    []int
+	halves    []int32
 	area      float64 // µm²; positive where the cycle encloses its region
-	component int
-	face      int // index among the faces; −1 where the region goes on outside the component
+	component int32
+	face      int32 // index among the faces; −1 where the region goes on outside the component
 }
 
 // faces are the regions into which cuts divide the sheet.
 type faces struct {
 	*network
 	cycles  []cycle
-	cycleOf []int // of each half-edge
+	cycleOf []int32 // of each half-edge
 	// Of each component, a set of cuts that hang together:
-	componentOf []int // component of each edge
-	holder      []int // the face that it lies in, −1 for the open sheet
-	depth       []int // holders around it
+	componentOf []int32 // component of each edge
+	holder      []int   // the face that it lies in, −1 for the open sheet
+	depth       []int   // holders around it
 	outer       []float64
 	bounded     []int // cycle of each face
 	extra       []int // of each face: closed lines of its own component around it, but one
@@ -46,7 +46,7 @@ func (f *faces) findComponents(around nodes) {
 		joined.unite(int(around.at[2*e]), int(around.at[2*e+1]))
 	}
 	number := make([]int, around.count())
-	f.componentOf = make([]int, len(f.edges))
+	f.componentOf = make([]int32, len(f.edges))
 	count := 0
 	for e := range f.edges {
 		root := joined.of(int(around.at[2*e]))
@@ -54,7 +54,7 @@ func (f *faces) findComponents(around nodes) {
 			count++
 			number[root] = count
 		}
-		f.componentOf[e] = number[root] - 1
+		f.componentOf[e] = int32(number[root] - 1)
 	}
 	f.holder = make([]int, count)
 	f.depth = make([]int, count)
@@ -68,31 +68,34 @@ func (f *faces) trace(around nodes) {
 	for k, h := range around.ways {
 		place[h] = int32(k)
 	}
-	f.cycleOf = make([]int, 2*len(f.edges))
+	f.cycleOf = make([]int32, 2*len(f.edges))
+	halves := make([]int32, 0, len(f.cycleOf)) // of all cycles
 	for h := range f.cycleOf {
 		f.cycleOf[h] = -1
 	}
 	var points []geom.Point
-	for h := range f.cycleOf {
+	for h := range int32(len(f.cycleOf)) {
 		if f.cycleOf[h] >= 0 {
 			continue
 		}
 		c := cycle{component: f.componentOf[h/2], face: -1}
-		points = append(points[:0], f.start(h))
+		points = append(points[:0], f.start(int(h)))
+		from := len(halves)
 		for g := h; f.cycleOf[g] < 0; {
-			f.cycleOf[g] = len(f.cycles)
-			c.halves = append(c.halves, g)
-			f.each(g, func(_, b geom.Point) { points = append(points, b) })
+			f.cycleOf[g] = int32(len(f.cycles))
+			halves = append(halves, g)
+			f.each(int(g), func(_, b geom.Point) { points = append(points, b) })
 			back := g ^ 1
 			node := around.at[back]
 			before := place[back] - 1
 			if before < around.first[node] {
 				before = around.first[node+1] - 1
 			}
-			g = int(around.ways[before])
+			g = around.ways[before]
 		}
+		c.halves = halves[from:len(halves):len(halves)]
 		if c.area = geom.Area(points); c.area > 0 {
-			c.face = len(f.bounded)
+			c.face = int32(len(f.bounded))
 			f.bounded = append(f.bounded, len(f.cycles))
 		} else {
 			f.outer[c.component] -= c.area
@@ -120,15 +123,15 @@ func (f *faces) place() {
 		order[c] = c
 		f.holder[c] = -1
 	}
-	if len(order) == 0 {
+	if len(order) < 2 {
 		return
 	}
 	slices.SortFunc(order, func(a, b int) int {
 		return cmp.Or(geom.Compare(leftmost[a], leftmost[b]), cmp.Compare(a, b))
 	})
-	search := f.index.Search()
+	search := f.indexed().Search()
 	for _, c := range order {
-		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return f.componentOf[f.owner[s]] == c })
+		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return int(f.componentOf[f.owner[s]]) == c })
 		if !ok {
 			continue
 		}
@@ -145,9 +148,9 @@ func (f *faces) place() {
 
 // region is the face on the left of a half-edge, −1 for the open sheet.
 func (f *faces) region(half int) int {
-	c := f.cycles[f.cycleOf[half]]
+	c := &f.cycles[f.cycleOf[half]]
 	if c.face >= 0 {
-		return c.face
+		return int(c.face)
 	}
 	return f.holder[c.component]
 }
@@ -233,7 +236,7 @@ func (f *faces) inner(cycle int) (x float64, y int64, ok bool) {
 	y = box.Min.Y + (box.Height()-1)/2
 	var xs []float64
 	for _, h := range f.cycles[cycle].halves {
-		f.each(h, func(a, b geom.Point) {
+		f.each(int(h), func(a, b geom.Point) {
 			if at, ok := level(a, b, y); ok {
 				xs = append(xs, at)
 			}

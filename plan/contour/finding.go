@@ -8,23 +8,41 @@ import (
 	"kerfgate/plan/geom"
 )
 
-// findings gathers places by kind.
-type findings map[Kind][]Place
+// findings gathers places by kind: how many, and the first of them in order.
+type findings map[Kind]*Finding
 
-func (f findings) add(k Kind, p Place) { f[k] = append(f[k], p) }
+// before is the order of the places of a kind: by length, then where they are.
+func (p Place) before(q Place) bool {
+	return cmp.Or(cmp.Compare(p.UM, q.UM), geom.Compare(p.At, q.At), cmp.Compare(p.Line, q.Line), cmp.Compare(p.Other, q.Other)) < 0
+}
 
-// sorted gives the findings in the order of kinds, each with its smallest places.
+func (f findings) add(k Kind, p Place) {
+	of := f[k]
+	if of == nil {
+		of = &Finding{Kind: k, Places: make([]Place, 0, MostPlaces)}
+		f[k] = of
+	}
+	of.Count++
+	n := len(of.Places)
+	if n == MostPlaces {
+		if n--; !p.before(of.Places[n]) {
+			return
+		}
+		of.Places = of.Places[:n]
+	}
+	for n > 0 && p.before(of.Places[n-1]) {
+		n--
+	}
+	of.Places = slices.Insert(of.Places, n, p)
+}
+
+// sorted gives the findings in the order of kinds.
 func (f findings) sorted() []Finding {
 	out := []Finding{}
 	for _, k := range kinds {
-		places := f[k]
-		if len(places) == 0 {
-			continue
+		if of := f[k]; of != nil {
+			out = append(out, *of)
 		}
-		slices.SortFunc(places, func(a, b Place) int {
-			return cmp.Or(cmp.Compare(a.UM, b.UM), geom.Compare(a.At, b.At), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Other, b.Other))
-		})
-		out = append(out, Finding{Kind: k, Count: len(places), Places: slices.Clone(places[:min(len(places), MostPlaces)])})
 	}
 	return out
 }

@@ -19,7 +19,8 @@ type edge struct {
 
 // network is the cut lines divided where they meet.
 type network struct {
-	edges    []edge
+	edges []edge
+	// What number fills; divide empties it.
 	segments []geom.Segment // of all edges, one after the other
 	owner    []int32        // edge of each segment
 	first    []int32        // of each edge, its first segment
@@ -43,10 +44,18 @@ func newNetwork(lines []Line, toleranceUM int64) (*network, error) {
 		return nil, err
 	}
 	if len(meetings) > 0 {
+		n.segments, n.owner, n.first, n.index = nil, nil, nil, nil
 		n.divide(lines, meetings)
-		n.number()
 	}
 	return n, nil
+}
+
+// indexed is the index of the segments, which is made when it is first asked for.
+func (n *network) indexed() *geom.SegmentIndex {
+	if n.index == nil {
+		n.number()
+	}
+	return n.index
 }
 
 // number lists the segments of the edges and indexes them.

@@ -16,10 +16,9 @@ const roundTheCorner = 4
 
 // narrow is the thinnest place that one segment knows of.
 type narrow struct {
-	segment, other int
-	um             float64
-	at             geom.Point
-	region         int
+	segment, other, region int32
+	um                     float64
+	at                     geom.Point
 }
 
 // thin finds material between cuts that is thinner than a bridge must be, and cuts within a kerf of
@@ -27,9 +26,10 @@ type narrow struct {
 // its sides.
 func (f findings) thin(n *faces, o Options) error {
 	most := max(o.BridgeUM, o.KerfUM)
-	if most == 0 || len(n.segments) == 0 {
+	if most == 0 || len(n.edges) == 0 {
 		return nil
 	}
+	n.indexed()
 	t := thinner{faces: n, most: float64(most), along: alongEdges(n.network), sides: make([][2]int, len(n.edges))}
 	for e := range t.sides {
 		t.sides[e] = [2]int{n.region(2 * e), n.region(2*e + 1)}
@@ -40,8 +40,8 @@ func (f findings) thin(n *faces, o Options) error {
 	}
 	for _, w := range found {
 		a, b := n.edges[n.owner[w.segment]].line, n.edges[n.owner[w.other]].line
-		p := Place{At: w.at, UM: int64(math.Round(w.um)), Line: min(a, b), Other: max(a, b), Piece: w.region + 1}
-		waste := w.region >= 0 && n.dropout(w.region)
+		p := Place{At: w.at, UM: int64(math.Round(w.um)), Line: min(a, b), Other: max(a, b), Piece: int(w.region) + 1}
+		waste := w.region >= 0 && n.dropout(int(w.region))
 		switch {
 		case w.um < float64(o.KerfUM) && (a != b || !waste):
 			f.add(NearCuts, p)
@@ -79,7 +79,7 @@ func alongEdges(n *network) []float64 {
 // nearest is the thinnest place between segment s and any other across one region, by searches that
 // reach further and further.
 func (t *thinner) nearest(searches []reaching, s int) (best narrow, ok bool) {
-	best = narrow{segment: s, other: -1, um: t.most}
+	best = narrow{segment: int32(s), other: -1, um: t.most}
 	own := t.segments[s]
 	box, sides := own.Box(), t.sides[t.owner[s]]
 	square := float64(t.most * t.most) // of best.um
@@ -99,7 +99,7 @@ func (t *thinner) nearest(searches []reaching, s int) (best narrow, ok bool) {
 				if um := math.Sqrt(m.square); um < best.um && um > 0 {
 					m.lead(own, other, k)
 					if region, inside := t.across(s, o, m); inside {
-						best.other, best.um, best.region, square = o, um, region, m.square
+						best.other, best.um, best.region, square = int32(o), um, int32(region), m.square
 						best.at = geom.Pt(int64(math.Round((m.px+m.qx)/2)), int64(math.Round((m.py+m.qy)/2)))
 					}
 				}
@@ -241,15 +241,16 @@ func (t *thinner) stretches() ([]narrow, error) {
 	of := make([]int32, len(t.segments)) // stretch of each segment, from 1
 	var thinnest []narrow
 	var last narrow
-	for _, here := range places {
-		s := here.segment
-		if n := len(thinnest); n == 0 || !t.follows(last, here) {
-			thinnest = append(thinnest, here)
-		} else if here.um < thinnest[n-1].um {
-			thinnest[n-1] = here
+	for _, some := range places {
+		for _, here := range some {
+			if n := len(thinnest); n == 0 || !t.follows(last, here) {
+				thinnest = append(thinnest, here)
+			} else if here.um < thinnest[n-1].um {
+				thinnest[n-1] = here
+			}
+			of[here.segment] = int32(len(thinnest))
+			last = here
 		}
-		of[s] = int32(len(thinnest))
-		last = here
 	}
 	return t.once(thinnest, of), nil
 }
@@ -258,8 +259,9 @@ func (t *thinner) stretches() ([]narrow, error) {
 // cores share the work.
 const chunk = 4096
 
-// places gives the thinnest place that each segment knows of, in the order of the segments.
-func (t *thinner) places() ([]narrow, error) {
+// places gives the thinnest place that each segment knows of, in the order of the segments, a slice for each
+// chunk of them.
+func (t *thinner) places() ([][]narrow, error) {
 	chunks := (len(t.segments) + chunk - 1) / chunk
 	found := make([][]narrow, chunks)
 	reaches := t.reaches()
@@ -281,7 +283,7 @@ func (t *thinner) places() ([]narrow, error) {
 	if visits.Load() > mostVisits {
 		return nil, ErrTangled
 	}
-	return slices.Concat(found...), nil
+	return found, nil
 }
 
 func (t *thinner) inChunk(searches []reaching, c int, visits *atomic.Int64) []narrow {
@@ -316,8 +318,8 @@ func (t *thinner) follows(a, b narrow) bool {
 	if !t.alike(a, b) || t.owner[a.segment] != t.owner[b.segment] {
 		return false
 	}
-	_, end, _ := t.reach(a.segment)
-	from, _, _ := t.reach(b.segment)
+	_, end, _ := t.reach(int(a.segment))
+	from, _, _ := t.reach(int(b.segment))
 	return from-end < t.most
 }
 

@@ -80,10 +80,10 @@ func (f *faces) pieces() []Piece {
 	if len(f.edges) > 0 {
 		origin = f.edges[0].points[0]
 	}
-	momentOf := func(halves []int) moment {
+	momentOf := func(halves []int32) moment {
 		var m moment
 		for _, h := range halves {
-			f.each(h, func(a, b geom.Point) {
+			f.each(int(h), func(a, b geom.Point) {
 				c := float64(geom.Cross(origin, a, b)) / 2
 				m.area += c
 				m.x += float64(c*float64(a.X+b.X-2*origin.X)) / 3
@@ -92,20 +92,28 @@ func (f *faces) pieces() []Piece {
 		}
 		return m
 	}
+	most := 0
+	for _, at := range f.bounded {
+		most += len(f.cycles[at].halves)
+	}
+	bounding := make([]int, 0, most) // the lines of all pieces
 	for face, at := range f.bounded {
-		c := f.cycles[at]
+		c := &f.cycles[at]
 		p := Piece{Number: face + 1, Dropout: f.dropout(face), AreaUM2: c.area, Inside: f.holder[c.component] + 1}
+		from := len(bounding)
 		for i, h := range c.halves {
-			e := f.edges[h/2]
+			e := &f.edges[h/2]
 			b, _ := geom.BoxOf(e.points...)
 			if i == 0 {
 				p.Extents = b
 			}
 			p.Extents = p.Extents.Union(b)
-			p.Lines = append(p.Lines, e.line)
+			bounding = append(bounding, e.line)
 		}
+		p.Lines = bounding[from:]
 		slices.Sort(p.Lines)
-		p.Lines = slices.Compact(p.Lines)
+		p.Lines = slices.Clip(slices.Compact(p.Lines))
+		bounding = bounding[:from+len(p.Lines)]
 		pieces[face] = p
 		whole[face] = momentOf(c.halves)
 	}

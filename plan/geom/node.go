@@ -76,7 +76,7 @@ func (w *workings) newNetwork(sets ...[][]Point) (network, error) {
 	for i := range pieces {
 		c.pass(pieces[i].a, pieces[i].b, func(cell uint32) { passing = append(passing, place(cell, i)) })
 	}
-	slices.Sort(passing)
+	sortHigh(passing) // and within a cell by item, as they were listed
 	for items, rest := nextCell(passing); ; items, rest = nextCell(rest) {
 		hot = w.crossingsIn(items, hot, most)
 		if len(hot) > most {
@@ -235,7 +235,7 @@ func (w *workings) hotOn(c cells) {
 		vertices = append(vertices, place(c.of(p), i))
 	}
 	w.reaching = vertices
-	slices.Sort(vertices) // and so, within a cell, by x
+	sortHigh(vertices) // and so, within a cell, by x
 	stops := w.stops[:0]
 	for len(vertices) > 0 && len(passing) > 0 {
 		var here, items []inCell

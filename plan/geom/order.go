@@ -52,6 +52,42 @@ func SortKeyed(items []Keyed) {
 	}
 }
 
+// sortHigh sorts by the upper 32 bits items of which the lower 32 rise.
+func sortHigh[T ~uint64](items []T) {
+	if len(items) < radixFrom {
+		slices.Sort(items)
+		return
+	}
+	const bits, digits = 11, 3
+	var counts [digits][1 << bits]int32
+	for _, it := range items {
+		for d := range digits {
+			counts[d][it>>(32+bits*d)&(1<<bits-1)]++
+		}
+	}
+	from, to := items, make([]T, len(items))
+	for d := range digits {
+		shift := 32 + bits*d
+		count := &counts[d]
+		if count[from[0]>>shift&(1<<bits-1)] == int32(len(items)) {
+			continue
+		}
+		var at int32
+		for k, n := range count {
+			count[k], at = at, at+n
+		}
+		for _, it := range from {
+			k := it >> shift & (1<<bits - 1)
+			to[count[k]] = it
+			count[k]++
+		}
+		from, to = to, from
+	}
+	if &from[0] != &items[0] {
+		copy(items, from)
+	}
+}
+
 // PointKey puts points in the order of Compare, each in its own key, as long as their coordinates lie
 // within ±MostKeyedUM.
 func PointKey(p Point) uint64 {

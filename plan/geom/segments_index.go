@@ -75,14 +75,14 @@ func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
 		all = all.union(b)
 	}
 	extent := max(int64(all.x1)-int64(all.x0), int64(all.y1)-int64(all.y0)) + 1
-	keys := make([]Keyed, len(leaves))
+	keys := make([]uint64, len(leaves)) // over the leaf that it is of
 	for i, b := range leaves {
 		mx := (int64(b.x0)+int64(b.x1))/2 - int64(all.x0)
 		my := (int64(b.y0)+int64(b.y1))/2 - int64(all.y0)
 		// 16 bits of each; below that the order is that of the segments.
-		keys[i] = Keyed{spread(uint64(mx<<16/extent)) | spread(uint64(my<<16/extent))<<1, int32(i)}
+		keys[i] = (spread(uint64(mx<<16/extent))|spread(uint64(my<<16/extent))<<1)<<32 | uint64(i)
 	}
-	SortKeyed(keys)
+	sortHigh(keys)
 	total := 0
 	for n := len(leaves); ; n = (n + indexFan - 1) / indexFan {
 		total += n
@@ -93,7 +93,7 @@ func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
 	x.items = make([]int32, len(leaves))
 	x.boxes = make([]indexBox, len(leaves), total)
 	for k, key := range keys {
-		i := key.Item
+		i := uint32(key)
 		x.items[k], x.boxes[k] = owners[i], leaves[i]
 	}
 	x.levels = []int{0, len(leaves)}
