@@ -87,6 +87,9 @@ func (r *reader) build(e *record) (*item, error) {
 		}
 	case "INSERT":
 		i.insert = r.insertOf(i, e)
+		if r.clips.clipped(e.handle) {
+			i.remark(clipNext, clipWhat)
+		}
 	default:
 		i.remark(nextFor(e.kind), "%s is not read: it does not become lines", e.kind)
 	}

@@ -149,3 +149,33 @@ func TestInsertsHaveLimits(t *testing.T) {
 		t.Errorf("%d shapes", len(d.Shapes))
 	}
 }
+
+// TestClipsAreToldAtTheInsert: a clip (SPATIAL_FILTER) belongs to the insert whose extension dictionary holds its
+// dictionary, by the owners (group 330) that objects name outside of applications' notes; source: the format's
+// reference, SPATIAL_FILTER and common group codes of objects. It is told where the insert is drawn, once for each.
+func TestClipsAreToldAtTheInsert(t *testing.T) {
+	t.Parallel()
+	square := block("S", 0, 0, entity("LINE", 8, "0", 10, 0, 20, 0, 11, 9, 21, 0))
+	dictionary := func(handle, owner string) string {
+		return entity("DICTIONARY", 5, handle, 102, "{ACAD_REACTORS", 330, "9", 102, "}", 330, owner, 3, "SPATIAL", 360, "F")
+	}
+	insert := func(handle string, x int) string {
+		return entity("INSERT", 5, handle, 102, "{ACAD_XDICTIONARY", 360, "D"+handle, 102, "}", 2, "S", 8, "0", 10, x, 20, 0)
+	}
+	clip := func(handle string) string {
+		return dictionary("D"+handle, handle) + dictionary("E"+handle, "D"+handle) + entity("SPATIAL_FILTER", 5, "F"+handle, 330, "E"+handle, 70, 2)
+	}
+	d := read(t, sheet(section("BLOCKS", square),
+		section("ENTITIES", insert("1A", 0), insert("2A", 20), insert("3A", 40), insert("4A", 60)),
+		section("OBJECTS", clip("2A"), clip("4A"))))
+	n := noticed(t, d, "clip is not applied")
+	if n.Count != 2 || !strings.HasPrefix(n.Place, "INSERT, handle 2A, line ") || len(d.Shapes) != 4 {
+		t.Errorf("told %d times, first at %q; %d shapes", n.Count, n.Place, len(d.Shapes))
+	}
+	// Owners that go round name no insert.
+	d = read(t, sheet(section("ENTITIES", entity("LINE", 8, "0", 10, 0, 20, 0, 11, 9, 21, 0)),
+		section("OBJECTS", dictionary("1", "2"), dictionary("2", "1"), entity("SPATIAL_FILTER", 5, "3", 330, "1"))))
+	if n := noticed(t, d, "clip is not applied"); n.Count != 1 || !strings.HasPrefix(n.Place, "SPATIAL_FILTER, line ") {
+		t.Errorf("%+v", n)
+	}
+}

@@ -136,7 +136,9 @@ func TestNamedAndLeftOut(t *testing.T) {
 		t.Errorf("%d notices for %d kinds, %d shapes", len(d.Notices), len(kinds), len(d.Shapes))
 	}
 	d2 := read(t, section("HEADER", " 9\n$ACADVER\n 1\nAC1099\n 9\n$INSUNITS\n 70\n4\n")+section("OBJECTS", entity("SPATIAL_FILTER"))+section("ENTITIES", aLine)+entity("EOF"))
-	noticed(t, d2, "clip is not applied")
+	if n := noticed(t, d2, "clip is not applied"); !strings.HasPrefix(n.Place, "SPATIAL_FILTER, line ") {
+		t.Errorf("a clip of nothing that is known, told at %s", n.Place)
+	}
 	noticed(t, d2, "version is not one of")
 	for i, k := range kinds {
 		n := noticed(t, d, k+" is not read")

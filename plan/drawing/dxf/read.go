@@ -47,6 +47,7 @@ func Read(data []byte, choices Choices, limits drawing.Limits) (*drawing.Drawing
 			}
 		}
 	}
+	r.noteClips()
 	if err := r.lay(choices); err != nil {
 		return nil, err
 	}
@@ -93,6 +94,7 @@ type reader struct {
 	blocks   map[string]*block // by name in upper case
 	active   map[*block]bool   // being inserted
 	record   record            // the one last read
+	clips    clips
 
 	elements int // in the file
 	expanded int // drawn by way of inserts
@@ -119,6 +121,7 @@ func (r *reader) index() ([]section, error) {
 		if !ok {
 			break
 		}
+		r.clips.group(g, r.limits.Elements)
 		switch {
 		case g.is("SECTION"):
 			inside = true
@@ -140,12 +143,12 @@ func (r *reader) index() ([]section, error) {
 			}
 		case g.is("ENDSEC"):
 			inside = false
-		case g.is("SPATIAL_FILTER"):
-			r.note("SPATIAL_FILTER", g.line, "cut the block's lines where the clip ends", "an insert's clip is not applied: the whole block is taken")
 		case !inside:
 			r.note("group "+fmt.Sprint(g.code), g.line, "save the drawing again", "what stands outside the file's sections is not read")
 		}
 	}
+	r.clips.end(r.limits.Elements)
+	r.clips.settle()
 	if !r.scan.ended {
 		r.note("end of the file", r.scan.spot.line, "if a part of the drawing is missing, save it again",
 			"the file ends without its end mark (EOF)")
