@@ -3,21 +3,39 @@ package api
 import (
 	"context"
 
+	"github.com/google/uuid"
+
 	"kerfgate/api/wire"
 	"kerfgate/db"
 )
 
+// allLanes is the board as it was read for all who asked at one moment.
+type allLanes struct {
+	lanes    []db.Lane
+	standing map[uuid.UUID]db.CalibrationStanding
+}
+
+func (s *Server) readLanes(ctx context.Context) (all allLanes, err error) {
+	if all.lanes, err = s.store.Board(ctx); err != nil {
+		return allLanes{}, err
+	}
+	for _, l := range all.lanes {
+		s.learnRuns(l)
+	}
+	all.standing, err = s.store.CalibrationStandings(ctx, uuid.Nil)
+	return all, err
+}
+
 // GetBoard is GET /board. A wall screen without sign-in sees lanes, phases and numbers; names,
 // titles and reasons are for members.
 func (s *Server) GetBoard(ctx context.Context, _ wire.GetBoardRequestObject) (wire.GetBoardResponseObject, error) {
-	lanes, err := s.store.Board(ctx)
+	all, err := s.lanes.get(ctx)
 	if err != nil {
 		return nil, err
 	}
 	who, signed := personIn(ctx)
-	board := wire.Board{Lanes: make([]wire.Lane, 0, len(lanes))}
-	for _, l := range lanes {
-		s.learnRuns(l)
+	board := wire.Board{Lanes: make([]wire.Lane, 0, len(all.lanes))}
+	for _, l := range all.lanes {
 		board.Lanes = append(board.Lanes, laneShape(l, who, signed))
 	}
 	return wire.GetBoard200JSONResponse(board), nil

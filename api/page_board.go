@@ -49,41 +49,35 @@ func (s *Server) boardView(c echo.Context) (web.BoardView, error) {
 
 func (s *Server) laneViews(c echo.Context) ([]web.LaneView, error) {
 	ctx := c.Request().Context()
-	lanes, err := s.store.Board(ctx)
-	if err != nil {
-		return nil, err
-	}
 	reader, err := s.readerOf(ctx, c)
 	if err != nil {
 		return nil, err
 	}
-	standing, err := s.store.CalibrationStandings(ctx, uuid.Nil)
+	all, err := s.lanes.get(ctx)
 	if err != nil {
 		return nil, err
 	}
-	views := make([]web.LaneView, 0, len(lanes))
-	for _, l := range lanes {
-		s.learnRuns(l)
+	views := make([]web.LaneView, 0, len(all.lanes))
+	for _, l := range all.lanes {
 		v := s.laneView(l, reader)
-		v.Late = calibrationWarning(standing[l.Machine.ID])
+		v.Late = calibrationWarning(all.standing[l.Machine.ID])
 		views = append(views, v)
 	}
 	return views, nil
 }
 
-// laneOf is one machine's lane. Errors: db.ErrNotFound.
-func (s *Server) laneOf(ctx context.Context, machine uuid.UUID) (db.Lane, error) {
-	lanes, err := s.store.Board(ctx)
+// laneOf is one machine's lane and how its calibration stands. Errors: db.ErrNotFound.
+func (s *Server) laneOf(ctx context.Context, machine uuid.UUID) (db.Lane, db.CalibrationStanding, error) {
+	all, err := s.lanes.get(ctx)
 	if err != nil {
-		return db.Lane{}, err
+		return db.Lane{}, db.CalibrationStanding{}, err
 	}
-	for _, l := range lanes {
+	for _, l := range all.lanes {
 		if l.Machine.ID == machine {
-			s.learnRuns(l)
-			return l, nil
+			return l, all.standing[machine], nil
 		}
 	}
-	return db.Lane{}, db.ErrNotFound
+	return db.Lane{}, db.CalibrationStanding{}, db.ErrNotFound
 }
 
 // reader is who looks at a page. Without sign-in a page shows lanes, phases and numbers; names,

@@ -24,7 +24,7 @@ func (s *Server) queuePage(c echo.Context) error {
 
 func (s *Server) sendQueue(c echo.Context, id uuid.UUID, status int, problem *web.Problem) error {
 	ctx := c.Request().Context()
-	lane, err := s.laneOf(ctx, id)
+	lane, _, err := s.laneOf(ctx, id)
 	if err != nil {
 		return err
 	}

@@ -81,7 +81,7 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 	if err != nil {
 		return web.StationView{}, err
 	}
-	lane, err := s.laneOf(ctx, id)
+	lane, standing, err := s.laneOf(ctx, id)
 	if err != nil {
 		return web.StationView{}, err
 	}
@@ -92,11 +92,7 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 	v := web.StationView{Machine: machineView(lane.Machine), WorkerURL: lane.Machine.WorkerURL,
 		Lockout: s.lockoutView(lane.Machine.Lockout, who), Watch: s.watchView(lane.Machine, who)}
 	v.Shell = s.shell(c, v.Machine.Label(), "/stations")
-	standing, err := s.store.CalibrationStandings(ctx, id)
-	if err != nil {
-		return web.StationView{}, err
-	}
-	v.Late = calibrationWarning(standing[id])
+	v.Late = calibrationWarning(standing)
 	v.Eyewear = v.Machine.Beam
 	v.Queue = s.laneView(lane, who).Queue
 	run, ok := stationRun(lane, who)

@@ -323,7 +323,7 @@ func TestPages_NotBefore(t *testing.T) {
 	t.Parallel()
 	p := openPages(t)
 	job := p.Submit(t, 3)
-	lane, err := p.server.laneOf(t.Context(), p.Machine.ID)
+	lane, _, err := p.server.laneOf(t.Context(), p.Machine.ID)
 	if err != nil {
 		t.Fatal(err)
 	}

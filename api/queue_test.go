@@ -64,7 +64,7 @@ func TestQueue_TakeAndCall(t *testing.T) {
 
 	w.as(t, operator, http.MethodPost, at(2, "came"), "", http.StatusConflict, nil)
 	w.as(t, operator, http.MethodPost, at(2, "call"), "", http.StatusNoContent, nil)
-	lane, err := w.s.laneOf(t.Context(), w.Machine.ID)
+	lane, _, err := w.s.laneOf(t.Context(), w.Machine.ID)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -72,7 +72,7 @@ func TestQueue_TakeAndCall(t *testing.T) {
 		t.Error("who was just called is passed over")
 	}
 	w.calledBefore(t, runs[2].ID, 6*time.Minute)
-	if lane, err = w.s.laneOf(t.Context(), w.Machine.ID); err != nil {
+	if lane, _, err = w.s.laneOf(t.Context(), w.Machine.ID); err != nil {
 		t.Fatal(err)
 	}
 	if r, ok := lane.Going(); !ok || r.ID != runs[0].ID || lane.Next[0].ID != runs[2].ID {

@@ -88,6 +88,7 @@ type Server struct {
 	uploads  slots // drawings held in memory
 	proofs   slots // whole-log exports and checks
 	replays  slots // readings for clients that resume live events
+	lanes    together[allLanes]
 	hub      *hub
 	leaves   *leaves
 	runs     *runMachines
@@ -146,6 +147,7 @@ func New(cfg Config) (*Server, error) {
 		return nil, fmt.Errorf("api: passkeys: %w", err)
 	}
 	s.hub = newHub(s)
+	s.lanes.read = s.readLanes
 	if err := s.build(); err != nil {
 		return nil, err
 	}

@@ -223,8 +223,13 @@
       }
     } catch { /* the link line tells of it */ }
   }
+  // At most once a second, however much is told meanwhile: many entries must not put it off for ever either.
   let soon = 0;
-  const refreshSoon = () => { clearTimeout(soon); soon = setTimeout(refresh, 150); };
+  let refreshed = 0;
+  const refreshSoon = () => {
+    if (soon) return;
+    soon = setTimeout(() => { soon = 0; refreshed = Date.now(); refresh(); }, Math.max(150, refreshed + 1000 - Date.now()));
+  };
 
   // ---- Links to server and worker.
   const link = () => document.getElementById("link");
@@ -247,7 +252,11 @@
     // The browser gives up for good on some answers; it is then opened anew with the page.
     if (events.readyState === EventSource.CLOSED) setLost(true);
   });
-  events.addEventListener("entry", refreshSoon);
+  // What names another machine changes nothing here.
+  events.addEventListener("entry", (e) => {
+    const about = JSON.parse(e.data).machine_id;
+    if (!about || about === machine) refreshSoon();
+  });
   events.addEventListener("reset", refreshSoon);
   // The server speaks seconds, the worker milliseconds.
   events.addEventListener("reading", (e) => {
