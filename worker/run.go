@@ -135,6 +135,10 @@ func (c *core) onPause(reason string) { c.pause(reason, func() {}) }
 
 // pause switches the tool off, has the cause told, and reports the pause.
 func (c *core) pause(reason string, tell func()) {
+	if c.stage == paused && c.run.resuming && c.run.again == "" {
+		c.run.again = reason
+		c.do(doHold{run: c.run.id})
+	}
 	if c.stage != running {
 		return
 	}
@@ -176,7 +180,8 @@ func (c *core) onWentOn(e evWentOn) {
 		return
 	}
 	r := c.run
-	r.resuming = false
+	again := r.again
+	r.resuming, r.again = false, ""
 	switch {
 	case errors.Is(e.err, driver.ErrRefused):
 		r.refused = true
@@ -195,6 +200,9 @@ func (c *core) onWentOn(e evWentOn) {
 		r.pausedFor += c.now.boot - r.pausedAt
 		c.stage = running
 		c.report(broker.Report{Kind: broker.ReportResumed, Run: r.id, Permit: r.digest, PauseToken: token})
+		if again != "" {
+			c.onPause(again)
+		}
 	}
 }
 

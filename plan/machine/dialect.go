@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strings"
 )
 
 // Port is the serial port at which a machine hangs.
@@ -55,7 +56,8 @@ type Dialect struct {
 	Refused       string `json:"refused"`
 	TakenWithinMS int64  `json:"taken_within_ms"` // a full machine may keep a line waiting so long
 	// Ask asks where the carriage is, Here answers it with groups named x and y, in units of
-	// HereUnitUM micrometres (0: millimetres), and perhaps done_ms: time carried out since Arm. AskIsLine
+	// HereUnitUM micrometres (0: millimetres), and perhaps done_ms: time carried out since Arm, and off_x and off_y:
+	// where the tool went off while the machine is held. AskIsLine
 	// means that the question is a line like others, with LineEnd; else it never waits behind a line.
 	Ask        string `json:"ask"`
 	AskIsLine  bool   `json:"ask_is_line,omitempty"`
@@ -73,7 +75,9 @@ type Dialect struct {
 	// AnswerWithinMS is how long the answer to Ask may take; AskEveryMS how often it is asked.
 	AnswerWithinMS int64 `json:"answer_within_ms"`
 	AskEveryMS     int64 `json:"ask_every_ms"`
-	// Hold switches the tool off and lets the carriage rest on its path; GoOn continues. Stop switches
+	// Hold switches the tool off and lets the carriage rest on its path; GoOn continues. Where the machine tells
+	// where the tool went off (off_x, off_y) and that it keeps its place (HerePlaced), a run goes on otherwise:
+	// Stop, Forget, and the lines anew from there after a run-in. Stop switches
 	// the tool off and forgets all lines and whatever there is of a line; Forget makes the machine ready
 	// again after a stop or an alarm. Stopped is what it says when a stop was taken; without, the next
 	// answer to Ask counts.
@@ -110,6 +114,12 @@ const (
 	TroubleLid   = "lid open"
 	TroubleFlow  = "flow low"
 )
+
+// TellsOff says whether the machine tells where its tool went off while it is held, and keeps its place when its lines
+// are forgotten, so that they can be told anew from there.
+func (d Dialect) TellsOff() bool {
+	return strings.Contains(d.Here, "(?P<off_x>") && strings.Contains(d.Here, "(?P<off_y>") && d.HerePlaced != "" && d.HereHeld != ""
+}
 
 // Bytes are what a text of a dialect sends. Errors where a character is none of the first 256.
 func Bytes(text string) ([]byte, error) {

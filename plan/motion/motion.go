@@ -258,3 +258,17 @@ func straightened(out, points []geom.Point) []geom.Point {
 func forward(a, b, c geom.Point) bool {
 	return (b.X-a.X)*(c.X-b.X)+(b.Y-a.Y)*(c.Y-b.Y) > 0
 }
+
+// Passes is the speed in µm/s with which a carriage that goes along points at a set speed, from rest to rest, passes
+// the place that lies d µm along them.
+func (l Limits) Passes(points []geom.Point, speed int64, d float64) float64 {
+	moves := l.profile(points, speed)
+	for i := range moves {
+		m := &moves[i]
+		if d <= m.length {
+			return m.speed(m.when(d))
+		}
+		d -= m.length
+	}
+	return 0
+}

@@ -89,6 +89,12 @@ type Driver struct {
 	could   bool // a line that is perhaps not carried out yet has it on
 	changed chan struct{}
 
+	tool      machine.Tool // on the carriage
+	memory    memory       // of lines, while they may switch the tool on
+	rejoining bool         // the lines are told anew
+	holds     int          // how often it was held
+	renewed   *renewal     // the line of them that is not answered
+
 	// the line that is not answered
 	line    string
 	waiting bool
@@ -141,8 +147,12 @@ func New(cfg Config) (*Driver, error) {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Driver{cfg: cfg, lang: lang, sending: make(chan struct{}, 1), writing: make(chan struct{}, 1),
-		quit: make(chan struct{}), events: make(chan driver.Event, eventsKept), changed: make(chan struct{})}, nil
+	d := &Driver{cfg: cfg, lang: lang, sending: make(chan struct{}, 1), writing: make(chan struct{}, 1),
+		quit: make(chan struct{}), events: make(chan driver.Event, eventsKept), changed: make(chan struct{})}
+	if len(cfg.Profile.Tools) > 0 {
+		d.tool = cfg.Profile.Tools[0]
+	}
+	return d, nil
 }
 
 // Open reaches the machine and returns when it answers.
@@ -244,6 +254,7 @@ func (d *Driver) forgetAll() {
 	d.lit, d.could = false, false
 	d.span = geom.Point{}
 	d.waiting, d.answer = false, nil
+	d.memory, d.rejoining, d.renewed = memory{}, false, nil
 	d.here, d.asked, d.sent = place{}, false, false
 	d.need = d.asks + 1
 	d.stopAt, d.stopHeard = time.Time{}, false

@@ -67,6 +67,8 @@ func (d *Driver) hear(s *session, text string) {
 		if !s.waking {
 			d.lose("it has started anew")
 		}
+	case d.renewed != nil && (l.taken.MatchString(text) || l.refused.MatchString(text)):
+		d.renewed.hear(l, text)
 	case d.waiting && l.taken.MatchString(text):
 		bad := l.arrived(text, d.line)
 		d.settleLine(&answer{taken: bad == nil, bad: bad})
@@ -101,12 +103,20 @@ func (d *Driver) settleLine(a *answer) {
 	d.answer, d.waiting = a, false
 	d.need = d.asks + 1
 	if a.taken {
-		if driver.SwitchesOff(d.line) {
-			d.lit = false
-		}
-		if driver.SwitchesOn(d.line) {
-			d.lit, d.could = true, true
-		}
+		d.took(d.line)
+	}
+}
+
+// took remembers a line that the machine has.
+func (d *Driver) took(line string) {
+	if driver.SwitchesOff(line) {
+		d.lit = false
+	}
+	if driver.SwitchesOn(line) {
+		d.lit, d.could = true, true
+	}
+	if d.armed && d.lang.tellsOff {
+		d.memory.add(line)
 	}
 }
 

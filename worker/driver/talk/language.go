@@ -26,7 +26,7 @@ type language struct {
 	unitUM   float64
 	home     []string
 
-	askIsLine                                                bool
+	askIsLine, tellsOff                                      bool
 	wakesWithin, takenWithin, answerWithin, askEvery, alive0 time.Duration
 }
 
@@ -70,6 +70,7 @@ func learn(d machine.Driver) (*language, error) {
 		}
 		*to = re
 	}
+	l.tellsOff = c.TellsOff()
 	for _, t := range c.Troubles {
 		re, err := regexp.Compile(t.Pattern)
 		if err != nil {
@@ -86,6 +87,7 @@ type place struct {
 	moving, toolOn, placed, held, lid bool
 	doneMS                            int64
 	tellsDone                         bool
+	off                               *geom.Point // where the tool went off, while held
 }
 
 // readHere reads an answer to the question; ok is false for anything else, also for a place that is
@@ -107,6 +109,15 @@ func (l *language) readHere(text string) (p place, ok bool) {
 			return p, false
 		}
 		p.doneMS, p.tellsDone = ms, true
+	}
+	if offX, offY := group(l.here, m, "off_x"), group(l.here, m, "off_y"); offX != "" && offY != "" {
+		x, errX := strconv.ParseFloat(offX, 64)
+		y, errY := strconv.ParseFloat(offY, 64)
+		if errX != nil || errY != nil || math.Abs(x) > furthest || math.Abs(y) > furthest {
+			return p, false
+		}
+		off := geom.Pt(int64(math.Round(x*l.unitUM)), int64(math.Round(y*l.unitUM)))
+		p.off = &off
 	}
 	has := func(re *regexp.Regexp) bool { return re != nil && re.MatchString(text) }
 	p.moving, p.toolOn, p.placed, p.held, p.lid = has(l.moving), has(l.toolOn), has(l.placed), has(l.held), has(l.lid)

@@ -55,7 +55,7 @@ func (d *Driver) send(ctx context.Context, line string, placing bool) error {
 		return fmt.Errorf("%w: the line has %d bytes, the machine may be owed %d", driver.ErrRefused, len(out), most)
 	}
 	// An earlier line whose sender gave up is answered first.
-	if err := d.wait(ctx, func() bool { return !d.waiting }); err != nil {
+	if err := d.wait(ctx, func() bool { return !d.waiting && !d.rejoining }); err != nil {
 		return err
 	}
 	d.mu.Lock()
@@ -126,6 +126,10 @@ func (d *Driver) answerTo(ctx context.Context) error {
 		if d.stopped {
 			return false
 		}
+		if d.rejoining {
+			begun, restsSince, after = time.Now(), time.Time{}, d.asks+1
+			return false
+		}
 		if d.answer != nil {
 			got = d.answer
 			return true
@@ -160,7 +164,7 @@ func (d *Driver) answerTo(ctx context.Context) error {
 // Drain returns when everything sent has been carried out.
 func (d *Driver) Drain(ctx context.Context) error {
 	return d.wait(ctx, func() bool {
-		return !d.stopped && !d.waiting && d.answered >= d.need && !d.here.moving && !d.held && !d.here.held
+		return !d.stopped && !d.waiting && !d.rejoining && d.answered >= d.need && !d.here.moving && !d.held && !d.here.held
 	})
 }
 

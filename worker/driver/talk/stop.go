@@ -23,6 +23,7 @@ func (d *Driver) Arm([16]byte) error {
 		return err
 	}
 	d.armed, d.doneMS, d.doneFrom = true, 0, 0
+	d.memory = memory{last: told{to: d.here.at}, known: true}
 	if len(d.lang.arm) == 0 {
 		d.doneFrom = d.here.doneMS
 	}
@@ -38,7 +39,7 @@ func (d *Driver) Disarm() {
 		d.mu.Unlock()
 		return
 	}
-	at := d.could || d.busy() || d.waiting
+	at := d.could || d.busy() || d.waiting || d.rejoining
 	if len(d.lang.disarm) > 0 && d.urgent(d.lang.disarm) == nil {
 		at, d.lit, d.could = false, false, false
 	}
@@ -62,20 +63,34 @@ func (d *Driver) Hold() error {
 		return err
 	}
 	d.held = true
+	d.holds++
+	if d.renewed != nil {
+		d.renewed.held = true
+	}
 	d.wake()
 	return nil
 }
 
-// GoOn lets the carriage go on. It is refused while the machine says that its lid is open.
+// GoOn lets the carriage go on: with a run-in to where the tool went off, where the machine tells where that was. It is
+// refused while the machine says that its lid is open.
 func (d *Driver) GoOn() error {
 	d.mu.Lock()
-	defer d.mu.Unlock()
 	if err := d.broken(); err != nil {
+		d.mu.Unlock()
 		return err
 	}
 	if d.here.lid {
+		d.mu.Unlock()
 		return fmt.Errorf("%w: the lid is open", driver.ErrRefused)
 	}
+	if d.lang.tellsOff && d.armed && d.held {
+		d.mu.Unlock()
+		if gone, err := d.rejoin(); gone || err != nil {
+			return err
+		}
+		d.mu.Lock()
+	}
+	defer d.mu.Unlock()
 	if err := d.urgent(d.lang.goOn); err != nil {
 		return err
 	}
@@ -183,7 +198,8 @@ var errFit = errors.New("the tool can be changed only while the machine rests an
 
 // Fit says which tool a person has put on the carriage.
 func (d *Driver) Fit(tool string) error {
-	if _, ok := d.cfg.Profile.Tool(tool); !ok {
+	t, ok := d.cfg.Profile.Tool(tool)
+	if !ok {
 		return fmt.Errorf("machine %q: no tool named %q", d.cfg.Profile.Name, tool)
 	}
 	d.mu.Lock()
@@ -191,5 +207,6 @@ func (d *Driver) Fit(tool string) error {
 	if d.armed || d.busy() {
 		return errFit
 	}
+	d.tool = t
 	return nil
 }

@@ -22,7 +22,10 @@ type Config struct {
 	Counts   bool          // it tells what it has done
 	Locks    bool          // it takes Arm and Disarm
 	Says     bool          // it says when it was stopped
-	SpanMM   float64       // what it measures between its marks along x and tells; 0 means that it tells nothing
+	// AccelMMS2 is the carriage's inertia, along both axes; 0 means none: it has its speed at once.
+	AccelMMS2 float64
+	TellsOff  bool    // held, it tells where its tool went off
+	SpanMM    float64 // what it measures between its marks along x and tells; 0 means that it tells nothing
 	// EnergyFile gets a line each time the tool goes on or off, with the time in nanoseconds.
 	EnergyFile string
 	Say        func(text string)
@@ -62,7 +65,14 @@ type Carriage struct {
 	heard    time.Time
 	lines    [][]geom.Point
 	lastItem *item
+	v        float64 // mm/s, of a carriage with inertia
+	level    float64 // as S words left it, thousandths
+	off      *geom.Point
+	doses    []Dose
 }
+
+// Dose is how long the tool was on over a place, in seconds.
+type Dose struct{ X, Y, S float64 }
 
 // item is one step of what was taken.
 type item struct {
@@ -70,6 +80,8 @@ type item struct {
 	x, y     float64
 	speed    float64
 	left     float64 // seconds of a dwell
+	levels   bool    // it sets the level
+	level    float64
 	bytes    int
 	finished bool
 }
@@ -79,7 +91,7 @@ func New(cfg Config) *Carriage {
 	if cfg.Pace == 0 {
 		cfg.Pace = 1
 	}
-	return &Carriage{cfg: cfg, x: 50, y: 50, nextX: 50, nextY: 50, locked: cfg.Locks, heard: time.Now()}
+	return &Carriage{cfg: cfg, x: 50, y: 50, nextX: 50, nextY: 50, locked: cfg.Locks, heard: time.Now(), level: 1000}
 }
 
 // Run lets time pass until stop is closed. It greets first.
@@ -148,10 +160,10 @@ func (c *Carriage) command(n int) {
 		c.tellWhere()
 		return
 	case cmdHold:
-		c.held = true
+		c.hold()
 	case cmdGoOn:
 		if !c.lid {
-			c.held = false
+			c.held, c.off = false, nil
 		}
 	case cmdStop:
 		c.drop()
@@ -163,7 +175,7 @@ func (c *Carriage) command(n int) {
 		c.stopped, c.alarmed, c.open = false, "", c.open[:0]
 	case cmdArm:
 		c.locked = !c.cfg.Locks
-		c.doneS, c.lines, c.lastItem = 0, nil, nil
+		c.doneS, c.lines, c.lastItem, c.doses = 0, nil, nil, nil
 	case cmdDisarm:
 		c.locked = c.cfg.Locks
 	}
@@ -171,10 +183,19 @@ func (c *Carriage) command(n int) {
 	c.switchEnergy()
 }
 
+// hold takes the tool off and remembers where that was.
+func (c *Carriage) hold() {
+	if c.energy {
+		at := um(c.x, c.y)
+		c.off = &at
+	}
+	c.held = true
+}
+
 // drop forgets everything.
 func (c *Carriage) drop() {
 	c.queue, c.owed, c.inbox, c.open = nil, 0, nil, c.open[:0]
-	c.prog, c.lit, c.held, c.feed = false, false, false, 0
+	c.prog, c.lit, c.held, c.feed, c.v, c.level, c.off = false, false, false, 0, 0, 1000, nil
 	c.nextX, c.nextY, c.willBe = c.x, c.y, c.placed
 	c.switchEnergy()
 }
@@ -190,6 +211,9 @@ func (c *Carriage) tellWhere() {
 	text := fmt.Sprintf("at %.3f %.3f", c.x, c.y)
 	if c.cfg.Counts {
 		text += fmt.Sprintf(" %d", int64(math.Round(c.doneS*1000)))
+	}
+	if c.cfg.TellsOff && c.held && c.off != nil {
+		text += fmt.Sprintf(" dark %.3f %.3f", float64(c.off.X)/1000, float64(c.off.Y)/1000)
 	}
 	for _, t := range []struct {
 		is   bool
@@ -232,9 +256,13 @@ func (c *Carriage) take() {
 
 // advance carries out what is owed for s of its seconds.
 func (c *Carriage) advance(s float64) {
-	for s > 0 && len(c.queue) > 0 && !c.held {
+	for s > 0 && len(c.queue) > 0 && (!c.held || c.v > 0) {
 		it := &c.queue[0]
 		used := 0.0
+		if it.levels {
+			it.levels, c.level = false, it.level
+			c.switchEnergy()
+		}
 		switch it.kind {
 		case 'o', 'f':
 			c.lit = it.kind == 'o'
@@ -250,6 +278,10 @@ func (c *Carriage) advance(s float64) {
 				c.x, c.y, c.placed = 0, 0, true
 			}
 		case 'm':
+			if c.cfg.AccelMMS2 > 0 {
+				used = c.glide(it, s)
+				break
+			}
 			dx, dy := it.x-c.x, it.y-c.y
 			d := math.Hypot(dx, dy)
 			used = min(s, d/it.speed)
@@ -291,7 +323,7 @@ func (c *Carriage) burn(it *item, x, y float64) {
 
 // switchEnergy sets the tool as lines, lock, hold and lid leave it.
 func (c *Carriage) switchEnergy() {
-	on := c.lit && !c.locked && !c.held && !c.stopped && c.alarmed == ""
+	on := c.lit && c.level > 0 && !c.locked && !c.held && !c.stopped && c.alarmed == ""
 	if on == c.energy {
 		return
 	}
@@ -340,7 +372,7 @@ func (c *Carriage) Lid(open bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.lid = open; open {
-		c.held = true
+		c.hold()
 		c.switchEnergy()
 		c.say("lid up")
 	}

@@ -67,7 +67,9 @@ func (c *Carriage) items(g, m int, n map[byte]float64) (items []item, err error)
 	c.feed = feed
 	if m == 3 {
 		c.prog = true
-		items = append(items, item{kind: 'o'})
+		it := item{kind: 'o'}
+		it.level, it.levels = n['S']
+		items = append(items, it)
 	}
 	if g == 28 {
 		items = append(items, item{kind: 'f'}, item{kind: 'h', left: homeS})
@@ -87,7 +89,9 @@ func (c *Carriage) items(g, m int, n map[byte]float64) (items []item, err error)
 		if g == 1 {
 			speed = c.feed
 		}
-		items = append(items, item{kind: 'm', x: c.nextX, y: c.nextY, speed: speed})
+		it := item{kind: 'm', x: c.nextX, y: c.nextY, speed: speed}
+		it.level, it.levels = n['S']
+		items = append(items, it)
 	}
 	if m == 5 || m == 2 {
 		c.prog = false
