@@ -139,7 +139,7 @@ func (s *Server) stationRunView(ctx context.Context, l db.Lane, r db.Run, who re
 	v := &web.StationRun{ID: r.ID.String(), Number: r.Number, JobTitle: who.title(r), Copy: r.Copy, Copies: r.Copies,
 		Member: who.name(r.MemberName), Phase: string(r.Phase), Outcome: string(r.Outcome), Reason: r.Reason, Since: s.local(r.PhaseAt),
 		Operator: who.name(r.OperatorName), Mine: who.signed && r.Operator == who.person,
-		PausedUntil: s.local(r.PhaseAt).Add(queue.LongestPause), AsksEyes: beam,
+		PausedUntil: s.local(r.PhaseAt).Add(queue.LongestPause), AsksEyes: beam, GoesOn: l.Machine.Profile.GoingOn(tool),
 		Material: r.MaterialName, Lot: r.StockLot, TotalMS: r.PlanTotalMS, OnWord: web.OnWord(beam)}
 	if r.Operator != uuid.Nil && v.Operator == "" {
 		v.Operator = "an operator"

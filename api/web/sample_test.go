@@ -177,7 +177,7 @@ func sampleStation(phase string) StationView {
 	}
 	switch phase {
 	case "paused":
-		run.Reason = "attendance missed"
+		run.Reason, run.GoesOn = "attendance missed", "The carriage goes back a little and comes up to speed before the beam is on again."
 	case "purging", "inspecting":
 		run.Outcome = "completed"
 	}

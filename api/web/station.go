@@ -46,7 +46,9 @@ type StationRun struct {
 	// PausedUntil is when a paused run ends as stopped; AsksEyes says that resuming asks for glow and eyewear.
 	PausedUntil time.Time
 	AsksEyes    bool
-	Operates    bool // the person signed in is authorised for this machine
+	// GoesOn says how a paused run goes on, and what of it may show.
+	GoesOn   string
+	Operates bool // the person signed in is authorised for this machine
 	// What stands in the queue of it, while it waits.
 	Why    string
 	Called *time.Time

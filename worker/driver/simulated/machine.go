@@ -118,10 +118,12 @@ type limits struct {
 
 // mark is a place on the queue at which the tool went off while holding.
 type mark struct {
-	set  bool
-	cur  int
-	done float64
-	v    float64 // how fast the carriage was there
+	set   bool
+	cur   int
+	done  float64
+	v     float64 // how fast the carriage was there
+	unit  vec     // the way on which the carriage came there
+	accel float64 // along it
 }
 
 // newController builds the machine that a profile describes.

@@ -173,12 +173,13 @@ func TestPlacing(t *testing.T) {
 // The hold marks where the beam went off; going on, the carriage returns there, and the burned line
 // has neither a gap nor a double, whatever the switch's delays and wherever the hold falls. Nor is it darker there:
 // what the sheet took is the plain run's, and no place of it took more, but where a hold falls onto a place at
-// which the carriage stands anyhow.
+// which the carriage stands anyhow: at a corner that it passed as little as within a line.
 func TestHoldAnywhere(t *testing.T) {
 	t.Parallel()
 	lines := []string{"G0 X10 Y10", "M3 S1000", "G4 P0.030", "G1 X30 Y10 F6000", "G1 X30 Y30", "M5", "G4 P0.060",
 		"G0 X50 Y30", "M3 S500", "G4 P0.030", "G1 X50 Y10 F3000", "G1 X40 Y10", "M5", "G4 P0.060", "G0 X10 Y10", "M2"}
-	inside := 0 // holds that marked the inside of a line
+	inside := 0  // holds at which the carriage was not at rest
+	corners := 0 // and within half a millimetre of a corner, or at one
 	midway := false
 	run := func(holdAt float64) (*controller, bool) {
 		midway = false
@@ -202,8 +203,10 @@ func TestHoldAnywhere(t *testing.T) {
 			}
 			if m.mode == resting {
 				if m.holding && m.mark.set && m.mark.cur < len(m.carriage.queue) {
-					it := m.carriage.queue[m.mark.cur]
-					midway = it.kind == move && m.mark.v > 0 && m.mark.done < it.length-nearMM
+					midway = m.mark.v > 0
+					if it := m.carriage.queue[m.mark.cur]; midway && (it.kind != move || it.length-m.mark.done < 0.5 || m.mark.done < 0.5) {
+						corners++
+					}
 				}
 				m.receive([]byte{letGoOn})
 			}
@@ -213,11 +216,11 @@ func TestHoldAnywhere(t *testing.T) {
 	}
 	plain, _ := run(math.Inf(1))
 	for i := 0; ; i++ {
-		at := float64(i) * 0.0137
+		at := float64(i) * 0.0037
 		m, held := run(at)
 		if !held {
-			if i < 100 || inside < 50 {
-				t.Fatalf("only %d holds were tried, %d inside a line", i, inside)
+			if i < 100 || inside < 50 || corners < 2 {
+				t.Fatalf("only %d holds were tried, %d inside a line, %d of them at a corner", i, inside, corners)
 			}
 			return
 		}

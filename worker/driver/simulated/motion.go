@@ -54,6 +54,8 @@ type carriage struct {
 	done      float64
 	at        vec
 	v         float64
+	unit      vec     // of the way on which it came to at
+	accel     float64 // there, mm/s²
 }
 
 // leg is what the carriage did in one step: dt seconds from a place, along a direction, from a
@@ -196,6 +198,7 @@ func (c *carriage) step(h float64, halting bool) (l leg, finished bool) {
 		ds, l.crashed = d, true
 	}
 	c.done += ds
+	c.unit, c.accel = it.unit, it.accel
 	c.v = max(l.v+a*l.dt, 0)
 	c.at = it.from.along(it.unit, c.done)
 	if halting && l.dt == t && it.length-c.done > nearMM {

@@ -280,13 +280,13 @@ func (m *controller) goOn() {
 // from there the path is gone over again.
 func (m *controller) setMark() {
 	if !m.mark.set {
-		m.mark = mark{set: true, cur: m.carriage.cur, done: m.carriage.done, v: m.carriage.v}
+		m.mark = mark{set: true, cur: m.carriage.cur, done: m.carriage.done, v: m.carriage.v, unit: m.carriage.unit, accel: m.carriage.accel}
 	}
 }
 
 // goBack returns the carriage along its path, tool off, to the mark; there the tool goes on again
-// as the program had it, and the rest of the queue follows. In the middle of a line it passes the mark as fast as
-// it did before, after a run-in, so that the sheet shows no darker spot.
+// as the program had it, and the rest of the queue follows. Where it did not rest there it passes the mark as fast as
+// it did before, after a run-in, so that the sheet shows no darker spot: at a corner too.
 func (m *controller) goBack() {
 	c := &m.carriage
 	old, from := c.queue, c.cur
@@ -309,13 +309,17 @@ func (m *controller) goBack() {
 			at = to
 		}
 	}
-	if m.lit && m.level > 0 && !m.runIn(old[m.mark.cur], at) {
+	rest := m.remaining(old[m.mark.cur], at)
+	if m.lit && m.level > 0 && !m.runIn(&rest, at) {
 		c.push(item{kind: toolOn, level: m.level, inner: true}, item{kind: dwell, seconds: m.supply.onDelay, inner: true})
 	}
 	for i := m.mark.cur; i < len(old); i++ {
 		it := old[i]
 		if i == m.mark.cur {
-			it = m.remaining(it, at)
+			if it = rest; it.kind == move && it.length < nearMM { // its end is passed, not stood at
+				m.release(it)
+				continue
+			}
 		}
 		c.push(it)
 	}
@@ -325,17 +329,20 @@ func (m *controller) goBack() {
 	m.take()
 }
 
-// runIn takes the carriage back in line with the marked move, and from there over the mark at its former speed,
-// the tool told to be on as much sooner as it takes. False where the carriage stood at the mark or there is no
-// room within the travel.
-func (m *controller) runIn(it item, at vec) bool {
-	v := m.mark.v
-	if it.kind != move || m.mark.done >= it.length-nearMM || v <= 0 {
+// runIn takes the carriage back in line with the way on which it came to the mark, and from there over the mark at its
+// former speed, the tool told to be on as much sooner as it takes. False where the carriage stood at the mark or there
+// is no room within the travel. What is left of a move that ends soon becomes one with the way over the mark, since a
+// corner is passed the slower the shorter the moves are that meet there.
+func (m *controller) runIn(rest *item, at vec) bool {
+	const soonMM = 0.5
+	id := rest.id
+	v, unit, accel := m.mark.v, m.mark.unit, m.mark.accel
+	if v <= 0 || accel <= 0 {
 		return false
 	}
 	lead := v * m.supply.onDelay
-	start := at.along(it.unit, -lead-v*v/(2*it.accel))
-	lit := at.along(it.unit, -lead)
+	start := at.along(unit, -lead-v*v/(2*accel))
+	lit := at.along(unit, -lead)
 	if p := um(start); p.X < m.travel.Min.X || p.Y < m.travel.Min.Y || p.X > m.travel.Max.X || p.Y > m.travel.Max.Y {
 		return false
 	}
@@ -344,16 +351,20 @@ func (m *controller) runIn(it item, at vec) bool {
 	if !ok {
 		return false
 	}
-	back.inner, back.id = true, it.id
+	back.inner, back.id = true, id
 	c.push(back)
 	part := func(from, to vec) {
 		if l, ok := c.line(from, to, v); ok {
-			l.inner, l.id, l.unit, l.accel = true, it.id, it.unit, it.accel
+			l.inner, l.id, l.unit, l.accel = true, id, unit, accel
 			c.push(l)
 		}
 	}
 	part(start, lit)
 	c.push(item{kind: toolOn, level: m.level, inner: true})
+	if rest.kind == move && rest.unit == unit && rest.length > nearMM && rest.length < soonMM {
+		rest.from, rest.length, rest.crash, rest.speed = lit, rest.length+lead, rest.crash+lead, v
+		return true
+	}
 	part(lit, at)
 	return true
 }
