@@ -21,6 +21,10 @@ import (
 	"kerfgate/queue"
 )
 
+// awayS is after how many seconds out of sight (a locked screen, another page) a station's page signs its
+// operator out: long enough to answer what pops up over it; own choice.
+const awayS = 20
+
 // stationsPage is GET /stations.
 func (s *Server) stationsPage(c echo.Context) error {
 	lanes, err := s.laneViews(c)
@@ -94,6 +98,9 @@ func (s *Server) stationView(c echo.Context) (web.StationView, error) {
 	v.Shell = s.shell(c, v.Machine.Label(), "/stations")
 	v.Late = calibrationWarning(standing)
 	v.Eyewear = v.Machine.Beam
+	if at, ok := personOf(c); ok && at.Session.Kind == db.SessionStation {
+		v.AwayS = awayS
+	}
 	v.Queue = s.laneView(lane, who).Queue
 	run, ok := stationRun(lane, who)
 	if !ok {

@@ -25,6 +25,7 @@ type StationView struct {
 	Watch     *WatchView
 	Run       *StationRun // nil when nothing waits
 	Queue     []Ticket
+	AwayS     int  // after so many seconds out of sight the page signs out whoever signed in at this station; 0 for never
 	Eyewear   bool // a beam: eyewear stays on until its supply is off
 }
 

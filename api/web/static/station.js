@@ -279,6 +279,7 @@
   const keepPage = () => navigator.serviceWorker?.ready.then((keeper) => keeper.active?.postMessage(location.pathname));
   navigator.serviceWorker?.register("/static/keeper.js", { scope: "/station/" }).then(keepPage).catch(() => { /* private windows have none */ });
   document.addEventListener("visibilitychange", () => { if (!document.hidden) refresh(); });
+  document.addEventListener("signed-out", refreshSoon); // away.js
 
   // ---- Forms: each names its method and address; the answer is the page's new state.
   document.addEventListener("input", (e) => { e.target.form?.closest("[data-send]")?.setAttribute("data-dirty", ""); });
