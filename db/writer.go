@@ -19,11 +19,8 @@ const (
 	// without them. A batch that runs into it falls apart; a change alone goes on waiting, and the
 	// next batch starts beside it.
 	patience = 20 * time.Millisecond
-	// gathering is how long a batch waits for the callers of the last one, who come again as soon as
-	// they have their answer; where the last had fewer than crowd it does not wait. Measured with 16
-	// callers: a third of the work a change, since the work of a transaction is shared by twice as many.
-	gathering = time.Millisecond
-	crowd     = 4
+	// crowd is from how many callers on they are shared out between two batches.
+	crowd = 4
 	// batchFalls is after how many failures a batch is taken apart altogether.
 	batchFalls = 3
 )
@@ -33,7 +30,9 @@ const (
 //
 // One batch at a time runs its statements. It has all its locks when it has the head's, so the next
 // one may start then and run its statements while the first is flushed: two batches of one server
-// never wait for each other in a circle.
+// never wait for each other in a circle. Many callers are therefore shared out between two batches,
+// half of them each: one large batch at a time would leave the database idle while the server works,
+// and a small one between two large ones would be a flush for nothing.
 //
 // Nothing that one change does reaches another: whatever fails takes the whole transaction back, the
 // change that failed is taken out, and the rest is done again. A change that failed by its guards
@@ -46,11 +45,8 @@ type writer struct {
 
 	mu       sync.Mutex
 	queue    []*pending
-	occupied bool        // a batch is running its statements
-	flushing int         // batches past their statements
-	last     int         // how many changes the last batch had
-	wanted   int         // how many changes the next batch waits for
-	timer    *time.Timer // of that wait, if it goes on
+	occupied bool // a batch is running its statements
+	under    int  // how many changes are in batches
 }
 
 // pending is a change on its way to the database.
@@ -74,7 +70,7 @@ type batch struct {
 	// Guarded by the writer's mutex:
 	waiting  int  // how many callers wait for it
 	madeRoom bool // the next batch may start, or has
-	flushing bool // its statements are done
+	share    int  // how many changes it counts for in writer.under
 }
 
 // do writes a change and returns the index of its last entry. A change whose context ends in the
@@ -129,32 +125,26 @@ func (w *writer) start() {
 	if first := w.queue[0]; first.alone {
 		b.changes, w.queue = []*pending{first}, w.queue[1:]
 	} else {
-		if len(w.queue) < w.wanted {
-			// The callers of a batch that is being flushed cannot come before it is over.
-			if w.flushing == 0 && w.timer == nil {
-				w.timer = time.AfterFunc(gathering, w.startNow)
+		share := min(len(w.queue), batchChanges)
+		if callers := w.under + len(w.queue); callers > crowd {
+			if len(w.queue) < w.under {
+				return // those who are answered next come again, and the batches become alike
 			}
-			return
+			share = min((callers+1)/2, batchChanges)
 		}
 		var rest []*pending
 		for _, p := range w.queue {
-			if p.alone || len(b.changes) == batchChanges {
+			if p.alone || len(b.changes) == share {
 				rest = append(rest, p)
 			} else {
 				b.changes = append(b.changes, p)
 			}
 		}
 		w.queue = rest
-		if w.wanted = (w.last + len(b.changes)) / 2; w.wanted < crowd {
-			w.wanted = 0
-		}
-		w.last = len(b.changes)
-		if w.timer != nil {
-			w.timer.Stop()
-			w.timer = nil
-		}
 	}
 	w.occupied = true
+	b.share = len(b.changes)
+	w.under += b.share
 	var ctx context.Context
 	ctx, b.end = context.WithCancel(context.Background())
 	b.waiting = len(b.changes)
@@ -164,21 +154,13 @@ func (w *writer) start() {
 	go w.run(ctx, b)
 }
 
-// startNow ends the wait for more.
-func (w *writer) startNow() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.wanted, w.timer = 0, nil
-	w.start()
-}
-
 // run makes a batch of changes and gives each its outcome.
 func (w *writer) run(ctx context.Context, b *batch) {
 	defer b.end()
 	defer w.over(b)
-	timer := time.AfterFunc(patience, func() { w.makeRoom(b, false) })
+	timer := time.AfterFunc(patience, func() { w.over(b) })
 	defer timer.Stop()
-	headTaken := func() { w.makeRoom(b, true) }
+	headTaken := func() { w.makeRoom(b) }
 
 	var conflicts []*pending // answered once that stands which they conflict with
 	changes := b.changes
@@ -222,28 +204,23 @@ func (w *writer) run(ctx context.Context, b *batch) {
 	answer(conflicts, ErrConflict)
 }
 
-// makeRoom lets the next batch run its statements: this one has all its locks and is being flushed, or
-// it waits for somebody and the others shall not.
-func (w *writer) makeRoom(b *batch, flushing bool) {
+// makeRoom lets the next batch run its statements: this one has all its locks and is being flushed.
+func (w *writer) makeRoom(b *batch) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if flushing && !b.flushing {
-		b.flushing = true
-		w.flushing++
-	}
 	if !b.madeRoom {
 		b.madeRoom, w.occupied = true, false
 	}
 	w.start()
 }
 
+// over lets nobody wait for a batch any longer: it has ended, or it waits for somebody itself.
 func (w *writer) over(b *batch) {
 	w.mu.Lock()
-	if b.flushing {
-		w.flushing--
-	}
+	w.under -= b.share
+	b.share = 0
 	w.mu.Unlock()
-	w.makeRoom(b, false)
+	w.makeRoom(b)
 }
 
 func answer(changes []*pending, err error) {

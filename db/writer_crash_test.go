@@ -87,7 +87,6 @@ func TestWriterServerKilled(t *testing.T) {
 	}
 	t.Parallel()
 	y := ownServer(t)
-	y.crowd()
 	before := y.size()
 	var answered, unknown [16]int64
 	var over atomic.Bool

@@ -92,16 +92,6 @@ func (y tally) together(n int, change func(i int) (int64, error)) ([]int64, []er
 	return indexes, errs
 }
 
-// crowd lets the writer expect many at once, as it does while many come.
-func (y tally) crowd() {
-	y.t.Helper()
-	for range 3 {
-		if _, errs := y.together(32, func(i int) (int64, error) { return y.change(y.t.Context(), count(63)...) }); errors.Join(errs...) != nil {
-			y.t.Fatal(errors.Join(errs...))
-		}
-	}
-}
-
 // transactions is how many different ones wrote the entries from an index on.
 func (y tally) transactions(from int64) (n int) {
 	y.t.Helper()
@@ -133,7 +123,6 @@ func TestWriterPoison(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			y := newTally(t)
-			y.crowd()
 			before := y.size()
 			_, errs := y.together(32, func(i int) (int64, error) {
 				if i == 7 {
@@ -187,7 +176,6 @@ func TestWriterEntryRefused(t *testing.T) {
 	if _, err := conn.Exec(t.Context(), `ALTER TABLE log_entry ADD CONSTRAINT not_this CHECK (kind <> 'run.ready')`); err != nil {
 		t.Fatal(err)
 	}
-	y.crowd()
 	_, errs := y.together(32, func(i int) (int64, error) {
 		if i == 7 {
 			return y.Change(t.Context(), logbook.RunReady, func(context.Context) ([]db.Step, error) { return count(i), nil })
@@ -211,7 +199,6 @@ func TestWriterEntryRefused(t *testing.T) {
 func TestWriterCancelled(t *testing.T) {
 	t.Parallel()
 	y := newTally(t)
-	y.crowd()
 	before := y.size()
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
@@ -260,7 +247,6 @@ func TestWriterCancelled(t *testing.T) {
 func TestWriterHeldRow(t *testing.T) {
 	t.Parallel()
 	y := newTally(t)
-	y.crowd()
 	tx, err := y.Pool.Begin(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -333,7 +319,6 @@ func TestWriterOrder(t *testing.T) {
 func TestWriterBrokenConnection(t *testing.T) {
 	t.Parallel()
 	y := newTally(t)
-	y.crowd()
 	before := y.size()
 	super, err := pgx.Connect(t.Context(), y.URL(cluster.Supervisor))
 	if err != nil {
