@@ -3,6 +3,7 @@ package db
 import (
 	"context"
 	"errors"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -50,23 +51,46 @@ func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, 
 			}
 		}
 	}
-	rows, err := s.pool.Query(ctx, `SELECT r.machine, r.id, r.revision, r.plan, b.size, m.profile, site.epoch
-		FROM (SELECT id, 0 AS place FROM run WHERE machine = ANY($1) AND phase = 'permitted'
+	rows, err := s.pool.Query(ctx, selectOffer+`(SELECT id, 0 AS place FROM run WHERE machine = ANY($1) AND phase = 'permitted'
 			UNION ALL SELECT id, place FROM unnest($2::uuid[]) WITH ORDINALITY AS n(id, place)) o
-		JOIN run r ON r.id = o.id JOIN machine m ON m.id = r.machine JOIN blob b ON b.digest = r.plan CROSS JOIN site
-		WHERE r.phase IN ('proposed', 'checking', 'permitted') ORDER BY r.machine, o.place`, on, next)
+		`+offeredRun+` ORDER BY r.machine, o.place`, on, next)
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (o broker.Offer, err error) {
-		var plan, profile, epoch []byte
-		if err = row.Scan(&o.Machine, &o.Run, &o.Revision, &plan, &o.PlanSize, &profile, &epoch); err != nil {
-			return o, err
-		}
-		o.Plan, o.Profile = canon.Digest(plan), canon.Digest(profile)
-		copy(o.Epoch[:], epoch)
-		return o, nil
+	return pgx.CollectRows(rows, scanOffer)
+}
+
+const (
+	selectOffer = `SELECT r.machine, r.id, r.revision, r.plan, b.size, m.profile, site.epoch FROM `
+	offeredRun  = `JOIN run r ON r.id = o.id JOIN machine m ON m.id = r.machine JOIN blob b ON b.digest = r.plan CROSS JOIN site
+		WHERE r.phase IN ('proposed', 'checking', 'permitted')`
+)
+
+func scanOffer(row pgx.CollectableRow) (o broker.Offer, err error) {
+	var plan, profile, epoch []byte
+	if err = row.Scan(&o.Machine, &o.Run, &o.Revision, &plan, &o.PlanSize, &profile, &epoch); err != nil {
+		return o, err
+	}
+	o.Plan, o.Profile = canon.Digest(plan), canon.Digest(profile)
+	copy(o.Epoch[:], epoch)
+	return o, nil
+}
+
+// OffersOf gives those of the runs that their machine should prepare, and says whether more wait there than it
+// prepares ahead. Where no more do, their order says nothing and is not reckoned: this is asked at each change of a run.
+func (s *Store) OffersOf(ctx context.Context, machine uuid.UUID, runs []uuid.UUID) (list []broker.Offer, more bool, err error) {
+	var reads pgx.Batch
+	reads.Queue(`SELECT count(*) > $2 FROM (SELECT FROM run WHERE (machine, number) >= ($1, 0) AND (machine, number) <= ($1, 9223372036854775807)
+		AND phase <> 'closed' AND phase IN ('proposed', 'checking') LIMIT $2 + 1) w`, machine, int64(offersAhead)).QueryRow(func(row pgx.Row) error { return row.Scan(&more) })
+	reads.Queue(selectOffer+`unnest($1::uuid[]) AS o(id) `+offeredRun+` AND r.machine = $2 ORDER BY r.number`, runs, machine).Query(func(rows pgx.Rows) (err error) {
+		list, err = pgx.CollectRows(rows, scanOffer)
+		return err
 	})
+	if err := s.read(ctx, &reads); err != nil || !more {
+		return list, false, err
+	}
+	list, err = s.Offers(ctx, machine)
+	return slices.DeleteFunc(list, func(o broker.Offer) bool { return !slices.Contains(runs, o.Run) }), true, err
 }
 
 // offered are the machines whose runs are offered: one, or all for uuid.Nil.

@@ -31,6 +31,9 @@ type Desk interface {
 	SetFollowed(ctx context.Context, follower string, next int64) error
 	// Offers gives the runs that a machine should prepare, or every machine for uuid.Nil.
 	Offers(ctx context.Context, machine uuid.UUID) ([]Offer, error)
+	// OffersOf gives those of the runs that their machine should prepare, and says whether more wait there than
+	// are offered ahead, so that what it should prepare next may be others.
+	OffersOf(ctx context.Context, machine uuid.UUID, runs []uuid.UUID) (offers []Offer, more bool, err error)
 	// Withdrawn gives, as withdrawn offers, those of the runs that will never start.
 	Withdrawn(ctx context.Context, runs []uuid.UUID) ([]Offer, error)
 	// LockoutNote gives the newest signed lockout statement, empty if there was never one.

@@ -136,6 +136,15 @@ func (d *fakeDesk) Offers(_ context.Context, machine uuid.UUID) ([]broker.Offer,
 	return list, nil
 }
 
+// offeredAhead is how many runs a machine of these tests prepares.
+const offeredAhead = 2
+
+func (d *fakeDesk) OffersOf(ctx context.Context, machine uuid.UUID, runs []uuid.UUID) ([]broker.Offer, bool, error) {
+	list, err := d.Offers(ctx, machine)
+	more := len(list) > offeredAhead
+	return slices.DeleteFunc(list, func(o broker.Offer) bool { return !slices.Contains(runs, o.Run) }), more, err
+}
+
 func (d *fakeDesk) Withdrawn(_ context.Context, runs []uuid.UUID) ([]broker.Offer, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -160,6 +169,14 @@ func (d *fakeDesk) offer(o broker.Offer) {
 	defer d.mu.Unlock()
 	d.offers = append(d.offers, o)
 	d.entries = append(d.entries, broker.Followed{Index: int64(len(d.entries)), Kind: "run proposed", Machine: o.Machine, Run: o.Run})
+}
+
+// lockOut adds a lockout's statement and its entry.
+func (d *fakeDesk) lockOut(machine uuid.UUID, note string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.lockout[machine] = []byte(note)
+	d.entries = append(d.entries, broker.Followed{Index: int64(len(d.entries)), Kind: "lockout.set", Machine: machine})
 }
 
 func (d *fakeDesk) count(machine uuid.UUID) int {

@@ -5,6 +5,8 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -31,7 +33,10 @@ func (s *Server) follow(ctx context.Context, enrolled chan struct{}, kept <-chan
 	told := map[uuid.UUID][sha256.Size]byte{} // lockout statements that went out
 	for ctx.Err() == nil {
 		wait := followPoll
-		n, err := s.followOnce(ctx, told)
+		n, machines, err := s.followOnce(ctx, told)
+		if err == nil && machines {
+			nudge(enrolled) // one of the entries may have enrolled a worker
+		}
 		switch {
 		case ctx.Err() != nil:
 			return
@@ -40,8 +45,6 @@ func (s *Server) follow(ctx context.Context, enrolled chan struct{}, kept <-chan
 			wait = followRetry
 		case n == followBatch:
 			continue
-		case n > 0:
-			nudge(enrolled) // one of the entries may have enrolled a worker
 		}
 		timer := time.NewTimer(wait)
 		select {
@@ -53,21 +56,28 @@ func (s *Server) follow(ctx context.Context, enrolled chan struct{}, kept <-chan
 	}
 }
 
-// withdrawnKind is the entry of a run that will never start.
-const withdrawnKind = "run.withdrawn"
+// Kinds of entries that say more than that something changed.
+const (
+	withdrawnKind = "run.withdrawn" // it will never start
+	lockoutKinds  = "lockout."      // set or lifted
+	jobKinds      = "job."          // its runs have entries of their own
+)
 
 // concern is what a batch of entries says about one machine.
 type concern struct {
-	index int64       // of the last entry
-	all   bool        // not about single runs
-	gone  []uuid.UUID // runs that were withdrawn
-	runs  map[uuid.UUID]bool
+	index   int64       // of the last entry
+	all     bool        // not about single runs
+	lockout bool        // a lockout was set or lifted
+	gone    []uuid.UUID // runs that were withdrawn
+	runs    []uuid.UUID
 }
 
-func (s *Server) followOnce(ctx context.Context, told map[uuid.UUID][sha256.Size]byte) (int, error) {
+// followOnce tells what the next entries say and returns how many they were, and whether any was about
+// a machine itself.
+func (s *Server) followOnce(ctx context.Context, told map[uuid.UUID][sha256.Size]byte) (n int, machines bool, err error) {
 	entries, err := s.desk.Follow(ctx, Follower, followBatch)
 	if err != nil || len(entries) == 0 {
-		return 0, err
+		return 0, false, err
 	}
 	concerns := map[uuid.UUID]*concern{}
 	var order []uuid.UUID
@@ -77,36 +87,35 @@ func (s *Server) followOnce(ctx context.Context, told map[uuid.UUID][sha256.Size
 		}
 		c := concerns[e.Machine]
 		if c == nil {
-			c = &concern{runs: map[uuid.UUID]bool{}}
+			c = &concern{}
 			concerns[e.Machine] = c
 			order = append(order, e.Machine)
 		}
 		c.index = e.Index
-		c.runs[e.Run] = true
-		c.all = c.all || e.Run == uuid.Nil
+		c.lockout = c.lockout || strings.HasPrefix(e.Kind, lockoutKinds)
+		switch {
+		case strings.HasPrefix(e.Kind, jobKinds):
+		case e.Run == uuid.Nil:
+			c.all, machines = true, true
+		case !slices.Contains(c.runs, e.Run):
+			c.runs = append(c.runs, e.Run)
+		}
 		if e.Kind == withdrawnKind {
 			c.gone = append(c.gone, e.Run)
 		}
 	}
 	for _, id := range order {
 		if err := s.tellMachine(ctx, id, *concerns[id], told); err != nil {
-			return 0, fmt.Errorf("machine %s: %w", id, err)
+			return 0, false, fmt.Errorf("machine %s: %w", id, err)
 		}
 	}
-	return len(entries), s.desk.SetFollowed(ctx, Follower, entries[len(entries)-1].Index+1)
+	return len(entries), machines, s.desk.SetFollowed(ctx, Follower, entries[len(entries)-1].Index+1)
 }
 
 func (s *Server) tellMachine(ctx context.Context, id uuid.UUID, c concern, told map[uuid.UUID][sha256.Size]byte) error {
 	// Lockouts first: they take away.
-	note, err := s.desk.LockoutNote(ctx, id)
-	if err != nil {
+	if err := s.tellLockout(ctx, id, c, told); err != nil {
 		return err
-	}
-	if digest := sha256.Sum256(note); len(note) > 0 && told[id] != digest {
-		if err := send(s.conn, LockoutSubject(id), note); err != nil {
-			return err
-		}
-		told[id] = digest
 	}
 	if len(c.gone) > 0 {
 		gone, err := s.desk.Withdrawn(ctx, c.gone)
@@ -119,18 +128,48 @@ func (s *Server) tellMachine(ctx context.Context, id uuid.UUID, c concern, told 
 			}
 		}
 	}
-	offers, err := s.desk.Offers(ctx, id)
+	offers, more, err := s.offersFor(ctx, id, c)
 	if err != nil {
 		return err
 	}
 	for _, o := range offers {
-		if c.all || c.runs[o.Run] {
-			if err := s.publishOffer(ctx, o, fmt.Sprintf("%x-%d-%x-%d", o.Epoch, c.index, o.Run, o.Revision)); err != nil {
-				return err
-			}
+		if err := s.publishOffer(ctx, o, fmt.Sprintf("%x-%d-%x-%d", o.Epoch, c.index, o.Run, o.Revision)); err != nil {
+			return err
 		}
 	}
+	if !more {
+		return nil // there is nothing to ask for: all of it was told just now
+	}
 	return send(s.conn, WakeSubject(id), nil)
+}
+
+// tellLockout tells a machine its newest lockout statement, where that may be another than it was told last.
+func (s *Server) tellLockout(ctx context.Context, id uuid.UUID, c concern, told map[uuid.UUID][sha256.Size]byte) error {
+	last, known := told[id]
+	if known && !c.lockout {
+		return nil
+	}
+	note, err := s.desk.LockoutNote(ctx, id)
+	if err != nil {
+		return err
+	}
+	digest := sha256.Sum256(note)
+	if len(note) > 0 && last != digest {
+		if err := send(s.conn, LockoutSubject(id), note); err != nil {
+			return err
+		}
+	}
+	told[id] = digest
+	return nil
+}
+
+// offersFor are the offers that a concern asks for. more says that the machine has to ask for what else changed.
+func (s *Server) offersFor(ctx context.Context, id uuid.UUID, c concern) (offers []Offer, more bool, err error) {
+	if c.all {
+		offers, err = s.desk.Offers(ctx, id)
+		return offers, true, err
+	}
+	return s.desk.OffersOf(ctx, id, c.runs)
 }
 
 // offerAll offers every waiting run, without message ids: a worker takes an offer twice with the

@@ -42,7 +42,8 @@ func (k *taker) take(_ context.Context, o broker.Offer) error {
 }
 
 // F9: what was committed while no server ran is offered after the start; a nudge brings the next
-// at once; the follower moves on; wake and lockout reach the machine concerned only.
+// at once; the follower moves on; wake and lockout reach the machine concerned only, and a wake only where there is
+// more to ask for than was told.
 func TestFollowerOffers(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
@@ -63,9 +64,6 @@ func TestFollowerOffers(t *testing.T) {
 		}
 	}
 
-	s.desk.mu.Lock()
-	s.desk.lockout[mill] = []byte("locked")
-	s.desk.mu.Unlock()
 	s.desk.offer(offerOf(mill, 2))
 	began := time.Now()
 	s.server.Nudge()
@@ -74,13 +72,19 @@ func TestFollowerOffers(t *testing.T) {
 	if waited := time.Since(began); waited > 4*time.Second {
 		t.Errorf("%s after a nudge: that was the poll", waited)
 	}
+	s.until("the follower has moved again", func() bool { s.desk.mu.Lock(); defer s.desk.mu.Unlock(); return s.desk.next == 2 })
+	if len(wakes) != 0 {
+		t.Error("a wake where all was told")
+	}
+	s.desk.lockOut(mill, "locked")
+	s.server.Nudge()
 	if got := receive(t, lockouts, "lockout"); got != "locked" {
 		t.Error(got)
 	}
 	if got := receive(t, wakes, "wake"); got != "mill" {
 		t.Error(got)
 	}
-	s.desk.offer(offerOf(mill, 3)) // without a nudge: the poll
+	s.desk.offer(offerOf(mill, 3)) // without a nudge: the poll; one more than a machine prepares
 	for receive(t, millTaker.c, "third offer") != offerOf(mill, 3) {
 	}
 	if receive(t, wakes, "wake") != "mill" || len(lockouts) != 0 || len(penTaker.c) != 0 {
