@@ -24,6 +24,7 @@ require (
 	github.com/piglig/go-qr v1.1.0
 	github.com/pressly/goose/v3 v3.29.0
 	github.com/tdewolff/parse/v2 v2.8.20
+	github.com/vgarvardt/pgx-google-uuid/v5 v5.6.0
 	go.bug.st/serial v1.8.0
 	go.uber.org/goleak v1.3.0
 	golang.org/x/image v0.48.0

@@ -28,26 +28,34 @@ func putBlob(data []byte) (canon.Digest, []statement) {
 
 // blob reads a whole file back and checks it against its digest. Errors: ErrNotFound, ErrAltered.
 func (s *Store) blob(ctx context.Context, digest canon.Digest) ([]byte, error) {
-	var size int64
-	if err := s.pool.QueryRow(ctx, `SELECT size FROM blob WHERE digest = $1`, digest[:]).Scan(&size); err != nil {
-		return nil, meaning(err)
-	}
-	rows, err := s.pool.Query(ctx, `SELECT data FROM blob_chunk WHERE digest = $1 ORDER BY n`, digest[:])
-	if err != nil {
-		return nil, err
-	}
-	data := make([]byte, 0, size)
-	var chunk []byte
-	if _, err := pgx.ForEachRow(rows, []any{&chunk}, func() error {
-		data = append(data, chunk...)
+	var data []byte
+	var reads pgx.Batch
+	readBlob(&reads, digest, &data)
+	return data, s.read(ctx, &reads)
+}
+
+func readBlob(b *pgx.Batch, digest canon.Digest, data *[]byte) {
+	b.Queue(`SELECT b.size, c.data FROM blob b LEFT JOIN blob_chunk c ON c.digest = b.digest WHERE b.digest = $1 ORDER BY c.n`, digest[:]).Query(func(rows pgx.Rows) error {
+		var size int64
+		var chunk []byte
+		*data = nil
+		tag, err := pgx.ForEachRow(rows, []any{&size, &chunk}, func() error {
+			if *data == nil {
+				*data = make([]byte, 0, size)
+			}
+			*data = append(*data, chunk...)
+			return nil
+		})
+		switch {
+		case err != nil:
+			return err
+		case tag.RowsAffected() == 0:
+			return ErrNotFound
+		case canon.Sum(*data) != digest:
+			return fmt.Errorf("%w: %s reads as %s", ErrAltered, digest, canon.Sum(*data))
+		}
 		return nil
-	}); err != nil {
-		return nil, err
-	}
-	if canon.Sum(data) != digest {
-		return nil, fmt.Errorf("%w: %s reads as %s", ErrAltered, digest, canon.Sum(data))
-	}
-	return data, nil
+	})
 }
 
 // PlanChunk reads at most length bytes of a plan from offset, for the machine that has a run of it;

@@ -151,20 +151,18 @@ func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUI
 	readAnswers(&reads, runs, given)
 	readStanding(&reads, machines, operators, standing)
 	readRegister(&reads, &pairs)
-	if err := s.read(ctx, &reads); err != nil {
-		return err
-	}
-	shelf, kinds, err := s.shelf(ctx, stocks)
-	if err != nil {
-		return err
-	}
 	var around []atMachine
 	for _, l := range lanes {
 		if r, ok := atGate[l.Machine.ID]; ok {
 			around = append(around, atMachine{r.ID, l.Machine.Profile})
 		}
 	}
-	circumstances, err := s.circumstances(ctx, around)
+	circumstances := allCircumstances{}
+	s.readCircumstances(&reads, around, circumstances)
+	if err := s.read(ctx, &reads); err != nil {
+		return err
+	}
+	shelf, kinds, err := s.shelf(ctx, stocks)
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,6 @@
 package db
 
 import (
-	"context"
 	"time"
 
 	"github.com/google/uuid"
@@ -17,8 +16,11 @@ type atMachine struct {
 	profile machine.Profile
 }
 
-// circumstances reads what surrounds several runs, by run: one query, however many they are.
-func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.UUID]checklist.Circumstances, error) {
+// allCircumstances are those of several runs, by run.
+type allCircumstances map[uuid.UUID]checklist.Circumstances
+
+// readCircumstances reads what surrounds several runs: one query, however many they are.
+func (s *Store) readCircumstances(b *pgx.Batch, list []atMachine, all allCircumstances) {
 	runs, since := make([]uuid.UUID, len(list)), make([]*time.Time, len(list))
 	for i, a := range list {
 		runs[i] = a.run
@@ -26,7 +28,7 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 			since[i] = &on
 		}
 	}
-	rows, err := s.pool.Query(ctx, `SELECT r.id, pl.hot_spots IS NOT NULL, coalesce(pl.hot_spots, 0), coalesce(pl.cut_um, 0), coalesce(pl.mark_um, 0),
+	b.Queue(`SELECT r.id, pl.hot_spots IS NOT NULL, coalesce(pl.hot_spots, 0), coalesce(pl.cut_um, 0), coalesce(pl.mark_um, 0),
 			coalesce(pl.engrave_um, 0),
 			NOT EXISTS (SELECT 1 FROM setting se WHERE se.machine = r.machine AND se.tool = j.tool AND se.material = st.material AND se.evidence <> '')
 				AND NOT EXISTS (SELECT 1 FROM run d JOIN job dj ON dj.id = d.job JOIN stock ds ON ds.id = d.stock
@@ -41,22 +43,19 @@ func (s *Store) circumstances(ctx context.Context, list []atMachine) (map[uuid.U
 		FROM unnest($1::uuid[], $2::timestamptz[]) asked (run, since) JOIN run r ON r.id = asked.run JOIN job j ON j.id = r.job JOIN stock st ON st.id = r.stock
 		LEFT JOIN LATERAL ((SELECT 0 AS others, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine AND member = j.member)
 			UNION ALL (SELECT 1, hot_spots, cut_um, mark_um, engrave_um FROM plan WHERE digest = r.plan AND machine = r.machine LIMIT 1)
-			ORDER BY others LIMIT 1) pl ON true`, runs, since)
-	if err != nil {
-		return nil, err
-	}
-	all := make(map[uuid.UUID]checklist.Circumstances, len(runs))
-	var id uuid.UUID
-	var c checklist.Circumstances
-	var lifted *time.Time
-	var ranMS int64
-	_, err = pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone, &c.Contact, &c.Second}, func() error {
-		c.LiftedAt, c.FilterRan = time.Time{}, time.Duration(ranMS)*time.Millisecond
-		if lifted != nil {
-			c.LiftedAt = *lifted
-		}
-		all[id] = c
-		return nil
+			ORDER BY others LIMIT 1) pl ON true`, runs, since).Query(func(rows pgx.Rows) error {
+		var id uuid.UUID
+		var c checklist.Circumstances
+		var lifted *time.Time
+		var ranMS int64
+		_, err := pgx.ForEachRow(rows, []any{&id, &c.Counted, &c.HotSpots, &c.CutUM, &c.MarkUM, &c.EngraveUM, &c.New, &lifted, &ranMS, &c.Alone, &c.Contact, &c.Second}, func() error {
+			c.LiftedAt, c.FilterRan = time.Time{}, time.Duration(ranMS)*time.Millisecond
+			if lifted != nil {
+				c.LiftedAt = *lifted
+			}
+			all[id] = c
+			return nil
+		})
+		return err
 	})
-	return all, err
 }

@@ -71,10 +71,11 @@ func readAuthorisations(b *pgx.Batch, person, machine uuid.UUID, held *[]checkli
 
 // Gate is what stands between a run and its permit, as the actor would meet it. Errors: ErrNotFound.
 func (s *Store) Gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, error) {
-	if _, err := s.Run(ctx, actor, id); err != nil {
+	r, err := s.Run(ctx, actor, id)
+	if err != nil {
 		return Gate{}, err
 	}
-	g, _, err := s.gate(ctx, actor, id)
+	g, _, err := s.gate(ctx, actor, r)
 	return g, err
 }
 
@@ -119,13 +120,10 @@ type bound struct {
 	at            time.Time
 }
 
-// gate loads one run's gate and judges its answers.
-func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, bound, error) {
+// gate loads one run's gate and judges its answers, in two round trips: an operator waits for this between two
+// presses. also reads what else its caller needs.
+func (s *Store) gate(ctx context.Context, actor Actor, r Run, also ...func(*pgx.Batch)) (Gate, bound, error) {
 	var b bound
-	r, err := s.run(ctx, id)
-	if err != nil {
-		return Gate{}, b, err
-	}
 	holder := r.Operator
 	if holder == uuid.Nil {
 		holder = actor.Person
@@ -135,37 +133,40 @@ func (s *Store) gate(ctx context.Context, actor Actor, id uuid.UUID) (Gate, boun
 	var edition string
 	var held []checklist.Authorisation
 	given, standing := allAnswers{}, allStanding{}
-	// All of it in one round trip: an operator waits for this between two presses.
 	var reads pgx.Batch
 	readMachine(&reads, r.Machine, &m)
 	readStock(&reads, r.Stock, &b.stock, &b.material)
 	readAuthorisations(&reads, actor.Person, r.Machine, &held)
-	readAnswers(&reads, []uuid.UUID{id}, given)
+	readAnswers(&reads, []uuid.UUID{r.ID}, given)
 	readStanding(&reads, []uuid.UUID{r.Machine}, []uuid.UUID{holder}, standing)
 	// The rev is read before the register: one that changes in between then fails the guard.
 	reads.Queue(`SELECT clock_timestamp(), coalesce((SELECT pairs_rev FROM site), 0), coalesce((SELECT fire_edition FROM site), ''), EXISTS (SELECT 1 FROM run WHERE machine = $1 AND id <> $2
-		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, id).QueryRow(func(row pgx.Row) error {
+		AND phase IN ('permitted', 'starting', 'running', 'paused', 'purging', 'inspecting'))`, r.Machine, r.ID).QueryRow(func(row pgx.Row) error {
 		return row.Scan(&b.at, &b.pairsRev, &edition, &busy)
 	})
 	readRegister(&reads, &b.pairs)
-	readAttended(&reads, actor.Person, id, &b.attended)
+	readAttended(&reads, actor.Person, r.ID, &b.attended)
 	if err := s.read(ctx, &reads); err != nil {
 		return Gate{}, b, err
 	}
-	b.at = b.at.In(s.cfg.Location)
-	around, err := s.circumstances(ctx, []atMachine{{id, m.Profile}})
-	if err != nil {
+	// What surrounds the run depends on machine and lot.
+	around := allCircumstances{}
+	tool, _ := m.Profile.Tool(r.Tool)
+	shown := checklist.Facts{Tool: tool}
+	reads = pgx.Batch{}
+	s.readCircumstances(&reads, []atMachine{{r.ID, m.Profile}}, around)
+	readWork(&reads, r.Plan, r.Member, r.Machine, &shown)
+	readProofs(&reads, &shown, m, b.stock)
+	for _, read := range also {
+		read(&reads)
+	}
+	if err := s.read(ctx, &reads); err != nil {
 		return Gate{}, b, err
 	}
-	b.around = around[id]
-	g := drawGate(r, m, b, given[id], standing[standingKey{r.Machine, holder}])
-	kept, err := s.keptWork(ctx, r.Plan, r.Member, r.Machine)
-	if err != nil {
-		return Gate{}, b, err
-	}
-	if err := s.proofs(ctx, &g.Facts, kept, m, b.stock); err != nil {
-		return Gate{}, b, err
-	}
+	b.at, b.around = b.at.In(s.cfg.Location), around[r.ID]
+	g := drawGate(r, m, b, given[r.ID], standing[standingKey{r.Machine, holder}])
+	g.Facts.Work, g.Facts.Size, g.Facts.Tried = shown.Work, shown.Size, shown.Tried
+	var err error
 	if b.checklist, err = canon.DigestOf(g.Checklist); err != nil {
 		return Gate{}, b, err
 	}
@@ -299,10 +300,7 @@ func release(w *write, actor Actor, r Run, move queue.Move, reason string) {
 // movedBy is a change of one run that a person makes, decided from its gate.
 func (s *Store) movedBy(ctx context.Context, actor Actor, id uuid.UUID, decide func(ctx context.Context, g Gate, w *write) error) (Run, error) {
 	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
-		if _, err := s.Run(ctx, actor, id); err != nil {
-			return write{}, err
-		}
-		g, _, err := s.gate(ctx, actor, id)
+		g, err := s.Gate(ctx, actor, id)
 		if err != nil {
 			return write{}, err
 		}

@@ -95,19 +95,18 @@ func (s *Store) submit(ctx context.Context, actor Actor, n NewJob, beside func(w
 		if err != nil {
 			return write{}, err
 		}
-		m, err := s.Machine(ctx, row.Machine)
-		if err != nil {
-			return write{}, err
-		}
-		stock, kind, err := s.stockWithMaterial(ctx, row.Stock)
-		if err != nil {
+		var m Machine
+		var stock Stock
+		var kind Material
+		var many []checklist.Reason
+		var reads pgx.Batch
+		readMachine(&reads, row.Machine, &m)
+		readStock(&reads, row.Stock, &stock, &kind)
+		readRoom(&reads, actor.Person, n.Copies, &many)
+		if err := s.read(ctx, &reads); err != nil {
 			return write{}, err
 		}
 		no, err := s.submitRefusals(ctx, row, m, stock, kind, n.Copies)
-		if err != nil {
-			return write{}, err
-		}
-		many, err := s.withinRuns(ctx, actor.Person, n.Copies)
 		if err != nil {
 			return write{}, err
 		}
@@ -143,9 +142,9 @@ func (s *Store) submit(ctx context.Context, actor Actor, n NewJob, beside func(w
 // chosenPlan finds the choice that a job is submitted by. Somebody may have chosen the same plan for
 // another machine meanwhile; the job goes where its own submitter saw it go.
 func (s *Store) chosenPlan(ctx context.Context, actor Actor, n NewJob) (PlanRow, error) {
-	row, err := s.PlanFor(ctx, actor, n.Plan, n.Machine)
+	row, err := s.choice(ctx, actor, n.Plan, n.Machine)
 	if errors.Is(err, ErrNotFound) && n.Machine != uuid.Nil {
-		if _, err := s.Plan(ctx, actor, n.Plan); err != nil {
+		if _, err := s.choice(ctx, actor, n.Plan, uuid.Nil); err != nil {
 			return PlanRow{}, err
 		}
 		return PlanRow{}, refuse("this plan was not chosen for that machine", "make the plan for the machine that is wanted, then submit it")
@@ -156,16 +155,22 @@ func (s *Store) chosenPlan(ctx context.Context, actor Actor, n NewJob) (PlanRow,
 	return row, err
 }
 
+// choice reads what PlanFor does but the plan itself, which may be large. Errors: ErrNotFound.
+func (s *Store) choice(ctx context.Context, actor Actor, digest canon.Digest, machine uuid.UUID) (row PlanRow, err error) {
+	var reads pgx.Batch
+	readChoice(&reads, actor, digest, machine, &row)
+	return row, s.read(ctx, &reads)
+}
+
 // submitRefusals lists what no answer at the gate could cure, so that nothing queues in vain.
 func (s *Store) submitRefusals(ctx context.Context, row PlanRow, m Machine, stock Stock, kind Material, copies int64) ([]checklist.Reason, error) {
 	var no []checklist.Reason
 	if tool, ok := m.Profile.Tool(row.Tool); ok {
-		kept, err := s.keptWork(ctx, row.Digest, row.Member, row.Machine)
-		if err != nil {
-			return nil, err
-		}
 		f := checklist.Facts{Profile: m.Profile, Tool: tool, Material: kind.Material, Stock: stock.Stock}
-		if err := s.proofs(ctx, &f, kept, m, stock); err != nil {
+		var reads pgx.Batch
+		readWork(&reads, row.Digest, row.Member, row.Machine, &f)
+		readProofs(&reads, &f, m, stock)
+		if err := s.read(ctx, &reads); err != nil {
 			return nil, err
 		}
 		no = f.Forbidden()
@@ -173,7 +178,7 @@ func (s *Store) submitRefusals(ctx context.Context, row PlanRow, m Machine, stoc
 	if kind.Retired {
 		no = append(no, checklist.Reason{What: kind.Name + " was taken off the list of materials", Next: "choose another material"})
 	}
-	if row.Plan.Profile != m.ProfileDigest {
+	if row.Profile != m.ProfileDigest {
 		no = append(no, checklist.Reason{What: "the machine's profile changed since this plan was made", Next: "make the plan again"})
 	}
 	if left := stock.Count - stock.Reserved; left < copies {
@@ -267,20 +272,25 @@ func scanJob(row pgx.CollectableRow) (j jobRow, err error) {
 
 // Job reads a job with its runs. Errors: ErrNotFound, also where the actor may not see it.
 func (s *Store) Job(ctx context.Context, actor Actor, id uuid.UUID) (Job, error) {
-	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.id = $1 AND (j.member = $2 OR `+seesAll("$2", "$3")+`)`, id, actor.Person, actor.Role)
-	if err != nil {
+	var found jobRow
+	var runs []Run
+	var reads pgx.Batch
+	reads.Queue(selectJob+` WHERE j.id = $1 AND (j.member = $2 OR `+seesAll("$2", "$3")+`)`, id, actor.Person, actor.Role).Query(func(rows pgx.Rows) (err error) {
+		found, err = pgx.CollectExactlyOneRow(rows, scanJob)
+		return meaning(err)
+	})
+	reads.Queue(selectRun+runsOfJobs, []uuid.UUID{id}).Query(func(rows pgx.Rows) (err error) {
+		runs, err = pgx.CollectRows(rows, scanRun)
+		return err
+	})
+	if err := s.read(ctx, &reads); err != nil {
 		return Job{}, err
 	}
-	found, err := pgx.CollectExactlyOneRow(rows, scanJob)
-	if err != nil {
-		return Job{}, meaning(err)
-	}
-	jobs, err := s.withRuns(ctx, []jobRow{found})
-	if err != nil {
-		return Job{}, err
-	}
-	return jobs[0], nil
+	return withRuns([]jobRow{found}, runs)[0], nil
 }
+
+// runsOfJobs picks the runs of the jobs $1.
+const runsOfJobs = `r.job = ANY($1) ORDER BY r.number`
 
 // Jobs lists the actor's jobs, newest first, at most limit, older than before (zero: from the newest).
 func (s *Store) Jobs(ctx context.Context, actor Actor, before uuid.UUID, limit int) ([]Job, error) {
@@ -295,20 +305,28 @@ func (s *Store) Jobs(ctx context.Context, actor Actor, before uuid.UUID, limit i
 	if err != nil {
 		return nil, err
 	}
-	return s.withRuns(ctx, list)
+	return s.withTheirRuns(ctx, list)
 }
 
-// withRuns adds the runs of all jobs in one query and derives each job's state.
-func (s *Store) withRuns(ctx context.Context, list []jobRow) ([]Job, error) {
+// withTheirRuns reads the runs of all jobs in one query.
+func (s *Store) withTheirRuns(ctx context.Context, list []jobRow) ([]Job, error) {
 	ids := make([]uuid.UUID, len(list))
+	for i, j := range list {
+		ids[i] = j.ID
+	}
+	runs, err := s.runs(ctx, runsOfJobs, ids)
+	if err != nil {
+		return nil, err
+	}
+	return withRuns(list, runs), nil
+}
+
+// withRuns gives each job its runs and derives its state.
+func withRuns(list []jobRow, runs []Run) []Job {
 	place := make(map[uuid.UUID]int, len(list))
 	jobs := make([]Job, len(list))
 	for i, j := range list {
-		ids[i], place[j.ID], jobs[i] = j.ID, i, j.Job
-	}
-	runs, err := s.runs(ctx, `r.job = ANY($1) ORDER BY r.number`, ids)
-	if err != nil {
-		return nil, err
+		place[j.ID], jobs[i] = i, j.Job
 	}
 	for _, r := range runs {
 		jobs[place[r.Job]].Runs = append(jobs[place[r.Job]].Runs, r)
@@ -320,5 +338,5 @@ func (s *Store) withRuns(ctx context.Context, list []jobRow) ([]Job, error) {
 		}
 		jobs[i].State = facts.State()
 	}
-	return jobs, nil
+	return jobs
 }

@@ -214,13 +214,22 @@ func (s *Store) LogSize(ctx context.Context) (size int64, err error) {
 	return size, err
 }
 
-func (s *Store) tree(ctx context.Context) (logbook.Tree, error) {
-	var size int64
-	var frontier []byte
-	if err := s.pool.QueryRow(ctx, `SELECT size, frontier FROM log_head`).Scan(&size, &frontier); err != nil {
-		return logbook.Tree{}, err
-	}
-	return logbook.DecodeTree(size, frontier)
+func (s *Store) tree(ctx context.Context) (tree logbook.Tree, err error) {
+	var reads pgx.Batch
+	readTree(&reads, &tree)
+	return tree, s.read(ctx, &reads)
+}
+
+func readTree(b *pgx.Batch, tree *logbook.Tree) {
+	b.Queue(`SELECT size, frontier FROM log_head`).QueryRow(func(row pgx.Row) error {
+		var size int64
+		var frontier []byte
+		err := row.Scan(&size, &frontier)
+		if err == nil {
+			*tree, err = logbook.DecodeTree(size, frontier)
+		}
+		return err
+	})
 }
 
 // LogHead signs the head of the logbook as it stands and keeps it; a head of the same size is

@@ -11,6 +11,7 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/checklist/permit"
 	"kerfgate/db/logbook"
+	"kerfgate/plan"
 	"kerfgate/plan/canon"
 	"kerfgate/plan/geom"
 	"kerfgate/queue"
@@ -47,17 +48,26 @@ func (b bound) guard(operator uuid.UUID, m Machine) statement {
 // challenge is the worker's answer to this very press of Sign; attendanceHash is the SHA-256 of the
 // token that taps will show. Errors: ErrNotFound, *Refused with all reasons at once, ErrConflict.
 func (s *Store) SignOff(ctx context.Context, actor Actor, id uuid.UUID, challenge, attendanceHash [32]byte) (Permit, error) {
-	site, err := s.Site(ctx)
-	if err != nil {
-		return Permit{}, err
-	}
 	var issued Permit
-	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
-		g, b, err := s.gate(ctx, actor, id)
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		r, err := s.run(ctx, id)
 		if err != nil {
 			return write{}, err
 		}
-		if err := s.signable(ctx, actor, g); err != nil {
+		var site Site
+		var head logbook.Tree
+		var awaited []Awaited
+		var made []byte
+		g, b, err := s.gate(ctx, actor, r, func(reads *pgx.Batch) {
+			readSite(reads, &site)
+			readTree(reads, &head)
+			readAwaited(reads, &awaited)
+			readBlob(reads, r.Plan, &made)
+		})
+		if err != nil {
+			return write{}, err
+		}
+		if err := s.signable(ctx, actor, g, awaited, made); err != nil {
 			return write{}, err
 		}
 		signOff, err := bindSignOff(actor, g, b)
@@ -68,10 +78,7 @@ func (s *Store) SignOff(ctx context.Context, actor Actor, id uuid.UUID, challeng
 		if err != nil {
 			return write{}, err
 		}
-		p, err := s.permitFor(ctx, site, g, signOff, canon.Sum(data), challenge, attendanceHash)
-		if err != nil {
-			return write{}, err
-		}
+		p := permitFor(site, head, g, signOff, canon.Sum(data), challenge, attendanceHash)
 		text, err := permit.Sign(s.cfg.PermitSigner, p)
 		if err != nil {
 			return write{}, err
@@ -86,16 +93,12 @@ func (s *Store) SignOff(ctx context.Context, actor Actor, id uuid.UUID, challeng
 	return issued, err
 }
 
-// signable lists everything that still says no.
-func (s *Store) signable(ctx context.Context, actor Actor, g Gate) error {
+// signable lists everything that still says no; encoded is the plan.
+func (s *Store) signable(ctx context.Context, actor Actor, g Gate, awaited []Awaited, encoded []byte) error {
 	if err := atGate(actor, g); err != nil {
 		return err
 	}
-	closed, err := s.closedReasons(ctx)
-	if err != nil {
-		return err
-	}
-	no := append(closed, g.Reasons...)
+	no := append(closedReasons(awaited), g.Reasons...)
 	if err := s.atStation(ctx, actor, g.Machine.ID); err != nil {
 		return err
 	}
@@ -108,7 +111,7 @@ func (s *Store) signable(ctx context.Context, actor Actor, g Gate) error {
 		}
 	}
 	if g.Run.Placement != nil {
-		made, err := s.planData(ctx, g.Run.Plan)
+		made, err := plan.Decode(encoded)
 		if err != nil {
 			return err
 		}
@@ -156,17 +159,13 @@ func placementBound(r Run, sheet geom.Point) checklist.PlacementBound {
 		Traced: r.Traced != nil && *r.Traced == r.Placement.Origin, Tool: r.Fitted}
 }
 
-func (s *Store) permitFor(ctx context.Context, site Site, g Gate, so checklist.SignOff, digest canon.Digest, challenge, attendance [32]byte) (permit.Permit, error) {
-	tree, err := s.tree(ctx)
-	if err != nil {
-		return permit.Permit{}, err
-	}
+func permitFor(site Site, head logbook.Tree, g Gate, so checklist.SignOff, digest canon.Digest, challenge, attendance [32]byte) permit.Permit {
 	return permit.Permit{Serial: newID(), Run: g.Run.ID, Machine: g.Machine.ID, MachineKey: g.Machine.WorkerKey, Plan: so.Plan,
 		Placement: so.Placement, Profile: so.Profile, Stock: so.Stock, SignOff: digest,
 		OriginXUM: g.Run.Placement.Origin.X, OriginYUM: g.Run.Placement.Origin.Y,
 		SheetWUM: g.Facts.Stock.SheetWidthUM, SheetHUM: g.Facts.Stock.SheetHeightUM,
 		Operator: so.Operator, Epoch: site.Epoch, Challenge: challenge, AgeLimitS: permitAgeS, Attendance: attendance,
-		LogSize: tree.Size, LogRoot: tree.Root()}, nil
+		LogSize: head.Size, LogRoot: head.Root()}
 }
 
 func issueWrite(actor Actor, g Gate, b bound, guardKey statement, signOff []byte, p permit.Permit, issued Permit) (write, error) {
@@ -250,13 +249,18 @@ func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (wr
 	var phase queue.Phase
 	var challenge, data []byte
 	var lockedOut bool
-	err := s.pool.QueryRow(ctx, `SELECT p.ended, r.phase, p.challenge, so.data,
+	var r Run
+	// One round trip: the worker moves, or gives up within two seconds, at the answer.
+	var reads pgx.Batch
+	reads.Queue(`SELECT p.ended, r.phase, p.challenge, so.data,
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = p.machine AND l.lifted_at IS NULL)
 		FROM permit p JOIN sign_off so ON so.digest = p.sign_off
-		JOIN run r ON r.id = p.run WHERE p.digest = $1 AND p.run = $2 AND p.machine = $3`, t.Permit[:], t.Run, machine).
-		Scan(&ended, &phase, &challenge, &data, &lockedOut)
-	if err != nil {
-		return write{}, err
+		JOIN run r ON r.id = p.run WHERE p.digest = $1 AND p.run = $2 AND p.machine = $3`, t.Permit[:], t.Run, machine).QueryRow(func(row pgx.Row) error {
+		return row.Scan(&ended, &phase, &challenge, &data, &lockedOut)
+	})
+	readRun(&reads, t.Run, &r)
+	if err := s.read(ctx, &reads); err != nil {
+		return write{}, meaning(err)
 	}
 	if [32]byte(challenge) != t.Challenge {
 		return write{}, fmt.Errorf("%w: another challenge", queue.ErrMoved)
@@ -266,10 +270,6 @@ func (s *Store) burn(ctx context.Context, machine uuid.UUID, t broker.Taken) (wr
 	}
 	if ended == "burned" && phase == queue.Starting {
 		return write{}, errBurnedSame
-	}
-	r, err := s.run(ctx, t.Run)
-	if err != nil {
-		return write{}, err
 	}
 	if phase != r.Phase {
 		return write{}, ErrConflict // it moved between the two reads: look again

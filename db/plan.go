@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"kerfgate/db/logbook"
 	"kerfgate/plan"
@@ -31,9 +32,10 @@ type PlanChoice struct {
 type PlanRow struct {
 	Digest canon.Digest
 	PlanChoice
-	Member uuid.UUID
-	Plan   *plan.Plan
-	MadeAt time.Time
+	Member  uuid.UUID
+	Plan    *plan.Plan
+	Profile canon.Digest // of the machine, when it was made
+	MadeAt  time.Time
 }
 
 // MakePlan plans a drawing for a machine and keeps the result. The same choice gives the same plan
@@ -64,8 +66,10 @@ func (s *Store) makePlanFor(ctx context.Context, actor, member Actor, choice Pla
 		return PlanRow{}, refuse(kind.Name+" was taken off the list of materials", "choose another material")
 	}
 	choice.Material = kind.ID
-	settings, err := s.provenFor(ctx, choice.Machine, choice.Tool, stock)
-	if err != nil {
+	var settings []material.Setting
+	var reads pgx.Batch
+	readProven(&reads, choice.Machine, choice.Tool, stock, &settings)
+	if err := s.read(ctx, &reads); err != nil {
 		return PlanRow{}, err
 	}
 	made, err := plan.Make(plan.Request{Drawing: drawing, Operations: choice.Operations, Default: choice.Default, Tool: choice.Tool,
@@ -152,18 +156,29 @@ func (s *Store) Plan(ctx context.Context, actor Actor, digest canon.Digest) (Pla
 // PlanFor reads a plan as it was chosen for a machine: two machines of one profile get the same bytes,
 // and each keeps its own choice. Zero stands for the machine that was chosen last. Errors: ErrNotFound.
 func (s *Store) PlanFor(ctx context.Context, actor Actor, digest canon.Digest, machine uuid.UUID) (PlanRow, error) {
-	row := PlanRow{Digest: digest}
-	err := s.pool.QueryRow(ctx, `SELECT choice, member, made_at FROM plan
-		WHERE digest = $1 AND ($4 = '00000000-0000-0000-0000-000000000000'::uuid OR machine = $4) AND (member = $2 OR `+seesAll("$2", "$3")+`)
-		ORDER BY (member = $2) DESC, chosen_at DESC LIMIT 1`,
-		digest[:], actor.Person, actor.Role, machine).Scan(&row.PlanChoice, &row.Member, &row.MadeAt)
-	if err != nil {
-		return PlanRow{}, meaning(err)
-	}
-	data, err := s.blob(ctx, digest)
+	var row PlanRow
+	var data []byte
+	var reads pgx.Batch
+	readChoice(&reads, actor, digest, machine, &row)
+	readBlob(&reads, digest, &data)
+	err := s.read(ctx, &reads)
 	if err != nil {
 		return PlanRow{}, err
 	}
 	row.Plan, err = plan.Decode(data)
 	return row, err
+}
+
+// readChoice reads what PlanFor does but the plan itself.
+func readChoice(b *pgx.Batch, actor Actor, digest canon.Digest, machine uuid.UUID, row *PlanRow) {
+	b.Queue(`SELECT choice, member, made_at, profile FROM plan
+		WHERE digest = $1 AND ($4 = '00000000-0000-0000-0000-000000000000'::uuid OR machine = $4) AND (member = $2 OR `+seesAll("$2", "$3")+`)
+		ORDER BY (member = $2) DESC, chosen_at DESC LIMIT 1`, digest[:], actor.Person, actor.Role, machine).QueryRow(func(r pgx.Row) error {
+		var profile []byte
+		if err := r.Scan(&row.PlanChoice, &row.Member, &row.MadeAt, &profile); err != nil {
+			return meaning(err)
+		}
+		row.Digest, row.Profile = digest, canon.Digest(profile)
+		return nil
+	})
 }

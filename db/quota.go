@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"kerfgate/checklist"
 )
@@ -44,16 +45,18 @@ func (s *Store) withinFiles(ctx context.Context, member uuid.UUID, bytes int64) 
 	return nil
 }
 
-// withinRuns tells why so many more runs are too many for a member; nothing where they are not.
-func (s *Store) withinRuns(ctx context.Context, member uuid.UUID, more int64) ([]checklist.Reason, error) {
-	var limit, waiting int64
-	if err := s.pool.QueryRow(ctx, `SELECT member_runs, (SELECT count(*) FROM run r JOIN job j ON j.id = r.job WHERE r.phase <> 'closed' AND j.member = $1)
-		FROM site`, member).Scan(&limit, &waiting); err != nil {
-		return nil, meaning(err)
-	}
-	if waiting+more <= limit {
-		return nil, nil
-	}
-	return []checklist.Reason{{What: fmt.Sprintf("%d of your runs are not over yet, and one member may have %d at a time", waiting, limit),
-		Next: "wait until some of them are done, withdraw a job, or ask an admin for a higher limit"}}, nil
+// readRoom tells why so many more runs are too many for a member; nothing where they are not.
+func readRoom(b *pgx.Batch, member uuid.UUID, more int64, no *[]checklist.Reason) {
+	b.Queue(`SELECT member_runs, (SELECT count(*) FROM run r JOIN job j ON j.id = r.job WHERE r.phase <> 'closed' AND j.member = $1)
+		FROM site`, member).QueryRow(func(row pgx.Row) error {
+		var limit, waiting int64
+		if err := row.Scan(&limit, &waiting); err != nil {
+			return meaning(err)
+		}
+		if waiting+more > limit {
+			*no = append(*no, checklist.Reason{What: fmt.Sprintf("%d of your runs are not over yet, and one member may have %d at a time", waiting, limit),
+				Next: "wait until some of them are done, withdraw a job, or ask an admin for a higher limit"})
+		}
+		return nil
+	})
 }

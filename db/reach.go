@@ -10,6 +10,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
+	pgxuuid "github.com/vgarvardt/pgx-google-uuid/v5"
 )
 
 // ErrPlainDatabase is returned for a way to a database on another computer that anybody between could
@@ -21,7 +22,16 @@ func Open(ctx context.Context, url string) (*pgxpool.Pool, error) {
 	if err := CheckURL(url); err != nil {
 		return nil, err
 	}
-	return pgxpool.New(ctx, url)
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		return nil, err
+	}
+	// Without this an id goes out as text, by way of an error for each one.
+	config.AfterConnect = func(_ context.Context, conn *pgx.Conn) error {
+		pgxuuid.Register(conn.TypeMap())
+		return nil
+	}
+	return pgxpool.NewWithConfig(ctx, config)
 }
 
 // CheckURL refuses the address of a database on another computer unless every way to it asks for TLS

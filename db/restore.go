@@ -154,25 +154,26 @@ type Awaited struct {
 
 // AwaitedJournals lists the machines that keep the site closed; none means that it is open.
 func (s *Store) AwaitedJournals(ctx context.Context) ([]Awaited, error) {
-	rows, err := s.pool.Query(ctx, `SELECT m.id, m.name FROM awaited_journal a JOIN machine m ON m.id = a.machine WHERE a.ended = '' ORDER BY m.bay, m.name`)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Awaited])
+	var list []Awaited
+	var reads pgx.Batch
+	readAwaited(&reads, &list)
+	return list, s.read(ctx, &reads)
+}
+
+func readAwaited(b *pgx.Batch, list *[]Awaited) {
+	b.Queue(`SELECT m.id, m.name FROM awaited_journal a JOIN machine m ON m.id = a.machine WHERE a.ended = '' ORDER BY m.bay, m.name`).Query(func(rows pgx.Rows) (err error) {
+		*list, err = pgx.CollectRows(rows, pgx.RowToStructByPos[Awaited])
+		return err
+	})
 }
 
 // closedReasons says why no permit is issued after a restore, for every machine that is awaited.
-func (s *Store) closedReasons(ctx context.Context) ([]checklist.Reason, error) {
-	awaited, err := s.AwaitedJournals(ctx)
-	if err != nil {
-		return nil, err
-	}
-	var no []checklist.Reason
+func closedReasons(awaited []Awaited) (no []checklist.Reason) {
 	for _, a := range awaited {
 		no = append(no, checklist.Reason{What: "the database was restored and the worker of " + a.Name + " has not told its journal",
 			Next: "accept the new server epoch at that machine, or have an admin write its journal off with a reason"})
 	}
-	return no, nil
+	return no
 }
 
 // guardOpenSite makes a sign-off a conflict where a restore closed the site meanwhile.

@@ -178,15 +178,17 @@ func (s *Store) runs(ctx context.Context, where string, args ...any) ([]Run, err
 }
 
 // run reads one run whoever asks. Errors: ErrNotFound.
-func (s *Store) run(ctx context.Context, id uuid.UUID) (Run, error) {
-	list, err := s.runs(ctx, `r.id = $1`, id)
-	if err != nil {
-		return Run{}, err
-	}
-	if len(list) == 0 {
-		return Run{}, ErrNotFound
-	}
-	return list[0], nil
+func (s *Store) run(ctx context.Context, id uuid.UUID) (r Run, err error) {
+	var reads pgx.Batch
+	readRun(&reads, id, &r)
+	return r, s.read(ctx, &reads)
+}
+
+func readRun(b *pgx.Batch, id uuid.UUID, r *Run) {
+	b.Queue(selectRun+`r.id = $1`, id).Query(func(rows pgx.Rows) (err error) {
+		*r, err = pgx.CollectExactlyOneRow(rows, scanRun)
+		return meaning(err)
+	})
 }
 
 // Run reads a run that the actor may see. Errors: ErrNotFound.

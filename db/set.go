@@ -108,7 +108,7 @@ func (s *Store) Set(ctx context.Context, actor Actor, id uuid.UUID) (Set, error)
 	if err != nil {
 		return Set{}, err
 	}
-	if list[0].Jobs, err = s.withRuns(ctx, jobs); err != nil {
+	if list[0].Jobs, err = s.withTheirRuns(ctx, jobs); err != nil {
 		return Set{}, err
 	}
 	lots := make([]uuid.UUID, 0, len(jobs))

@@ -202,14 +202,13 @@ func (s *Store) SettingsOf(ctx context.Context, of uuid.UUID) ([]Setting, error)
 	return s.settings(ctx, `s.material = $1`, of)
 }
 
-// provenFor lists what is proven for a lot on a machine with a tool, one an operation: that of the lot's own
+// readProven lists what is proven for a lot on a machine with a tool, one an operation: that of the lot's own
 // colour before that of any.
-func (s *Store) provenFor(ctx context.Context, machine uuid.UUID, tool string, st Stock) ([]material.Setting, error) {
-	rows, err := s.pool.Query(ctx, `SELECT DISTINCT ON (operation) operation, speed_um_per_s, power_permille, passes, kerf_um, evidence, dose_uj_per_mm FROM setting
+func readProven(b *pgx.Batch, machine uuid.UUID, tool string, st Stock, all *[]material.Setting) {
+	b.Queue(`SELECT DISTINCT ON (operation) operation, speed_um_per_s, power_permille, passes, kerf_um, evidence, dose_uj_per_mm FROM setting
 		WHERE machine = $1 AND tool = $2 AND material = $3 AND thickness_um = $4 AND colour IN ('', $5)
-		ORDER BY operation, colour = ''`, machine, tool, st.Material, st.ThicknessUM, st.Colour)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[material.Setting])
+		ORDER BY operation, colour = ''`, machine, tool, st.Material, st.ThicknessUM, st.Colour).Query(func(rows pgx.Rows) (err error) {
+		*all, err = pgx.CollectRows(rows, pgx.RowToStructByPos[material.Setting])
+		return err
+	})
 }

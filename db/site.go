@@ -71,17 +71,20 @@ func (s *Store) OpenSite(ctx context.Context, site Site) (Site, error) {
 }
 
 // Site reads the site's row. Errors: ErrNotFound before OpenSite.
-func (s *Store) Site(ctx context.Context) (Site, error) {
-	var site Site
-	var epoch, logEpoch []byte
-	err := s.pool.QueryRow(ctx, `SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, contact, opened_at, settled_at IS NOT NULL FROM site`).
-		Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.Contact, &site.OpenedAt, &site.Settled)
-	if errors.Is(err, pgx.ErrNoRows) {
-		return Site{}, ErrNotFound
-	}
-	copy(site.Epoch[:], epoch)
-	copy(site.LogEpoch[:], logEpoch)
-	return site, err
+func (s *Store) Site(ctx context.Context) (site Site, err error) {
+	var reads pgx.Batch
+	readSite(&reads, &site)
+	return site, s.read(ctx, &reads)
+}
+
+func readSite(b *pgx.Batch, site *Site) {
+	b.Queue(`SELECT name, kind, epoch, log_epoch, fire_edition, fire_watch_minutes, contact, opened_at, settled_at IS NOT NULL FROM site`).QueryRow(func(row pgx.Row) error {
+		var epoch, logEpoch []byte
+		err := row.Scan(&site.Name, &site.Kind, &epoch, &logEpoch, &site.FireEdition, &site.FireWatchMinutes, &site.Contact, &site.OpenedAt, &site.Settled)
+		copy(site.Epoch[:], epoch)
+		copy(site.LogEpoch[:], logEpoch)
+		return meaning(err)
+	})
 }
 
 var errNoEdition = refuse("there is no such edition", "choose one of the list")

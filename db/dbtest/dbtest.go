@@ -126,7 +126,7 @@ func New(t testing.TB) *Env {
 	name := "test_" + hex.EncodeToString(suffix[:])
 	admin(t, fmt.Sprintf(`CREATE DATABASE %s TEMPLATE %s STRATEGY file_copy`, name, cluster.Database))
 	e := &Env{Database: name}
-	pool, err := pgxpool.New(ctx, e.URL(cluster.App))
+	pool, err := db.Open(ctx, e.URL(cluster.App))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -212,7 +212,7 @@ func (e *Env) beside(t testing.TB, suffix, how string) *Env {
 	b := *e
 	b.Database = e.Database + suffix
 	admin(t, fmt.Sprintf(`CREATE DATABASE %s %s`, b.Database, how))
-	pool, err := pgxpool.New(t.Context(), b.URL(cluster.App))
+	pool, err := db.Open(t.Context(), b.URL(cluster.App))
 	if err != nil {
 		t.Fatal(err)
 	}

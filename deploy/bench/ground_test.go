@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"sync"
@@ -75,12 +76,7 @@ func newGround(b *testing.B) *ground {
 	if err := errors.Join(migration.Up(b.Context(), owner), owner.Close()); err != nil {
 		b.Fatal(err)
 	}
-	cfg, err := pgxpool.ParseConfig(g.pg.URL(cluster.App, cluster.Database))
-	if err != nil {
-		b.Fatal(err)
-	}
-	cfg.MaxConns = clients
-	if g.pool, err = pgxpool.NewWithConfig(b.Context(), cfg); err != nil {
+	if g.pool, err = db.Open(b.Context(), fmt.Sprintf("%s&pool_max_conns=%d", g.pg.URL(cluster.App, cluster.Database), clients)); err != nil {
 		b.Fatal(err)
 	}
 	b.Cleanup(g.pool.Close)
