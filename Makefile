@@ -40,6 +40,7 @@ bench: ## measure planning, ordering, appending, checking, listing; prints ratio
 	go test -run '^$$' -bench BenchmarkStream -benchtime 1x ./worker
 	go test -run '^$$' -bench Resvg -benchtime 1x ./deploy/oracle
 	go test -run '^$$' -bench Spine -benchtime 1x -timeout 1h ./deploy/bench
+	go test -run '^$$' -bench Pages -benchtime 1x -timeout 1h ./deploy/bench
 	go test -run '^$$' -bench Load -benchtime 1x -timeout 2h ./deploy/bench
 	go test -run '^$$' -bench Lists -benchtime 20x -timeout 3h ./deploy/generate
 

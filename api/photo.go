@@ -14,9 +14,9 @@ import (
 
 // Bounds of a photo.
 const (
-	photoBody   = 16 * mib
-	photoPixels = 60_000_000 // as decoded; a bomb is refused before it is unpacked
-	photoSide   = 1600       // of what is kept
+	photoBody     = 16 * mib
+	photoUnpacked = 192 * mib // in memory; a bomb is refused before it is unpacked. A camera's picture may have 60 million pixels
+	photoSide     = 1600      // of what is kept
 )
 
 // ownPhoto reads a JPEG or PNG and writes it anew: turned upright, at most 1600 pixels on its longer
@@ -26,12 +26,12 @@ func ownPhoto(body io.Reader) ([]byte, error) {
 	if err != nil {
 		return nil, readProblem(err)
 	}
-	unreadable := invalid("photo", "that is no JPEG or PNG picture, or it has over 60 million pixels", "take it anew with the camera of the tablet or phone")
-	config, _, err := image.DecodeConfig(bytes.NewReader(data))
-	if err != nil || config.Width < 1 || config.Height < 1 || config.Width > photoPixels/config.Height {
+	unreadable := invalid("photo", "that is no JPEG or PNG picture, or it is too large", "take it anew with the camera of the tablet or phone")
+	config, kind, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil || kind != "jpeg" && kind != "png" || config.Width < 1 || config.Height < 1 || config.Width > photoUnpacked/bytesPerPixel(kind, config, data)/config.Height {
 		return nil, unreadable
 	}
-	picture, kind, err := image.Decode(bytes.NewReader(data))
+	picture, _, err := image.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, unreadable
 	}
@@ -42,6 +42,38 @@ func ownPhoto(body io.Reader) ([]byte, error) {
 	var out bytes.Buffer
 	err = jpeg.Encode(&out, upright(shrunk(picture), turn), &jpeg.Options{Quality: 85})
 	return out.Bytes(), err
+}
+
+// bytesPerPixel is what a pixel takes while it is unpacked. A progressive JPEG, which no camera writes, keeps the
+// coefficients of the whole picture besides, four bytes for each sample.
+func bytesPerPixel(kind string, config image.Config, data []byte) int {
+	if kind == "jpeg" {
+		n := 3
+		if config.ColorModel == color.CMYKModel {
+			n = 4
+		}
+		if progressive(data) {
+			n *= 5
+		}
+		return n
+	}
+	switch config.ColorModel {
+	case color.RGBA64Model, color.NRGBA64Model, color.Gray16Model:
+		return 8
+	}
+	return 4
+}
+
+// progressive says whether a JPEG's frame begins with another marker than baseline's (ITU-T T.81, B.1.1.3).
+func progressive(data []byte) bool {
+	const baseline, extended, startOfScan = 0xc0, 0xc1, 0xda
+	for at := 2; at+4 <= len(data) && data[at] == 0xff && data[at+1] != startOfScan; {
+		if m := data[at+1]; m == baseline || m == extended {
+			return false
+		}
+		at += 2 + max(2, int(binary.BigEndian.Uint16(data[at+2:])))
+	}
+	return true // or filled up in a way that is not worth following: as if it were
 }
 
 func shrunk(p image.Image) *image.RGBA {

@@ -66,17 +66,31 @@ func withCA(t *testing.T, root *x509.Certificate) []chromedp.ExecAllocatorOption
 		chromedp.Flag("ignore-certificate-errors-spki-list", base64.StdEncoding.EncodeToString(spki[:]))}
 }
 
-// TestI5_StationAlone: the server is killed, and the broker with it, in the middle of a run. The station page, over TLS, still
+// TestI5_StationAlone: the server is killed, and over TLS the broker with it, in the middle of a run. The station page still
 // taps and tells what the machine does; reloaded, it comes from the browser's own keeper and does so
-// still; it stops the run there; and once the server is back it hears what happened.
+// still; it stops the run there; and once the server is back it hears what happened. A browser lets a page
+// have a keeper over TLS and on this computer itself.
 func TestI5_StationAlone(t *testing.T) {
 	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser, and waits in real time")
 	}
-	pg, name := newDatabase(t)
-	s := siteOn(t, pg, name)
-	root := s.overTLS()
+	t.Run("over the site's CA", func(t *testing.T) {
+		t.Parallel()
+		pg, name := newDatabase(t)
+		s := siteOn(t, pg, name)
+		s.leftAlone("https://127.0.0.1:", withCA(t, s.overTLS())...)
+		s.onlyListener()
+	})
+	t.Run("on localhost", func(t *testing.T) {
+		t.Parallel()
+		newSite(t).leftAlone("http://127.0.0.1:")
+	})
+}
+
+func (s *site) leftAlone(worker string, flags ...chromedp.ExecAllocatorOption) {
+	t := s.t
+	t.Helper()
 	profile := s.machine.Profile
 	profile.Driver.MotionScale = 1 // long enough
 	if _, err := s.store.PublishProfile(t.Context(), db.System, s.machine.ID, profile); err != nil {
@@ -85,7 +99,7 @@ func TestI5_StationAlone(t *testing.T) {
 	thyme, rowan := s.as("thyme"), s.as("rowan")
 	run := s.submit(thyme, `<svg xmlns="http://www.w3.org/2000/svg" width="280mm" height="180mm" viewBox="0 0 280 180">
 <rect x="1" y="1" width="278" height="178" fill="none" stroke="black"/><rect x="20" y="20" width="200" height="120" fill="none" stroke="black"/></svg>`)
-	b := openBrowser(t, s.address(), withCA(t, root)...)
+	b := openBrowser(t, s.address(), flags...)
 	for _, p := range s.signIns {
 		if p.Name == "rowan" {
 			b.signIn("rowan", p.Password, "/station/"+s.machine.ID.String())
@@ -94,7 +108,7 @@ func TestI5_StationAlone(t *testing.T) {
 	toTheGate(rowan, run)
 	answerAll(rowan, run, plywoodAnswers())
 	signed := rowan.post("/runs/"+run+"/sign", nil)
-	if !strings.HasPrefix(signed.str("worker_url"), "https://127.0.0.1:") {
+	if !strings.HasPrefix(signed.str("worker_url"), worker) {
 		t.Fatalf("the worker is at %s", signed.str("worker_url"))
 	}
 	// The page would have kept the token of a signature that was given on it.
@@ -145,7 +159,6 @@ func TestI5_StationAlone(t *testing.T) {
 	if n := s.edges(uuid.MustParse(run)); n != 1 {
 		t.Errorf("energy was first commanded %d times", n)
 	}
-	s.onlyListener()
 }
 
 func evalText(t *testing.T, b *browser, script string) string {

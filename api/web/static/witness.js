@@ -92,7 +92,7 @@ const witness = (() => {
     const get = async (path) => {
       const r = await fetch(path, { cache: "no-store", credentials: "omit", signal: AbortSignal.timeout(15_000) });
       if (!r.ok) throw new TypeError(String(r.status));
-      return r.json();
+      return r.json().catch((e) => { throw e instanceof SyntaxError ? new Error("the server’s answer to that cannot be read") : e; });
     };
     let key = before?.key;
     if (!key) key = (await get("/api/v1/enrol/trust")).log_key; // the first time: TLS vouches for it
