@@ -161,6 +161,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.RunMoved:               "saw the first motion",
 	logbook.RunPaused:              "paused the run",
 	logbook.RunResumed:             "resumed the run",
+	logbook.RunPlaced:              "lost its place while paused and homed again",
 	logbook.RunCompleted:           "completed the run",
 	logbook.RunStopped:             "stopped the run",
 	logbook.RunFailed:              "reported the run failed",

@@ -133,6 +133,8 @@ func (s *Store) reported(ctx context.Context, machine uuid.UUID, rep broker.Repo
 		return s.prepared(r, rep), nil
 	case broker.ReportAttendance:
 		return attended(r, rep), nil
+	case broker.ReportPlaced:
+		return write{entries: []draft{{kind: logbook.RunPlaced, subjects: runSubjects(r.ID, r.Machine, r.Job), body: logbook.Body{"homed": "again"}}}}, nil
 	case broker.ReportPicture:
 		return pictured(r, rep), nil
 	case broker.ReportRefused:

@@ -120,8 +120,17 @@ func TestRunLife(t *testing.T) {
 	if _, err := w.Resume(t.Context(), w.Officer, run, sawNothing); err == nil {
 		t.Error("an officer who does not attend resumed the run")
 	}
-	if _, err := w.Resume(t.Context(), w.Operator, run, sawNothing); err != nil {
-		t.Error(err)
+	// A place that was lost and found again: the run stays paused, and a second resume answers the same pause.
+	for range 2 {
+		if _, err := w.Resume(t.Context(), w.Operator, run, sawNothing); err != nil {
+			t.Error(err)
+		}
+		if w.phase(t, run, queue.Paused); w.entries(t, string(logbook.RunPlaced)) == 0 {
+			w.says(t, broker.Report{Kind: broker.ReportPlaced, Run: run})
+		}
+	}
+	if n := w.entries(t, string(logbook.RunPlaced)); n != 1 {
+		t.Errorf("%d entries of the place found again", n)
 	}
 	w.says(t, broker.Report{Kind: broker.ReportResumed, Run: run})
 	w.says(t, broker.Report{Kind: broker.ReportCompleted, Run: run, RealMS: 12_000})

@@ -122,6 +122,7 @@ type activeRun struct {
 	pauseToken [32]byte
 	resuming   bool          // the machine was told to go on
 	refused    bool          // and did not
+	homedAgain bool          // it lost its place and found it again; a person looks
 	again      string        // why it is to pause again as soon as it has gone on
 	streamEnd  time.Duration // when the lines ended by ErrStopped, before the stop was heard
 

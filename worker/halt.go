@@ -56,19 +56,46 @@ func (w *Worker) onMachine(what func(driver.Driver) error) error {
 	return what(h.driver)
 }
 
-var errPlaceLost = errors.New("the machine lost its place while it was paused")
+var (
+	errPlaceLost   = errors.New("the machine lost its place while it was paused")
+	errPlaceByHand = errors.New("the machine lost its place while it was paused, and an axis is placed by hand")
+	// errHomedAgain: the place was found again, and nothing went on: a person looks first.
+	errHomedAgain = errors.New("the machine found its place again")
+)
 
-// goOn lets a held machine go on, if it still knows where it is: whatever it lost cannot be found again with
-// half a plan on the sheet.
-func (w *Worker) goOn() error {
+// homeAgainWithin is how long the axes may take to find their place again.
+const homeAgainWithin = 2 * time.Minute
+
+// goOn lets a held machine go on, if it still knows where it is. One that does not is homed again, tool off, where its
+// profile lets it home without a hand and its lines can be told anew; a person looks before it goes on.
+func (w *Worker) goOn(ctx context.Context) error {
 	status, err := w.where()
 	if err != nil {
 		return err
 	}
-	if !status.Homed {
+	if status.Homed {
+		return w.onMachine(driver.Driver.GoOn)
+	}
+	if len(w.view.Load().profile.ByHand()) > 0 {
+		return errPlaceByHand
+	}
+	ctx, cancel := context.WithTimeout(ctx, homeAgainWithin)
+	defer cancel()
+	err = w.onMachine(func(d driver.Driver) error { return d.HomeAgain(ctx) })
+	switch {
+	case errors.Is(err, driver.ErrRefused):
+		w.cfg.Log.Warn("homing again", "error", err)
+		return errPlaceLost
+	case err != nil:
+		return err
+	}
+	if status, err = w.where(); err != nil {
+		return err
+	}
+	if !status.Homed { // a span that is not the profile's
 		return errPlaceLost
 	}
-	return w.onMachine(driver.Driver.GoOn)
+	return errHomedAgain
 }
 
 // where is what the machine says of itself. A place whose measured span is not the profile's is none:

@@ -34,6 +34,7 @@ const (
 	phraseSecondMiss   = "attendance missed again"
 	phrasePausedLong   = "paused too long"
 	phrasePlaceLost    = "the machine lost its place while paused"
+	phrasePlaceByHand  = "the machine lost its place while paused, and an axis is placed by hand"
 	phraseSuspend      = "the host was suspended"
 	phraseRestart      = "the worker was restarted"
 	phraseShutdown     = "the worker was shut down"
@@ -53,10 +54,15 @@ const (
 	phraseDriverFailed = "the driver could not be made ready"
 
 	// Why a run paused.
-	phrasePerson    = "paused by a person"
-	phraseMissed    = "attendance missed"
-	phraseLid       = "lid open"
-	phraseFlow      = "flow low"
+	phrasePerson = "paused by a person"
+	phraseMissed = "attendance missed"
+	phraseLid    = "lid open"
+	phraseFlow   = "flow low"
+	// What a paused machine needs before it goes on.
+	phraseNoPlace     = "the machine lost its place: Resume homes it again, tool off, or press Stop run"
+	phraseNoPlaceHand = "the machine lost its place and an axis is placed by hand: press Stop run"
+	phraseHomedAgain  = "the machine homed again: look whether sheet and carriage are as they were, then resume, or press Stop run"
+
 	phraseSlowLink  = "messages of the broker were lost"
 	phraseCompleted = ""
 

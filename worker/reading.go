@@ -43,6 +43,8 @@ func (c *core) view() *view {
 		v.problem = phraseNoProfile
 	case c.machineDown:
 		v.problem = phraseLost
+	case c.stage == paused && c.run.homedAgain:
+		v.problem = phraseHomedAgain
 	case c.stage == paused && c.run.refused:
 		v.problem = phraseGoOnRefused
 	}
@@ -90,6 +92,12 @@ func (v *view) reading(now time.Duration, status driver.Status, err error) broke
 		MotionScale: max(1, v.profile.Driver.MotionScale), WaitScale: max(1, v.profile.Driver.WaitScale)}
 	if err != nil && r.Problem == "" {
 		r.Problem = phraseLost
+	}
+	if err == nil && r.Problem == "" && v.stage == paused && !status.Homed {
+		r.Problem = phraseNoPlace
+		if len(v.profile.ByHand()) > 0 {
+			r.Problem = phraseNoPlaceHand
+		}
 	}
 	if v.attendance > 0 {
 		r.AttendanceS = seconds(v.attendance - now)

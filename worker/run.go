@@ -169,7 +169,7 @@ func (c *core) onResume(r permit.Resume) {
 		c.locked || c.broken || c.run.resuming {
 		return
 	}
-	c.run.resuming, c.run.refused = true, false
+	c.run.resuming, c.run.refused, c.run.homedAgain = true, false, false
 	c.do(doGoOn{run: c.run.id})
 }
 
@@ -188,9 +188,16 @@ func (c *core) onWentOn(e evWentOn) {
 		c.do(doHold{run: r.id})
 	case errors.Is(e.err, driver.ErrStopped):
 		r.streamEnd = max(1, c.now.boot) // the stop itself is about to be heard
-	case errors.Is(e.err, errPlaceLost):
+	case errors.Is(e.err, errPlaceLost), errors.Is(e.err, errPlaceByHand):
+		reason := phrasePlaceLost
+		if errors.Is(e.err, errPlaceByHand) {
+			reason = phrasePlaceByHand
+		}
 		c.do(doHalt{})
-		c.finish(ending{kind: broker.ReportStopped, reason: phrasePlaceLost})
+		c.finish(ending{kind: broker.ReportStopped, reason: reason})
+	case errors.Is(e.err, errHomedAgain):
+		r.homedAgain = true
+		c.report(broker.Report{Kind: broker.ReportPlaced, Run: r.id, Permit: r.digest})
 	case e.err != nil:
 		c.do(doHalt{})
 		c.finish(ending{kind: broker.ReportFailed, reason: phraseGoOnFailed})

@@ -71,6 +71,8 @@ type fakeMachine struct {
 	events  chan driver.Event
 	closed  bool
 	moves   int // motion lines taken
+
+	homesAgain bool
 }
 
 func newFakeMachine(edges map[[16]byte]int) *fakeMachine {
@@ -162,6 +164,15 @@ func (l *fakeMachine) Hold() error {
 		l.holding = make(chan struct{})
 	}
 	return l.broken
+}
+func (l *fakeMachine) HomeAgain(context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if !l.homesAgain {
+		return driver.ErrRefused
+	}
+	l.homed = true
+	return nil
 }
 func (l *fakeMachine) GoOn() error {
 	l.mu.Lock()

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"kerfgate/checklist/permit"
+	"kerfgate/plan/machine"
 	"kerfgate/queue/broker"
 	"kerfgate/worker/driver"
 )
@@ -173,7 +174,57 @@ func TestI4_MachineEvents(t *testing.T) {
 	}
 }
 
-// A machine that no longer knows where it is when a pause ends does not go on: its run is stopped, beam off.
+// I4: a machine that no longer knows where it is when a pause ends homes again where it can, tool off, and does not go on:
+// it takes another resume, by somebody who has looked. Where an axis is placed by hand the run is stopped.
+func TestI4_HomesAgain(t *testing.T) {
+	t.Parallel()
+	for _, hand := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			s := newShop(t)
+			if hand {
+				s.profile.PlacingY.How = machine.PlacingByHand
+				s.setPlan("beam", 42)
+			}
+			s.opens()
+			defer s.closes()
+			run := s.runID(1)
+			s.starts(run)
+			s.w.Pause()
+			synctest.Wait()
+			token := s.wantReport(run, broker.ReportPaused, phrasePerson).PauseToken
+			s.fake().set(func(l *fakeMachine) { l.homed, l.homesAgain = false, true })
+			if want := map[bool]string{false: phraseNoPlace, true: phraseNoPlaceHand}[hand]; s.w.Reading().Problem != want {
+				t.Errorf("before the resume: %q, want %q", s.w.Reading().Problem, want)
+			}
+			moves := s.fake().moved()
+			resume := func() {
+				s.handlers.Resume(sign(s, permit.Resume{Machine: s.machine, Run: run, PauseToken: token, Operator: s.runID(77)}))
+				time.Sleep(2 * time.Second)
+				synctest.Wait()
+			}
+			resume()
+			if hand {
+				s.wantReport(run, broker.ReportStopped, phrasePlaceByHand)
+				return
+			}
+			s.wantReport(run, broker.ReportPlaced, "")
+			if _, ok := s.find(run, broker.ReportResumed); ok || s.fake().moved() > moves || s.fake().on {
+				t.Error("it went on before anybody looked")
+			}
+			if got := s.w.Reading(); got.Problem != phraseHomedAgain || got.Phase != "paused" {
+				t.Errorf("homed again: %+v", got)
+			}
+			resume()
+			s.wantReport(run, broker.ReportResumed, "")
+			if s.fake().moved() == moves {
+				t.Error("it did not go on")
+			}
+			s.wantEdges(run, 1)
+		})
+	}
+}
+
+// A machine that can neither go on nor home again with its lines does not go on: its run is stopped, beam off.
 func TestI4_PlaceLostWhilePaused(t *testing.T) {
 	t.Parallel()
 	bubble(t, func(t *testing.T, s *shop) {

@@ -285,7 +285,7 @@ func (w *Worker) perform(ctx context.Context, a action) {
 			w.inbox.post(evHeld{run: a.run, err: err})
 		}
 	case doGoOn:
-		w.group.Go(func() { w.inbox.post(evWentOn{run: a.run, err: w.goOn()}) })
+		w.group.Go(func() { w.inbox.post(evWentOn{run: a.run, err: w.goOn(ctx)}) })
 	case doSheet:
 		w.group.Go(func() { w.inbox.post(evSheet{run: a.run, sheet: w.sheet()}) })
 	case doGrip:

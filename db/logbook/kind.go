@@ -18,6 +18,7 @@ const (
 	RunMoved       Kind = "run.moved"
 	RunPaused      Kind = "run.paused"
 	RunResumed     Kind = "run.resumed"
+	RunPlaced      Kind = "run.placed" // while paused: a lost place was found again
 	RunCompleted   Kind = "run.completed"
 	RunStopped     Kind = "run.stopped"
 	RunFailed      Kind = "run.failed"
@@ -157,7 +158,7 @@ const (
 
 var kinds = []Kind{
 	RunOpened, RunReleased, RunSigned, RunVoided, RunBurned, RunMoved, RunPaused,
-	RunResumed, RunCompleted, RunStopped, RunFailed, RunInterrupted, RunPurged,
+	RunResumed, RunPlaced, RunCompleted, RunStopped, RunFailed, RunInterrupted, RunPurged,
 	RunInspected, RunWithdrawn, RunRestored,
 	SiteOpened, PersonAdded, PersonChanged, AuthorisationGranted, AuthorisationWithdrawn,
 	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged, MachineViewNamed, MachineViewEnded,

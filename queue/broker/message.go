@@ -235,6 +235,7 @@ const (
 	ReportRefused     ReportKind = "refused" // a permit was refused before it was burned
 	ReportMoved       ReportKind = "moved"
 	ReportPaused      ReportKind = "paused"
+	ReportPlaced      ReportKind = "placed" // while paused: a lost place was found again; nothing went on
 	ReportResumed     ReportKind = "resumed"
 	ReportCompleted   ReportKind = "completed"
 	ReportStopped     ReportKind = "stopped"

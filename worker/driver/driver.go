@@ -31,6 +31,9 @@ type Driver interface {
 	// Hold switches the tool off and stops the carriage on its path; GoOn continues.
 	Hold() error
 	GoOn() error
+	// HomeAgain lets the axes of a held machine that lost their place find it again, tool off; GoOn then
+	// continues from where the tool went off. Errors: ErrRefused where it cannot, and nothing has changed.
+	HomeAgain(ctx context.Context) error
 	// Stop switches the tool off and forgets all lines, by a way of its own; it returns as soon as
 	// the command is out. Idempotent. Reset makes the driver usable again after Stop.
 	Stop() error

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"kerfgate/plan/geom"
 	"kerfgate/worker/driver"
 	"kerfgate/worker/driver/drivertest/emulator"
 )
@@ -64,16 +65,7 @@ func TestRejoin(t *testing.T) {
 	run := func(t *testing.T, tells bool, heldAt float64) (cells [650]float64, sum float64) {
 		h := rejoining(t, tells)
 		d := ready(t, h)
-		ended := make(chan error, 1)
-		go func() {
-			for _, line := range joined {
-				if err := d.Send(t.Context(), line); err != nil {
-					ended <- err
-					return
-				}
-			}
-			ended <- d.Drain(t.Context())
-		}()
+		ended := sending(t, d)
 		if heldAt > 0 {
 			waitFor(t, "the place of the hold", func() bool {
 				all := h.carry.Doses()
@@ -113,6 +105,45 @@ func TestRejoin(t *testing.T) {
 			}
 		})
 	}
+	t.Run("place lost", func(t *testing.T) {
+		t.Parallel()
+		h := rejoining(t, true)
+		d := ready(t, h)
+		ended := sending(t, d)
+		waitFor(t, "the place of the hold", func() bool { all := h.carry.Doses(); return len(all) > 0 && along(all[len(all)-1]) >= 33 })
+		if err := d.Hold(); err != nil {
+			t.Fatal(err)
+		}
+		waitFor(t, "rest, seen by the driver", func() bool { s, err := d.Where(); return err == nil && !s.ToolOn && !s.Moving })
+		time.Sleep(100 * time.Millisecond)
+		h.carry.Shove(17, -3)
+		if s, err := d.Where(); err != nil || s.Homed {
+			t.Fatalf("shoved: %+v, %v", s, err)
+		}
+		if err := d.HomeAgain(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		before := len(h.carry.Doses())
+		time.Sleep(200 * time.Millisecond)
+		if s, err := d.Where(); err != nil || !s.Homed || s.ToolOn || s.Position != (geom.Point{}) || len(h.carry.Doses()) != before {
+			t.Fatalf("homed again, and nobody has looked: %+v, %v", s, err)
+		}
+		if err := d.GoOn(); err != nil {
+			t.Fatal(err)
+		}
+		if err := <-ended; err != nil {
+			t.Fatal(err)
+		}
+		held, sum := doses(t, h.carry)
+		for i := range held {
+			if off := math.Abs(held[i]-plain[i]) / even; off > 0.2 {
+				t.Errorf("%.1f mm along: %.0f %% more or less than in the plain run", float64(i)*cell, off*100)
+			}
+		}
+		if math.Abs(sum/whole-1) > 0.005 {
+			t.Errorf("in all %.4f of the plain run", sum/whole)
+		}
+	})
 	t.Run("not told", func(t *testing.T) {
 		t.Parallel()
 		held, _ := run(t, false, 40)
@@ -126,6 +157,21 @@ func TestRejoin(t *testing.T) {
 			t.Error("a machine that goes on by itself, from where it came to rest, leaves no gap: the test sees nothing")
 		}
 	})
+}
+
+// sending sends the L and says how that ended.
+func sending(t *testing.T, d driver.Driver) <-chan error {
+	ended := make(chan error, 1)
+	go func() {
+		for _, line := range joined {
+			if err := d.Send(t.Context(), line); err != nil {
+				ended <- err
+				return
+			}
+		}
+		ended <- d.Drain(t.Context())
+	}()
+	return ended
 }
 
 func along(d emulator.Dose) float64 {

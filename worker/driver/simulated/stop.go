@@ -49,6 +49,12 @@ func (d *Driver) GoOn() error {
 	return d.command(letGoOn)
 }
 
+// HomeAgain is refused: the simulated machine knows where its motors are whatever it is held for, and an alarm, after
+// which it does not, ends its run.
+func (d *Driver) HomeAgain(context.Context) error {
+	return fmt.Errorf("%w: it has not lost its place", driver.ErrRefused)
+}
+
 func (d *Driver) command(c byte) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()

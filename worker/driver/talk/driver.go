@@ -94,6 +94,8 @@ type Driver struct {
 	rejoining bool         // the lines are told anew
 	holds     int          // how often it was held
 	renewed   *renewal     // the line of them that is not answered
+	again     *pending     // what of them is left
+	heldOff   *geom.Point  // where the tool went off, told while the place was known
 
 	// the line that is not answered
 	line    string
@@ -254,7 +256,7 @@ func (d *Driver) forgetAll() {
 	d.lit, d.could = false, false
 	d.span = geom.Point{}
 	d.waiting, d.answer = false, nil
-	d.memory, d.rejoining, d.renewed = memory{}, false, nil
+	d.memory, d.rejoining, d.renewed, d.again, d.heldOff = memory{}, false, nil, nil, nil
 	d.here, d.asked, d.sent = place{}, false, false
 	d.need = d.asks + 1
 	d.stopAt, d.stopHeard = time.Time{}, false

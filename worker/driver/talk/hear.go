@@ -133,6 +133,9 @@ func (d *Driver) heardSpan(span geom.Point) {
 
 func (d *Driver) heardHere(p place) {
 	d.here = p
+	if p.held && p.placed && p.off != nil {
+		d.heldOff = p.off
+	}
 	if d.asked && d.sent {
 		d.asked, d.sent = false, false
 		d.answered = d.asks

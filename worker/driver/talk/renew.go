@@ -38,6 +38,13 @@ const rejoinWithin = 30 * time.Second
 
 var errHeldAgain = errors.New("the machine was held again before it had gone on")
 
+// pending are lines that the machine is to be told anew, and whether the last of them is the one that the worker
+// waits for.
+type pending struct {
+	lines  []string
+	waited bool
+}
+
 // rejoin has the machine forget its lines and tells them anew from where the tool went off. gone is false where that
 // place is not known: the machine then goes on as it can by itself.
 func (d *Driver) rejoin() (gone bool, err error) {
@@ -54,39 +61,109 @@ func (d *Driver) rejoin() (gone bool, err error) {
 		d.mu.Unlock()
 		return false, fmt.Errorf("%w: %w", driver.ErrRefused, errHeldAgain)
 	}
-	anew := d.anew()
-	if len(anew) == 0 {
+	if !d.here.placed || !d.setAside(d.here.off) {
 		d.mu.Unlock()
 		return false, nil
 	}
-	s, waited := d.session, d.waiting
+	d.mu.Unlock()
+	if err := d.forgotten(ctx, true); err != nil {
+		return true, d.stranded(err)
+	}
+	return true, d.renew(ctx)
+}
+
+// HomeAgain lets the axes of a held machine find the place that they lost, tool off. GoOn then tells its lines anew from
+// where the tool went off when the place was last known. Errors: ErrRefused where that is not known, and the machine
+// stays held as it is.
+func (d *Driver) HomeAgain(ctx context.Context) error {
+	d.mu.Lock()
+	err := d.broken()
+	if err == nil && (!d.lang.tellsOff || !d.armed || !d.held || d.again != nil || !d.setAside(d.heldOff)) {
+		err = fmt.Errorf("%w: it cannot be told its lines anew", driver.ErrRefused)
+	}
+	d.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	if err := d.forgotten(ctx, false); err != nil {
+		return d.stranded(err)
+	}
+	for _, line := range d.lang.home {
+		if driver.SwitchesOn(line) {
+			return d.stranded(fmt.Errorf("%w: the profile's line %q switches the tool on", driver.ErrNotArmed, line))
+		}
+		if err := d.tellAnew(ctx, line, true); err != nil {
+			return d.stranded(err)
+		}
+	}
+	err = d.wait(ctx, func() bool { return d.renewed.held || d.answered >= d.need && !d.here.moving })
+	d.mu.Lock()
+	if err == nil && (d.renewed.held || !d.here.placed) {
+		err = errors.New("its axes found no place")
+	}
+	d.mu.Unlock()
+	if err != nil {
+		return d.stranded(err)
+	}
+	return nil
+}
+
+// setAside keeps the lines from a place on, to be told anew, and makes everybody wait who has another. False where
+// nobody knows from where. The caller holds mu.
+func (d *Driver) setAside(off *geom.Point) bool {
+	lines := d.anew(off)
+	if len(lines) == 0 {
+		return false
+	}
+	d.again = &pending{lines: lines, waited: d.waiting}
 	d.rejoining, d.renewed, d.waiting = true, &renewal{}, false
+	return true
+}
+
+// renew tells the lines that were set aside, and gives the worker's own line back to who waits for it.
+func (d *Driver) renew(ctx context.Context) error {
+	d.mu.Lock()
+	p := d.again
 	d.memory = memory{last: told{to: d.here.at}, known: true}
 	d.mu.Unlock()
-	first := anew
-	if waited { // the last one is the line that the worker waits for
-		first = anew[:len(anew)-1]
+	last := len(p.lines)
+	if p.waited {
+		last--
 	}
-	if err = d.renew(ctx, s, first); err != nil {
-		// The lines are forgotten and not told anew: nobody must take the rest of them for the whole.
-		if stopped := d.Stop(); stopped != nil {
-			d.cfg.Log.Error("stopping a machine that could not go on", "error", stopped)
+	for _, line := range p.lines[:last] {
+		if err := d.tellAnew(ctx, line, false); err != nil {
+			return d.stranded(err)
 		}
 	}
 	d.mu.Lock()
-	d.rejoining, d.renewed = false, nil
-	if waited && err == nil {
-		d.line, d.waiting, d.answer = anew[len(anew)-1], true, nil
+	d.again, d.rejoining, d.renewed = nil, false, nil
+	cable := d.session.cable
+	if p.waited {
+		d.line, d.waiting, d.answer = p.lines[last], true, nil
 	}
 	d.wake()
 	d.mu.Unlock()
-	if waited && err == nil { // a stop or a lost leave since then is the machine's to refuse, as with any line
-		err = d.write(ctx, s.cable, append([]byte(anew[len(anew)-1]), d.lang.end...))
+	if !p.waited {
+		return nil
 	}
-	if errors.Is(err, driver.ErrRefused) { // it cannot be tried again: the lines are forgotten
-		err = fmt.Errorf("going on after a run-in: %s", err.Error())
+	// A stop or a lost leave since then is the machine's to refuse, as with any line.
+	return d.write(ctx, cable, append([]byte(p.lines[last]), d.lang.end...))
+}
+
+// stranded stops a machine whose lines are forgotten and could not be told anew: nobody must take the rest of them for
+// the whole.
+func (d *Driver) stranded(err error) error {
+	if stopped := d.Stop(); stopped != nil {
+		d.cfg.Log.Error("stopping a machine that could not go on", "error", stopped)
 	}
-	return true, err
+	d.mu.Lock()
+	d.again, d.rejoining, d.renewed = nil, false, nil
+	d.wake()
+	d.mu.Unlock()
+	if errors.Is(err, driver.ErrRefused) { // it cannot be tried again
+		err = fmt.Errorf("going on after a pause: %s", err.Error())
+	}
+	return err
 }
 
 // atRest returns when a held machine says twice in a row that it stands in the same place with its tool off.
@@ -120,76 +197,65 @@ func (d *Driver) atRest(ctx context.Context) error {
 	}
 }
 
-// anew are the lines from where the tool went off, the one that waits for its answer with them; none where that place
-// is not known. The caller holds mu.
-func (d *Driver) anew() []string {
-	if d.here.off == nil || !d.here.placed {
+// anew are the lines from a place on, the one that waits for its answer with them; none where that is not known. The
+// caller holds mu.
+func (d *Driver) anew(off *geom.Point) []string {
+	if off == nil {
 		return nil
 	}
 	m := memory{lines: slices.Clone(d.memory.since(d.cfg.Profile.Driver.OwedBytes)), last: d.memory.last, known: d.memory.known}
 	if d.waiting {
 		m.add(d.line)
 	}
-	j, ok := find(m.lines, *d.here.off)
+	j, ok := find(m.lines, *off)
 	if !ok || j.atEnd && j.line == len(m.lines)-1 { // nobody knows yet whether the tool stays on
-		d.cfg.Log.Info("the machine goes on from rest: where its tool went off is on none of the last lines, or on more than one", "at", *d.here.off)
+		d.cfg.Log.Info("the machine goes on from rest: where its tool went off is on none of the last lines, or on more than one", "at", *off)
 		return nil
 	}
 	return rejoin(d.cfg.Profile, d.tool, m.lines, j)
 }
 
-// mayRenew is the rule for a line that is told anew. The caller holds mu.
-func (d *Driver) mayRenew(line string) error {
-	if d.renewed != nil && d.renewed.held {
-		return errHeldAgain
+// tellAnew tells one line while the worker waits; placing lets it be one of those by which the axes find their place.
+func (d *Driver) tellAnew(ctx context.Context, line string, placing bool) error {
+	d.mu.Lock()
+	err := d.mayTell(line, placing)
+	if d.renewed == nil || d.renewed.held {
+		err = errHeldAgain
 	}
-	return d.mayTell(line, false)
-}
-
-// renew lets the machine forget, and gives it lines while the worker waits.
-func (d *Driver) renew(ctx context.Context, s *session, lines []string) error {
-	if err := d.forgotten(ctx); err != nil {
+	if err != nil {
+		d.mu.Unlock()
 		return err
 	}
-	for _, line := range lines {
-		d.mu.Lock()
-		if err := d.mayRenew(line); err != nil {
-			d.mu.Unlock()
-			return err
-		}
-		r := &renewal{line: line, waiting: true}
-		d.renewed = r
-		d.mu.Unlock()
-		if err := d.write(ctx, s.cable, append([]byte(line), d.lang.end...)); err != nil {
-			return err
-		}
-		begun := time.Now()
-		err := d.wait(ctx, func() bool { return r.answered || r.held || time.Since(begun) > d.lang.takenWithin })
-		d.mu.Lock()
-		switch {
-		case err != nil:
-		case r.held:
-			err = errHeldAgain
-		case !r.answered:
-			d.lose(fmt.Sprintf("it neither took nor refused a line within %v", d.lang.takenWithin))
-			err = d.broken()
-		case r.err != nil:
-			err = r.err
-		default:
-			d.need = d.asks + 1
-			d.took(line)
-		}
-		d.mu.Unlock()
-		if err != nil {
-			return err
-		}
+	r := &renewal{line: line, waiting: true}
+	d.renewed = r
+	cable := d.session.cable
+	d.mu.Unlock()
+	if err := d.write(ctx, cable, append([]byte(line), d.lang.end...)); err != nil {
+		return err
 	}
+	begun := time.Now()
+	err = d.wait(ctx, func() bool { return r.answered || r.held || time.Since(begun) > d.lang.takenWithin })
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	switch {
+	case err != nil:
+		return err
+	case r.held:
+		return errHeldAgain
+	case !r.answered:
+		d.lose(fmt.Sprintf("it neither took nor refused a line within %v", d.lang.takenWithin))
+		return d.broken()
+	case r.err != nil:
+		return r.err
+	}
+	d.need = d.asks + 1
+	d.took(line)
 	return nil
 }
 
 // forgotten has the machine forget its lines, as a stop does that it answers in time; it keeps its place and its leave,
 // and is made ready for lines.
-func (d *Driver) forgotten(ctx context.Context) error {
+func (d *Driver) forgotten(ctx context.Context, placed bool) error {
 	d.mu.Lock()
 	err := d.broken()
 	if err == nil {
@@ -206,7 +272,7 @@ func (d *Driver) forgotten(ctx context.Context) error {
 		return err
 	}
 	d.mu.Lock()
-	if err = d.broken(); err == nil && !d.here.placed {
+	if err = d.broken(); err == nil && placed && !d.here.placed {
 		err = fmt.Errorf("%w: it lost its place when its lines were forgotten", driver.ErrLost)
 	}
 	if err == nil {

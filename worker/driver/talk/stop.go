@@ -62,6 +62,9 @@ func (d *Driver) Hold() error {
 	if err := d.urgent(d.lang.hold); err != nil {
 		return err
 	}
+	if !d.held {
+		d.heldOff = nil
+	}
 	d.held = true
 	d.holds++
 	if d.renewed != nil {
@@ -82,6 +85,17 @@ func (d *Driver) GoOn() error {
 	if d.here.lid {
 		d.mu.Unlock()
 		return fmt.Errorf("%w: the lid is open", driver.ErrRefused)
+	}
+	if d.again != nil { // it found its place again meanwhile
+		err := d.urgent(d.lang.goOn) // of whatever held it since
+		d.held, d.heldOff, d.renewed = false, nil, &renewal{}
+		d.mu.Unlock()
+		if err != nil {
+			return err
+		}
+		ctx, cancel := context.WithTimeout(context.Background(), rejoinWithin)
+		defer cancel()
+		return d.renew(ctx)
 	}
 	if d.lang.tellsOff && d.armed && d.held {
 		d.mu.Unlock()

@@ -378,6 +378,14 @@ func (c *Carriage) Lid(open bool) {
 	}
 }
 
+// Shove carries the carriage away by hand while its motors are off: it stands elsewhere and does not know where.
+func (c *Carriage) Shove(dx, dy float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.x, c.y = c.x+dx, c.y+dy
+	c.placed, c.willBe = false, false
+}
+
 // Fail raises an alarm.
 func (c *Carriage) Fail(why string) {
 	c.mu.Lock()
