@@ -27,9 +27,10 @@ type compensation struct {
 	line      []int // of a contour: the drawn line whose group it has
 	cluster   []int // of a contour, −1 for none
 
-	lines []contour.Line // as they are cut
-	from  []int          // of a cut line: the drawn line that it is, −1 where it is a cluster's
-	lost  int            // cuts between pieces that end short of the moved ring
+	lines  []contour.Line // as they are cut
+	from   []int          // of a cut line: the drawn line that it is, −1 where it is a cluster's
+	shared int64          // µm of edges between two pieces
+	lost   int            // cuts between pieces that end short of the moved ring
 }
 
 // compensate moves what can be moved into the waste.
@@ -40,7 +41,7 @@ func (m *maker) compensate(c cutting, clusters []contour.Cluster, options contou
 	if err != nil {
 		m.refuse(Reason{What: "the kerf cannot be allowed for: " + err.Error(), Next: "simplify the drawing, or cut where the lines are drawn",
 			Field: "choices.no_kerf"})
-		return c
+		return cutting{}
 	}
 	for _, f := range moved.Findings {
 		m.tellKerf(f)
@@ -49,14 +50,16 @@ func (m *maker) compensate(c cutting, clusters []contour.Cluster, options contou
 		return k.inPlace(moved.Rings).turned()
 	}
 	k.lay(moved.Rings)
+	count := k.rings(moved.Rings)
+	k.forget()
 	// The drawn lines have told what is to be looked at.
 	cut, err := contour.Understand(k.lines, contour.Options{JoinUM: options.JoinUM, AsCut: true})
 	if err != nil {
 		m.tangled(err)
-		return c
+		return cutting{}
 	}
 	out := cutting{lines: k.lines, parents: cut.Parents, pieces: cut.Pieces, drawn: make([]contour.Piece, len(cut.Pieces))}
-	k.recognise(&out, moved.Rings)
+	k.recognise(&out, count)
 	if err := k.measure(&out, cut.Clusters); err != nil {
 		m.tangled(err)
 	}
@@ -152,14 +155,33 @@ func (k *compensation) lay(rings []kerf.Ring) {
 	}
 }
 
-// recognise finds the drawn piece of each that is freed by one line.
-func (k *compensation) recognise(out *cutting, rings []kerf.Ring) {
-	count := make([]int, len(k.drawn.lines)) // rings of a drawn line
+// rings counts those of each drawn line.
+func (k *compensation) rings(rings []kerf.Ring) []int32 {
+	count := make([]int32, len(k.drawn.lines))
 	for _, r := range rings {
 		if k.cluster[r.Source] < 0 {
 			count[k.line[r.Source]]++
 		}
 	}
+	return count
+}
+
+// forget lets go of what is not needed once the cut lines are laid, which for large drawings is most of the
+// memory.
+func (k *compensation) forget() {
+	k.contours, k.drawn.lines, k.line, k.cluster, k.inCluster = nil, nil, nil, nil, nil
+	for n := range k.clusters {
+		c := &k.clusters[n]
+		for _, w := range c.Within {
+			k.shared += w.SharedUM
+		}
+		c.Rings, c.Within, c.Lines = nil, nil, nil
+	}
+}
+
+// recognise finds the drawn piece of each that is freed by one line; count is how many rings each drawn
+// line became.
+func (k *compensation) recognise(out *cutting, count []int32) {
 	for i, p := range alone(k.lines, out.pieces) {
 		if from := k.from[i]; p >= 0 && from >= 0 && k.frees[from] >= 0 && count[from] == 1 {
 			out.drawn[p] = k.drawn.pieces[k.frees[from]]
@@ -238,16 +260,10 @@ func (k *compensation) measure(out *cutting, cut []contour.Cluster) error {
 
 // tellShared says what shared edges do to the size of pieces.
 func (k *compensation) tellShared(count int, width, height int64) {
-	var shared int64
-	for _, c := range k.clusters {
-		for _, w := range c.Within {
-			shared += w.SharedUM
-		}
-	}
 	if count == 0 {
 		return
 	}
 	k.warn(fmt.Sprintf("%s mm of cuts are edges that pieces share: cut once, where they are drawn, so that the pieces on both sides lose half a kerf, %s mm, there; "+
-		"pieces that come out smaller: %d, by up to %s mm in width and %s mm in height", mm(shared), mm((k.options.KerfUM+1)/2), count, mm(width), mm(height)),
+		"pieces that come out smaller: %d, by up to %s mm in width and %s mm in height", mm(k.shared), mm((k.options.KerfUM+1)/2), count, mm(width), mm(height)),
 		"drawing", "nothing to do if that is near enough; else draw the pieces apart by the kerf, or larger by what they lose")
 }
