@@ -222,6 +222,12 @@ func (h *hub) cutAll() {
 	}
 }
 
+func (h *hub) listeners() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.clients)
+}
+
 func (h *hub) listening() bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -147,6 +147,7 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: joinPath + ":code", roles: []role{anyone}, handler: s.joinPage},
 		{method: http.MethodPost, path: joinPath + ":code", roles: []role{anyone}, body: formBody, handler: s.joinForm},
 
+		{method: http.MethodGet, path: "/metrics", roles: []role{officer, admin}, metrics: true, handler: s.metricsPage},
 		{method: http.MethodGet, path: "/logbook", roles: []role{officer, admin}, handler: s.logbookPage},
 		{method: http.MethodGet, path: "/logbook/check", roles: []role{officer, admin}, handler: s.logbookCheck},
 		{method: http.MethodGet, path: "/logbook/head", roles: []role{member}, handler: s.headPage},
@@ -220,6 +221,7 @@ func (s *Server) refusedForm(c echo.Context, err error) (*problem, bool) {
 	p := problemOf(err)
 	switch p.status {
 	case http.StatusConflict, http.StatusUnprocessableEntity:
+		s.refusals.add(p.slug)
 		if who, ok := personOf(c); ok {
 			s.writeRefusal(c.Request().Context(), who.Actor(), visitOf(c))
 		}

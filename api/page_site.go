@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +15,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"kerfgate/api/web"
+	"kerfgate/api/wire"
 	"kerfgate/db"
 	"kerfgate/db/logbook"
 )
@@ -32,39 +34,71 @@ const (
 func (s *Server) sitePage(c echo.Context) error { return s.sendSite(c, http.StatusOK, nil) }
 
 func (s *Server) sendSite(c echo.Context, status int, problem *web.Problem) error {
-	ctx := c.Request().Context()
-	began := time.Now()
-	h, err := s.store.Health(ctx)
-	if err != nil {
-		return err
-	}
-	answered := time.Since(began)
-	machines, err := s.store.Machines(ctx)
+	h, steps, rows, err := s.siteHealth(c.Request().Context())
 	if err != nil {
 		return err
 	}
 	who, _ := personOf(c)
 	v := web.SiteView{Shell: s.shell(c, "Site", "/site"), Name: h.Site.Name, Kind: h.Site.Kind, Settled: h.Site.Settled, OpenedAt: s.local(h.Site.OpenedAt),
-		MayAdmin: who.Person.Role.Admin(), Files: h.Limits.Files, MiB: h.Limits.MiB, Runs: h.Limits.Runs}
+		MayAdmin: who.Person.Role.Admin(), Files: h.Limits.Files, MiB: h.Limits.MiB, Runs: h.Limits.Runs, Steps: steps, Health: rows}
 	v.Problem = problem
-	v.Steps = firstSteps(h, machines)
-	v.Health = append(v.Health, databaseHealth(h, answered), brokerHealth(s.floor.Connected()))
-	for _, m := range machines {
-		heard, ok := s.floor.Heard(m.ID)
-		v.Health = append(v.Health, workerHealth(m, heard, ok, s.now()))
-	}
-	for _, what := range slices.Sorted(maps.Keys(s.cfg.Folders)) {
-		left, size, err := disk(s.cfg.Folders[what])
-		v.Health = append(v.Health, diskHealth(what, s.cfg.Folders[what], left, size, err))
-	}
-	v.Health = append(v.Health, s.logHealth(h)...)
-	v.Health = append(v.Health, s.backupHealth(h)...)
-	for _, x := range v.Health {
+	for _, x := range rows {
 		if x.Look {
 			v.ToLookAt++
 		}
 	}
 	return sendHTML(c, status, func(w io.Writer) error { return web.RenderSite(w, v) })
+}
+
+// siteHealth is how the site stands, row by row, and what a new one still lacks.
+func (s *Server) siteHealth(ctx context.Context) (db.Health, []web.SiteStep, []web.SiteHealth, error) {
+	began := time.Now()
+	h, err := s.store.Health(ctx)
+	if err != nil {
+		return h, nil, nil, err
+	}
+	answered := time.Since(began)
+	machines, err := s.store.Machines(ctx)
+	if err != nil {
+		return h, nil, nil, err
+	}
+	rows := []web.SiteHealth{databaseHealth(h, answered), brokerHealth(s.floor.Connected())}
+	for _, m := range machines {
+		heard, ok := s.floor.Heard(m.ID)
+		rows = append(rows, workerHealth(m, heard, ok, s.now()))
+	}
+	for _, what := range slices.Sorted(maps.Keys(s.cfg.Folders)) {
+		left, size, err := disk(s.cfg.Folders[what])
+		rows = append(rows, diskHealth(what, s.cfg.Folders[what], left, size, err))
+	}
+	rows = append(rows, s.logHealth(h)...)
+	return h, firstSteps(h, machines), append(rows, s.backupHealth(h)...), nil
+}
+
+// GetSiteHealth is GET /site/health.
+func (s *Server) GetSiteHealth(ctx context.Context, _ wire.GetSiteHealthRequestObject) (wire.GetSiteHealthResponseObject, error) {
+	_, steps, rows, err := s.siteHealth(ctx)
+	if err != nil {
+		return nil, err
+	}
+	answer := wire.GetSiteHealth200JSONResponse{Rows: []wire.SiteHealthRow{}, FirstSteps: []string{}}
+	for _, x := range rows {
+		row := wire.SiteHealthRow{What: x.What, Look: x.Look, Words: x.Words, Next: optional(x.Next)}
+		if !x.At.IsZero() {
+			at := utc(x.At)
+			row.At = &at
+		}
+		if x.Look {
+			answer.ToLookAt++
+		}
+		answer.Rows = append(answer.Rows, row)
+	}
+	for _, step := range steps {
+		if !step.Done {
+			answer.FirstSteps = append(answer.FirstSteps, step.What)
+		}
+	}
+	return answer, nil
 }
 
 // firstSteps are what a new site lacks before a beam can run, in the order in which they are done.

@@ -43,6 +43,8 @@ type rule struct {
 	upload bool
 	// handIn routes are those that a token with the scope hand-in may change.
 	handIn bool
+	// metrics: a program on the server's own computer needs no sign-in, any other a token with that scope.
+	metrics bool
 	// stream routes stay open; a foreign Origin is refused though they are GETs.
 	stream bool
 }
@@ -138,6 +140,7 @@ func policy() []rule {
 		post("/machines/:id/watch/close", 0, operator, officer),
 		post("/machines/:id/watch/look", 4*kib, operator, officer),
 		post("/machines/:id/watch/take", 0, operator, officer),
+		get("/site/health", officer, admin),
 		get("/site/fire-watch", member),
 		put("/site/fire-watch", 4*kib, officer),
 		put("/site/contact", 4*kib, officer),
@@ -237,7 +240,7 @@ func (r rule) open() bool { return slices.Contains(r.roles, anyone) }
 func (s *Server) allow(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r := visitOf(c).rule
-		if r.open() {
+		if r.open() || r.metrics && fromThisComputer(c.Request()) {
 			return next(c)
 		}
 		who, ok := personOf(c)
@@ -265,6 +268,8 @@ func (w signedIn) inScope(r rule) bool {
 		return true
 	}
 	switch {
+	case r.metrics:
+		return slices.Contains(w.Session.Scopes, db.ScopeMetrics)
 	case !strings.HasPrefix(r.path, base+"/"):
 		return false
 	case r.handIn:

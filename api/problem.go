@@ -176,6 +176,7 @@ func unreached(err error) error {
 func (s *Server) answerError(err error, c echo.Context) {
 	v := visitOf(c)
 	p := problemOf(err)
+	s.refusals.add(p.slug)
 	if p.status >= http.StatusInternalServerError && !errors.Is(err, context.Canceled) || errors.Is(err, db.ErrAltered) {
 		s.log.Error("request failed", "request", v.id, "route", v.route(), "status", p.status, "error", err)
 	}

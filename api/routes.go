@@ -22,6 +22,7 @@ type page struct {
 	roles        []role // see policy.go
 	body         int64  // largest body in bytes, zero for none
 	upload       bool
+	metrics      bool // see policy.go
 	handler      echo.HandlerFunc
 }
 
@@ -49,7 +50,7 @@ func (s *Server) build() error {
 	wire.RegisterHandlersWithBaseURL(e, wire.NewStrictHandler(s, nil), base)
 	for _, p := range s.pages() {
 		e.Add(p.method, p.path, p.handler)
-		rules = append(rules, rule{routeKey: routeKey{p.method, p.path}, roles: p.roles, body: p.body, upload: p.upload})
+		rules = append(rules, rule{routeKey: routeKey{p.method, p.path}, roles: p.roles, body: p.body, upload: p.upload, metrics: p.metrics})
 	}
 	for _, r := range rules {
 		if _, twice := s.rules[r.routeKey]; twice {

@@ -93,6 +93,9 @@ type Server struct {
 	leaves   *leaves
 	runs     *runMachines
 	noted    *stopNotes
+	started  time.Time
+	// refusals counts what was answered with no, for the metrics.
+	refusals refusalCount
 
 	// Who is signed in, and what is written down about refusals and stops; the store's methods.
 	sessionByToken func(ctx context.Context, tokenHash []byte) (db.Session, db.Person, error)
@@ -141,6 +144,7 @@ func New(cfg Config) (*Server, error) {
 		authorisations: cfg.Store.Authorisations,
 		noteRefusal:    cfg.Store.NoteRefusal,
 		noteStopped:    cfg.Store.NoteStop,
+		started:        cfg.Now(),
 	}
 	var err error
 	if s.passkeys, err = newPasskeys(cfg.Origin, cfg.Site); err != nil {

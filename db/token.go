@@ -17,8 +17,9 @@ type Scope string
 
 // The scopes. No token signs off, attends, resumes or administers: that needs a person who is there.
 const (
-	ScopeRead   Scope = "read"    // every reading route
-	ScopeHandIn Scope = "hand-in" // drawings, plans and jobs
+	ScopeRead    Scope = "read"    // every reading route
+	ScopeHandIn  Scope = "hand-in" // drawings, plans and jobs
+	ScopeMetrics Scope = "metrics" // the server's own numbers, which officers and admins may read
 )
 
 // NewToken is a token to be made.
@@ -38,11 +39,11 @@ func (s *Store) MakeToken(ctx context.Context, actor Actor, t NewToken, tokenHas
 		return Session{}, refuse("a token says which program it is for, in at most 100 letters", "name the program and where it runs")
 	}
 	if len(t.Scopes) == 0 {
-		return Session{}, refuse("a token without a scope can do nothing", "choose read, hand-in or both")
+		return Session{}, refuse("a token without a scope can do nothing", "choose of read, hand-in and metrics")
 	}
 	for _, scope := range t.Scopes {
-		if scope != ScopeRead && scope != ScopeHandIn {
-			return Session{}, refuse("there is no scope "+string(scope), "choose read, hand-in or both")
+		if scope != ScopeRead && scope != ScopeHandIn && scope != ScopeMetrics {
+			return Session{}, refuse("there is no scope "+string(scope), "choose of read, hand-in and metrics")
 		}
 	}
 	id := newID()

@@ -47,6 +47,8 @@ type writer struct {
 	queue    []*pending
 	occupied bool // a batch is running its statements
 	under    int  // how many changes are in batches
+
+	measured measured
 }
 
 // pending is a change on its way to the database.
@@ -80,6 +82,8 @@ func (w *writer) do(ctx context.Context, change write) (int64, error) {
 	if err := ctx.Err(); err != nil {
 		return 0, err
 	}
+	began := time.Now()
+	defer func() { w.measured.waitedNS.Add(int64(time.Since(began))) }()
 	p := &pending{write: change, alone: change.bytes() > batchBytes, outcome: make(chan outcome, 1)}
 	w.mu.Lock()
 	w.queue = append(w.queue, p)
@@ -145,6 +149,8 @@ func (w *writer) start() {
 	w.occupied = true
 	b.share = len(b.changes)
 	w.under += b.share
+	w.measured.batches.Add(1)
+	w.measured.changes.Add(int64(b.share))
 	var ctx context.Context
 	ctx, b.end = context.WithCancel(context.Background())
 	b.waiting = len(b.changes)

@@ -2276,6 +2276,27 @@ type SignedOff struct {
 	WorkerURL       string `json:"worker_url"`
 }
 
+// SiteHealth defines model for SiteHealth.
+type SiteHealth struct {
+	// FirstSteps what a new site lacks before a beam can run
+	FirstSteps []string        `json:"first_steps"`
+	Rows       []SiteHealthRow `json:"rows"`
+
+	// ToLookAt how many rows ask somebody to look
+	ToLookAt int64 `json:"to_look_at"`
+}
+
+// SiteHealthRow defines model for SiteHealthRow.
+type SiteHealthRow struct {
+	At *time.Time `json:"at,omitempty"`
+
+	// Look somebody is asked to look
+	Look  bool    `json:"look"`
+	Next  *string `json:"next,omitempty"`
+	What  string  `json:"what"`
+	Words string  `json:"words"`
+}
+
 // Source defines model for Source.
 type Source struct {
 	Name string `json:"name"`
@@ -3568,6 +3589,9 @@ type ServerInterface interface {
 	// ChooseFireEdition Choose the edition that fire watches follow
 	// (PUT /site/fire-watch)
 	ChooseFireEdition(ctx echo.Context) error
+	// GetSiteHealth How the site stands, as its page tells it
+	// (GET /site/health)
+	GetSiteHealth(ctx echo.Context) error
 	// ListStations Enrolled stations
 	// (GET /stations)
 	ListStations(ctx echo.Context) error
@@ -6312,6 +6336,15 @@ func (w *ServerInterfaceWrapper) ChooseFireEdition(ctx echo.Context) error {
 	return err
 }
 
+// GetSiteHealth converts echo context to params.
+func (w *ServerInterfaceWrapper) GetSiteHealth(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetSiteHealth(ctx)
+	return err
+}
+
 // ListStations converts echo context to params.
 func (w *ServerInterfaceWrapper) ListStations(ctx echo.Context) error {
 	var err error
@@ -6674,6 +6707,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.PUT(options.BaseURL+"/site/contact", wrapper.NameContact, options.OperationMiddlewares["nameContact"]...)
 	router.GET(options.BaseURL+"/site/fire-watch", wrapper.GetFireWatch, options.OperationMiddlewares["getFireWatch"]...)
 	router.PUT(options.BaseURL+"/site/fire-watch", wrapper.ChooseFireEdition, options.OperationMiddlewares["chooseFireEdition"]...)
+	router.GET(options.BaseURL+"/site/health", wrapper.GetSiteHealth, options.OperationMiddlewares["getSiteHealth"]...)
 	router.GET(options.BaseURL+"/stations", wrapper.ListStations, options.OperationMiddlewares["listStations"]...)
 	router.DELETE(options.BaseURL+"/stations/:id", wrapper.RevokeStation, options.OperationMiddlewares["revokeStation"]...)
 	router.PUT(options.BaseURL+"/stock/:id/count", wrapper.CountStock, options.OperationMiddlewares["countStock"]...)
@@ -11481,6 +11515,44 @@ func (response ChooseFireEditiondefaultApplicationProblemPlusJSONResponse) Visit
 	return err
 }
 
+type GetSiteHealthRequestObject struct {
+}
+
+type GetSiteHealthResponseObject interface {
+	VisitGetSiteHealthResponse(w http.ResponseWriter) error
+}
+
+type GetSiteHealth200JSONResponse SiteHealth
+
+func (response GetSiteHealth200JSONResponse) VisitGetSiteHealthResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSiteHealthdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetSiteHealthdefaultApplicationProblemPlusJSONResponse) VisitGetSiteHealthResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListStationsRequestObject struct {
 }
 
@@ -12166,6 +12238,9 @@ type StrictServerInterface interface {
 	// ChooseFireEdition Choose the edition that fire watches follow
 	// (PUT /site/fire-watch)
 	ChooseFireEdition(ctx context.Context, request ChooseFireEditionRequestObject) (ChooseFireEditionResponseObject, error)
+	// GetSiteHealth How the site stands, as its page tells it
+	// (GET /site/health)
+	GetSiteHealth(ctx context.Context, request GetSiteHealthRequestObject) (GetSiteHealthResponseObject, error)
 	// ListStations Enrolled stations
 	// (GET /stations)
 	ListStations(ctx context.Context, request ListStationsRequestObject) (ListStationsResponseObject, error)
@@ -16263,6 +16338,29 @@ func (sh *strictHandler) ChooseFireEdition(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(ChooseFireEditionResponseObject); ok {
 		return validResponse.VisitChooseFireEditionResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetSiteHealth operation middleware
+func (sh *strictHandler) GetSiteHealth(ctx echo.Context) error {
+	var request GetSiteHealthRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetSiteHealth(ctx.Request().Context(), request.(GetSiteHealthRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetSiteHealth")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetSiteHealthResponseObject); ok {
+		return validResponse.VisitGetSiteHealthResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

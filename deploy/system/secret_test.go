@@ -63,7 +63,7 @@ func TestS26_SecretsStayWhereTheyAre(t *testing.T) {
 	heard.WriteString(ask(http.MethodPut, "/api/v1/me/pin", admin, `{"password":"planted-wrong-password","pin":"604913","more":1}`))
 	heard.WriteString(ask(http.MethodGet, "/join/planted-in-a-path", "", ""))
 	heard.WriteString(ask(http.MethodGet, "/nowhere?token=planted-token-of-nobody-0123456789", "", ""))
-	for _, path := range []string{"/api/v1/health", "/api/v1/people", "/api/v1/logbook?limit=100", "/api/v1/stations", "/people", "/logbook", "/me", "/api/v1/me/sessions"} {
+	for _, path := range []string{"/api/v1/health", "/api/v1/people", "/api/v1/logbook?limit=100", "/api/v1/stations", "/people", "/logbook", "/me", "/api/v1/me/sessions", "/api/v1/me/passkeys", "/api/v1/site/health", "/metrics"} {
 		heard.WriteString(ask(http.MethodGet, path, admin, ""))
 	}
 	var made struct{ Path string }
