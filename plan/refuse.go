@@ -134,7 +134,7 @@ func (m *maker) assign(groups []Group) {
 	for _, name := range sortedKeys(m.req.Operations) {
 		if !known[name] {
 			m.refuse(Reason{What: fmt.Sprintf("the drawing has no group %.20q", name), Next: "assign operations to its own groups only",
-				Field: "operations." + name, Value: name})
+				Field: "operations", Limit: letters(len(groups)), Value: name})
 		}
 	}
 	if len(m.req.Choices.Trial) > 0 {
@@ -146,6 +146,14 @@ func (m *maker) assign(groups []Group) {
 			m.setting(op)
 		}
 	}
+}
+
+// letters names the groups of a drawing that has so many.
+func letters(groups int) string {
+	if groups < 2 {
+		return GroupLetter(0)
+	}
+	return GroupLetter(0) + " to " + GroupLetter(groups-1)
 }
 
 // picture decides about a group of pictures; true where it is settled. A picture can only be engraved:

@@ -50,7 +50,7 @@ func TestRefusals(t *testing.T) {
 		{"negative corner", "profile", "corner tolerance", func(r *plan.Request) { r.Profile.CornerToleranceUM = -1 }},
 		{"no operation", "operations.A", "group A has no operation", func(r *plan.Request) { r.Default = "" }},
 		{"unknown operation", "operations.A", "not known", func(r *plan.Request) { r.Operations = map[string]plan.Operation{"A": "melt"} }},
-		{"no such group", "operations.Q", "no group", func(r *plan.Request) { r.Operations = map[string]plan.Operation{"Q": plan.Cut} }},
+		{"no such group", "operations", "no group", func(r *plan.Request) { r.Operations = map[string]plan.Operation{"Q": plan.Cut} }},
 		{"nothing drawn", "drawing", "no line", func(r *plan.Request) { r.Drawing = []byte(inMM("")) }},
 		{"text alone", "drawing", "no line", func(r *plan.Request) { r.Drawing = []byte(inMM("<text>Kale</text>")) }},
 		{"open lines engraved", "operations", "nothing is left", func(r *plan.Request) {

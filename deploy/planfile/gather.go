@@ -135,6 +135,10 @@ func (g *gathered) stock(name string, of *demo.Lot) error {
 	}
 	for _, lot := range demo.Shelf() {
 		if given.ExampleName(lot.Stock.Lot) == name {
+			if of != nil && of.Stock.Lot != lot.Stock.Lot {
+				return &given.UsageError{What: fmt.Sprintf("the lot %s is %s, not %s", lot.Stock.Lot, lot.Material.Name, of.Material.Name),
+					Next: "leave --stock out, or take --material " + given.ExampleName(lot.Material.Name)}
+			}
 			g.request.Stock = lot.Stock
 			return nil
 		}

@@ -136,7 +136,8 @@ func TestWrongInput(t *testing.T) {
 			c.File = write(t, "d.dxf", "0\nSECTION\n2\nENTITIES\n0\nCIRCLE\n10\n20\n20\n20\n40\n9\n0\nENDSEC\n0\nEOF\n")
 		}},
 		{"no setting", "say it with: --settings", 3, func(c *planfile.Config) { c.Settings = write(t, "s.json", `[]`) }},
-		{"operation", `no group "Q"`, 3, func(c *planfile.Config) { c.Operations = write(t, "o.json", `{"Q": "cut"}`) }},
+		{"another's lot", "is card, not poplar plywood", 2, func(c *planfile.Config) { c.Stock = "c204" }},
+		{"operation", `no group "Q" (operations: limit A`, 3, func(c *planfile.Config) { c.Operations = write(t, "o.json", `{"Q": "cut"}`) }},
 	} {
 		cfg := planfile.Config{File: window(t), Machine: "bay-1", Material: "poplar-plywood", Print: &bytes.Buffer{}}
 		tc.spoil(&cfg)
