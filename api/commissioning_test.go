@@ -16,7 +16,7 @@ import (
 // measured are answers of a machine on which a beam may run, as they are typed.
 var measured = map[string]string{
 	machine.AskCablePulled: "200 310 250", machine.AskWorkerKilled: "240 260 250", machine.AskHostSuspended: "300 300 300", machine.AskMeans: machine.MeansTimer,
-	machine.AskSwitch: "level", machine.AskSensor: "no", machine.AskOn: "12 18 15 15 15", machine.AskOff: "4 5 3 4 4", machine.AskStop: "60 90 70 60 60",
+	machine.AskSwitch: "level", machine.AskSensor: "no", machine.AskOn: "12 18 15 15 15", machine.AskOff: "4 5 3 4 4", machine.AskAnswered: "3 4 3 3 5", machine.AskStop: "60 90 70 60 60",
 	machine.AskRepeatX: "1000 1030 990 1000 1000", machine.AskRepeatY: "0 10 0 0 0", machine.AskPressure: "121", machine.AskFlow: "155",
 }
 
@@ -135,15 +135,15 @@ func TestCommissioningPages(t *testing.T) {
 		if n > 20 {
 			t.Fatal("no end of questions")
 		}
-		w.page(t, officer, at, fmt.Sprintf("Question %d of 13", n+1))
+		w.page(t, officer, at, fmt.Sprintf("Question %d of 14", n+1))
 		at = w.submit(t, officer, at, answer(at[strings.LastIndex(at, "/")+1:]), http.StatusSeeOther)
 		if n == 5 {
 			at = path // leave
-			w.page(t, officer, at, "6 of 13 answered", "Go on", path+"/ask/on")
+			w.page(t, officer, at, "6 of 14 answered", "Go on", path+"/ask/on")
 			at = path + "/ask/on"
 		}
 	}
-	html := w.page(t, officer, path, "13 of 13 answered", "1400 ms", "spring return", "left unmeasured", "an oscilloscope", "Publish as a new version")
+	html := w.page(t, officer, path, "14 of 14 answered", "1400 ms", "spring return", "left unmeasured", "an oscilloscope", "Publish as a new version")
 	_, rest, _ := strings.Cut(html, `name="id" value="`)
 	id, _, _ := strings.Cut(rest, `"`)
 	w.submit(t, officer, path+"/abandon", url.Values{"id": {uuid.NewString()}}, http.StatusNotFound)

@@ -126,6 +126,7 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/machines/:id/commissioning/abandon", roles: []role{officer}, body: formBody, handler: s.abandonCommissioningForm},
 		{method: http.MethodGet, path: "/machines/:id/commissioning/ask/:item", roles: []role{officer}, handler: s.askPage},
 		{method: http.MethodPost, path: "/machines/:id/commissioning/ask/:item", roles: []role{officer}, body: formBody, handler: s.askForm},
+		{method: http.MethodPost, path: "/machines/:id/commissioning/ask/:item/measure", roles: []role{officer}, body: formBody, handler: s.measureForm},
 
 		{method: http.MethodGet, path: "/machines/:id/watch", roles: []role{anyone}, handler: s.watchPage},
 		{method: http.MethodPost, path: "/machines/:id/watch", roles: []role{operator, officer}, body: formBody, handler: s.watchForm},

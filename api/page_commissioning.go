@@ -316,6 +316,7 @@ func (s *Server) sendQuestion(c echo.Context, status int, m db.Machine, one db.C
 	case machine.AskCablePulled, machine.AskWorkerKilled, machine.AskHostSuspended:
 		v.Unmeasured = "Left unmeasured, the cut-off counts as untested and no beam runs. Over a second no beam runs either; the list then says what cures it."
 	}
+	v.WorkerMeasures, v.WorkerMoves = m.Profile.WorkerMeasures(q.Key), q.Key != machine.AskAnswered
 	for i := range boxes(q, len(said.Numbers)) {
 		try := web.Try{Number: i + 1, Required: i < q.Tries}
 		if i < len(said.Numbers) {

@@ -121,6 +121,9 @@ func (f *floorMan) Setup(_ context.Context, _ uuid.UUID, c broker.SetupCommand) 
 	if c.Kind == broker.SetupJog {
 		f.position = f.position.Add(c.By)
 	}
+	if c.Kind == broker.SetupMeasure {
+		return broker.SetupResult{Number: c.Number, Homed: true, Problem: f.says, Numbers: []int64{3, 4, 3, 3, 6}}, nil
+	}
 	r := broker.SetupResult{Number: c.Number, Position: f.position, Homed: true, Problem: f.says, Span: f.span}
 	if c.Kind == broker.SetupGrip || c.Kind == broker.SetupBeat {
 		r.Grip, r.Tick = [16]byte{7}, c.Tick+1

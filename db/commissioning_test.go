@@ -18,7 +18,7 @@ import (
 // measured are answers with which a beam may run, as they are typed.
 var measured = map[string]string{
 	machine.AskCablePulled: "200 310 250", machine.AskWorkerKilled: "240 260 250", machine.AskHostSuspended: "300 300 300", machine.AskMeans: machine.MeansTimer,
-	machine.AskSwitch: "level", machine.AskSensor: "no", machine.AskOn: "12 18 15 15 15", machine.AskOff: "4 5 3 4 4", machine.AskStop: "60 90 70 60 60",
+	machine.AskSwitch: "level", machine.AskSensor: "no", machine.AskOn: "12 18 15 15 15", machine.AskOff: "4 5 3 4 4", machine.AskAnswered: "3 4 3 3 5", machine.AskStop: "60 90 70 60 60",
 	machine.AskRepeatX: "1000 1030 990 1000 1000", machine.AskRepeatY: "0 10 0 0 0", machine.AskPressure: "121", machine.AskFlow: "155",
 }
 

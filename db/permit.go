@@ -329,6 +329,43 @@ func (s *Store) Leave(ctx context.Context, actor Actor, id uuid.UUID, challenge 
 	return text, err
 }
 
+// LeaveToMeasure issues a set-up leave for what the worker measures at an open commissioning. Errors: ErrNotFound,
+// *Refused.
+func (s *Store) LeaveToMeasure(ctx context.Context, actor Actor, id uuid.UUID, question string, challenge [32]byte) ([]byte, error) {
+	site, err := s.Site(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var text []byte
+	_, err = s.commit(ctx, func(ctx context.Context) (write, error) {
+		c, err := s.Commissioning(ctx, id)
+		if err != nil {
+			return write{}, err
+		}
+		m, err := s.Machine(ctx, c.Machine)
+		if err != nil {
+			return write{}, err
+		}
+		if c.EndedAt != nil {
+			return write{}, refuse("this commissioning has ended", "begin another one")
+		}
+		if !m.Profile.WorkerMeasures(question) {
+			return write{}, refuse("the worker cannot find that out", "measure it at the machine")
+		}
+		leave := permit.Leave{Serial: newID(), Machine: m.ID, Operator: actor.Person, Epoch: site.Epoch, Challenge: challenge, AgeLimitS: leaveAgeS}
+		if text, err = permit.Sign(s.cfg.PermitSigner, leave); err != nil {
+			return write{}, err
+		}
+		digest := permit.Digest(text)
+		return write{
+			statements: []statement{{sql: `SELECT 1 FROM machine WHERE id = $1 AND rev = $2 FOR SHARE`, args: []any{m.ID, m.Rev}, rows: 1}},
+			entries: []draft{{kind: logbook.LeaveIssued, actor: actor, subjects: []logbook.Subject{about(logbook.RoleMachine, m.ID)},
+				body: logbook.Body{"leave": digest[:], "measure": question}}},
+		}, nil
+	})
+	return text, err
+}
+
 // Resume signs the statement that lets a paused run go on, and logs that the operator looked; the phase moves
 // when the worker reports that it did. Errors: ErrMoved unless paused, *Refused for anybody but the attending
 // operator, and for what they saw.

@@ -64,7 +64,7 @@ func (h *hand) says(c broker.SetupCommand) broker.SetupResult {
 	h.number++
 	c.Leave, c.Number = h.leave, h.number
 	h.s.handlers.Setup(c)
-	for range 8000 {
+	for range 60_000 {
 		synctest.Wait()
 		if r, ok := h.answer(c.Number); ok {
 			return r

@@ -22,7 +22,11 @@ func (w *Worker) move(ctx context.Context, a doSetup, stops int64) broker.SetupR
 	ctx, cancel := context.WithTimeout(ctx, moveWait)
 	defer cancel()
 	result := broker.SetupResult{Leave: a.leave, Number: a.command.Number}
-	result.Problem = w.moving(ctx, a, stops)
+	if a.command.Kind == broker.SetupMeasure {
+		result.Numbers, result.Problem = w.measure(ctx, a, stops)
+	} else {
+		result.Problem = w.moving(ctx, a, stops)
+	}
 	if status, err := w.where(); err == nil {
 		result.Position, result.Homed, result.Span = status.Position, status.Homed, status.Span
 	} else if result.Problem == "" {

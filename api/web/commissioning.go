@@ -75,7 +75,9 @@ type CommissioningQuestionView struct {
 	Text, Do, Unit     string
 	Unmeasured         string // what it means to leave it
 	BeamOn             bool   // it is measured with the tool on, and that is a beam
-	Tries              []Try  // boxes for numbers; nil where words are asked
+	WorkerMeasures     bool   // the worker can find it out, and WorkerMoves: the machine moves for it
+	WorkerMoves        bool
+	Tries              []Try // boxes for numbers; nil where words are asked
 	Choices            []Ticked
 	OtherWords         bool
 	OtherSaid          string

@@ -25,9 +25,6 @@ type CommissionConfig struct {
 	Now  time.Time
 }
 
-// stopTries is how often a stop's answer is measured.
-const stopTries = 5
-
 // Commission measures what can be measured without motion, asks for the rest, and writes a signed record
 // and the profile with what was measured into the worker's folder. No worker may be running there. It says
 // what still keeps a beam from running. Errors: the driver's, those of reading answers and writing files.
@@ -96,7 +93,7 @@ func (m measuring) Open(ctx context.Context) (err error) {
 	if err := m.Driver.Open(ctx); err != nil {
 		return err
 	}
-	*m.ms, err = commissioning.StopAnswers(ctx, m.Driver, stopTries)
+	*m.ms, err = commissioning.StopAnswers(ctx, m.Driver, commissioning.StopTries)
 	return err
 }
 

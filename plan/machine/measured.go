@@ -18,6 +18,8 @@ type Measured struct {
 	OnMS       []int64 `json:"on_ms"`   // from command to beam
 	OffMS      []int64 `json:"off_ms"`  // from command to no beam
 	StopMS     []int64 `json:"stop_ms"` // from Stop run at the station to no beam
+	// AnsweredMS is from a stop to the machine's answer, with the tool off and nothing moving.
+	AnsweredMS []int64 `json:"answered_ms"`
 
 	RepeatXUM []int64 `json:"repeat_x_um"` // readings at one place, approached anew each time
 	RepeatYUM []int64 `json:"repeat_y_um"`

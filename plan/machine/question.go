@@ -34,6 +34,7 @@ const (
 	AskSensor        = "sensor"
 	AskOn            = "on"
 	AskOff           = "off"
+	AskAnswered      = "answered"
 	AskStop          = "stop"
 	AskRepeatX       = "repeat_x"
 	AskRepeatY       = "repeat_y"
@@ -55,11 +56,29 @@ var (
 	byLight   = []string{"a light sensor with a recorder", "film of a known rate, counted by frame", "the machine's own beam sensor"}
 	bySight   = []string{"tried at the machine", "its data sheet or drawing"}
 	byLength  = []string{"a dial gauge", "a caliper", "marks on a sheet, measured under a lens"}
+	byWorker  = []string{ByWorker}
 	byFlow    = []string{"an anemometer across the duct", "a flow hood or measuring pipe"}
 	byGauge   = []string{"the machine's own gauge", "a pressure gauge held to the duct"}
 	falls     = "Three tries or more. Count up to the first picture or sample without light, so that the figure is never too short."
 	ownButton = "Keep the beam on by the machine's own test button. If the button itself keeps it on, give the time until what replaces this software takes it away. "
 )
+
+// ByWorker is the way of what the worker measures itself, when a person asks it to.
+const ByWorker = "measured by the worker"
+
+// WorkerMeasures says whether the worker can find out the answer to a question: how fast the machine answers a stop,
+// and how far the spans differ that an axis measures when it finds its place.
+func (p Profile) WorkerMeasures(key string) bool {
+	switch key {
+	case AskAnswered:
+		return true
+	case AskRepeatX:
+		return p.PlacingX.How == PlacingMiddleOfSpan
+	case AskRepeatY:
+		return p.PlacingY.How == PlacingMiddleOfSpan
+	}
+	return false
+}
 
 // Questions are what a commissioning with a tool of that kind asks, in order.
 func Questions(toolKind string) []Question {
@@ -83,7 +102,7 @@ func Questions(toolKind string) []Question {
 	}
 	repeat := func(key, axis string, take func(m *Measured, n []int64, _ string)) Question {
 		return Question{Key: key, Text: "How well does " + axis + " find its place again?", Do: "Let the axes find their place five times or more. Each time measure where " + axis + " stands, from any fixed point.",
-			Unit: "µm", Tries: leastTries, Least: -furthestUM, Most: furthestUM, By: byLength, take: take}
+			Unit: "µm", Tries: leastTries, Least: -furthestUM, Most: furthestUM, By: append(slices.Clone(byLength), ByWorker), take: take}
 	}
 	return append(all,
 		Question{Key: AskSwitch, Text: "How is the tool switched?", Do: "hold: on while it is held. level: on at a level. toggle: it changes at each pulse; for a beam that needs a sensor.",
@@ -92,6 +111,8 @@ func Questions(toolKind string) []Question {
 			take: func(m *Measured, _ []int64, w string) { m.HasSensor = w == "yes" }},
 		delay(AskOn, "How long is it from the command to the tool on?", func(m *Measured, n []int64, _ string) { m.OnMS = n }),
 		delay(AskOff, "How long is it from the command to the tool off?", func(m *Measured, n []int64, _ string) { m.OffMS = n }),
+		Question{Key: AskAnswered, Text: "How fast does the machine answer a stop?", Do: "Nothing moves: the worker stops the resting machine five times and waits each time for it to say that its tool is off. The machine homes anew afterwards.",
+			Unit: "ms", Tries: leastTries, Most: longestMS, By: byWorker, take: func(m *Measured, n []int64, _ string) { m.AnsweredMS = n }},
 		Question{Key: AskStop, Text: "How long is it from a press of Stop run to the tool truly off?", Do: "Film screen and tool together. Five tries or more; the longest counts.", Unit: "ms", Tries: leastTries, Most: longestMS, By: byLight[:2],
 			take: func(m *Measured, n []int64, _ string) { m.StopMS = n }},
 		repeat(AskRepeatX, "X", func(m *Measured, n []int64, _ string) { m.RepeatXUM = n }),

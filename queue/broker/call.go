@@ -25,6 +25,7 @@ var (
 const (
 	challengeWait = 2 * time.Second
 	setupWait     = 30 * time.Second
+	measureWait   = 2 * time.Minute // axes find their place five times
 )
 
 // waitKey names an answer that somebody waits for.
@@ -60,7 +61,11 @@ func (s *Server) Challenge(ctx context.Context, machine, run uuid.UUID, purpose 
 // caller's to show. Errors wrap ErrNoBroker or ErrNoWorker.
 func (s *Server) Setup(ctx context.Context, machine uuid.UUID, command SetupCommand) (SetupResult, error) {
 	key := waitKey{machine: machine, leave: sha256.Sum256(command.Leave), number: command.Number}
-	got, err := s.call(ctx, SetupSubject(machine), command, key, setupWait)
+	wait := setupWait
+	if command.Kind == SetupMeasure {
+		wait = measureWait
+	}
+	got, err := s.call(ctx, SetupSubject(machine), command, key, wait)
 	if err != nil {
 		return SetupResult{}, err
 	}

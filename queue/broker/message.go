@@ -157,6 +157,8 @@ type SetupCommand struct {
 	Around []geom.Point `cbor:"around"`
 	// OnMark says, at home, that a person has carried each axis that is placed by hand to its mark.
 	OnMark bool `cbor:"on_mark"`
+	// What is to be measured, at measure.
+	What string `cbor:"what"`
 	// Fine asks for a slow hold. Grip and Tick say which hold a beat belongs to, and the newest tick that
 	// the station has heard; Release ends it.
 	Fine    bool     `cbor:"fine"`
@@ -172,6 +174,8 @@ const (
 	SetupWhere = "where" // no motion: ask for the position
 	SetupGrip  = "grip"  // no motion yet: begin a hold to move, or to trace
 	SetupBeat  = "beat"  // the hold goes on, or is released
+	// SetupMeasure: What of a commissioning is measured, a key of its questions.
+	SetupMeasure = "measure"
 )
 
 // SetupResult is the worker's answer to one command.
@@ -187,8 +191,10 @@ type SetupResult struct {
 	Grip [16]byte `cbor:"grip"`
 	Tick int64    `cbor:"tick"`
 	// Traced says that a way was gone around whole, by holds without another move between, and Origin from where.
-	Traced bool       `cbor:"traced"`
-	Origin geom.Point `cbor:"origin"`
+	Traced bool `cbor:"traced"`
+	// Numbers are what was measured, in the question's unit.
+	Numbers []int64    `cbor:"numbers"`
+	Origin  geom.Point `cbor:"origin"`
 }
 
 // MostAround bounds the corners of a trace in one command.

@@ -15,6 +15,9 @@ import (
 func Ask(r *Record, tool machine.Tool, in io.Reader, out io.Writer) error {
 	lines := bufio.NewScanner(io.LimitReader(in, 1<<20))
 	for _, q := range machine.Questions(tool.Kind) {
+		if q.Key == machine.AskAnswered && len(r.AnsweredMS) > 0 { // measured here
+			continue
+		}
 		for {
 			if _, err := fmt.Fprintf(out, "\n%s\n%s\n%s> ", q.Text, q.Do, wanted(q)); err != nil {
 				return err

@@ -7,6 +7,9 @@ import (
 	"kerfgate/worker/driver"
 )
 
+// StopTries is how often a stop's answer is measured, and how often a span.
+const StopTries = 5
+
 // StopAnswers measures, on a machine that rests and is not armed, how long it takes from a stop until the
 // machine has answered it and says that its tool is off. Nothing moves. The driver is open before and
 // after. Errors are the driver's.

@@ -25,7 +25,6 @@ type Record struct {
 	Tool    string       `json:"tool"`
 
 	machine.Measured
-	AnsweredMS []int64 `json:"answered_ms"` // from a stop to the machine's answer, measured here
 }
 
 // signed is the file of a record: who measured is the worker whose key signs.
