@@ -3,7 +3,7 @@ SHELL := /bin/sh
 export GOFLAGS := -buildvcs=false
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: help try build release test check bench fuzz chaos audit generate install-try install-test clean
+.PHONY: help try build release test check bench pages fuzz chaos audit generate install-try install-test clean
 
 help: ## list the targets
 	@grep -E '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 18
@@ -43,6 +43,10 @@ bench: ## measure planning, ordering, appending, checking, listing; prints ratio
 	go test -run '^$$' -bench Pages -benchtime 1x -timeout 1h ./deploy/bench
 	go test -run '^$$' -bench Load -benchtime 1x -timeout 2h ./deploy/bench
 	go test -run '^$$' -bench Lists -benchtime 20x -timeout 3h ./deploy/generate
+
+pages: install-test ## hold every page to keyboard, lenses and axe-core, and photograph each in three sizes into artefacts/pages
+	@mkdir -p artefacts/pages
+	KERFGATE_ARTEFACTS=$(CURDIR)/artefacts/pages go test -count=1 -timeout 1h -run 'TestEverySample|TestEveryPage|InBrowser|ByKeyboard|StationAlone' ./api ./api/web ./deploy/system
 
 FUZZTIME ?= 20s
 fuzz: ## run every fuzz test for FUZZTIME (20s); finds are kept under testdata/fuzz

@@ -65,6 +65,17 @@ func TestEverySampleByKeyboardAndThroughLenses(t *testing.T) {
 			for _, f := range append(browsertest.Lens(t, ctx), browsertest.Keyboard(t, ctx)...) {
 				t.Error(f)
 			}
+			if !strings.HasPrefix(p.name, "station-") {
+				return
+			}
+			// A phone is a station too, and Stop run takes more of it.
+			visit(t, p.name)
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(360, 740)); err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range browsertest.Keyboard(t, ctx) {
+				t.Errorf("at 360 px: %s", f)
+			}
 		})
 	}
 

@@ -216,6 +216,7 @@ func (k keys) answers(item string, typed, chosen map[string]string) {
 	}
 	k.enter(bar + ` button[value="yes"], ` + bar + " button.give")
 	k.waits("the bar "+item+" to go up", fmt.Sprintf(`document.querySelector(%q)?.closest(".bar")?.classList.contains("up")`, bar), patience)
+	k.waits("the keys to stand at what comes next", `document.activeElement.matches(".bar.down summary, form[data-sign] button")`, patience)
 }
 
 func (k keys) signIn(name, password, next string) {

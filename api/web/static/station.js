@@ -379,7 +379,11 @@
         if (answer && "position_x_mm" in answer) document.dispatchEvent(new CustomEvent("carriage", { detail: answer }));
       }
       // An answer moves on to the next bar; placing stays open for the next move, or the trace.
-      await refresh("values" in form.dataset || "sign" in form.dataset);
+      const moves = "values" in form.dataset || "sign" in form.dataset;
+      await refresh(moves);
+      // Whoever answered by keyboard stands at what comes next, not at the top of the page.
+      const at = document.activeElement;
+      if (moves && (!at || at === document.body || !at.checkVisibility())) changes.querySelector(".bar.down details[open] > summary, form[data-sign] button, #attend")?.focus({ preventScroll: true });
     } catch (problem) {
       if (problem instanceof Error) refuse("The server does not answer", [{ what: "nothing was changed, as far as this page knows", next: "try again; Stop run works without the server" }]);
       else refuse(problem.title, problem.reasons);
