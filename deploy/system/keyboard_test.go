@@ -89,6 +89,10 @@ func TestStoriesByKeyboard(t *testing.T) {
 	k.writes("#origin-y", "20")
 	k.enter(`form.typed:has(#origin-x) button`)
 	k.waitsForText("#place summary", "homed", patience)
+	k.unfolds("#place")
+	k.writes("#focus", "11")
+	k.enter(`form.typed:has(#focus) button`)
+	k.waitsForText("#place summary", "focus 11 mm", patience)
 	k.answers("eyewear", map[string]string{"marking": "10600 D LB6"}, nil)
 	k.answers("extinguisher", map[string]string{"inspected": time.Now().Format("January") + kb.ArrowRight + time.Now().Format("2006")}, map[string]string{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact"})
 	k.answers("ventilation", map[string]string{"reading": "118"}, nil)
@@ -105,6 +109,7 @@ func TestStoriesByKeyboard(t *testing.T) {
 	k.waits("the hand-over to be offered", `!!document.querySelector("form[data-hand-over] button")`, patience)
 	k.enter("form[data-hand-over] button")
 	k.waitsForText("#said", "yours", patience)
+	k.waits("the button that was pressed to be gone, and no other to have its words", `!document.querySelector("form[data-hand-over]") && document.querySelector('form[data-send$="/pause"] button').innerText.startsWith("Pause")`, patience)
 	k.press("j") // any key that does nothing else answers
 	k.waitsForText(".attend", "heard", patience)
 

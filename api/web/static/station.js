@@ -71,9 +71,10 @@
     try { sessionStorage.setItem(shelf, JSON.stringify(attendance)); } catch { /* kept in the variable */ }
   }
 
+  let saidAt = 0; // when a tap was last answered
   async function tap() {
     const words = alone.hidden ? document.querySelector('[data-live="attend-words"]') : alone.querySelector("p");
-    const say = (text) => { if (words) words.textContent = text; };
+    const say = (text) => { saidAt = Date.now(); if (words) words.textContent = text; };
     const run = (lost && machineRun) || current().run;
     if (!attendance || (run && attendance.run !== run)) {
       say("This page did not sign this run; tap where it was signed.");
@@ -192,11 +193,13 @@
   function morph(html, answered) {
     Idiomorph.morph(changes, html, {
       morphStyle: "innerHTML",
-      ignoreActiveValue: true,
+      // Of a button this would leave the words as they are while it becomes another one's.
+      ignoreActiveValue: !!document.activeElement?.matches("input, select, textarea"),
       callbacks: {
         beforeNodeMorphed: (old, fresh) => {
           if (old.nodeType !== Node.ELEMENT_NODE) return true;
           if (kept.has(old.id) && fresh.id === old.id) return false;
+        if (old.dataset.live === "attend-words" && Date.now() - saidAt < 10_000) return false; // what was answered can be read
           return !(old.matches("form[data-dirty]") && fresh.matches?.("form") && !answered);
         },
         // Which bar is open is the person's choice, until an answer moves on to the next one.
