@@ -12,10 +12,17 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
 
 	"kerfgate/api/wire"
+	"kerfgate/deploy/browsertest"
 )
 
 // TestIncidents: reported at a station by nobody who is signed in, read by everybody without what tells
@@ -241,4 +248,61 @@ func FuzzOrientation(f *testing.F) {
 	f.Add([]byte("\xff\xd8\xff\xe1\x00\x20Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x06\x00\x00"))
 	f.Add([]byte("\xff\xd8\xff\xe1\x00\x00"))
 	f.Fuzz(func(t *testing.T, data []byte) { _ = orientation(data) })
+}
+
+// TestReportWithinAMinute: anybody at a station, signed in or not, reports an incident with a photo within a minute
+// at reading speed: every word that is shown is read, though most of it needs no reading.
+func TestReportWithinAMinute(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("drives a real browser")
+	}
+	w := newWorkshop(t)
+	_, here := w.station(t, w.Machine.ID)
+	photo := filepath.Join(t.TempDir(), "photo.jpg")
+	if err := os.WriteFile(photo, photoOf(t, 640, 480, 1), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b := tab{t: t, ctx: browsertest.Open(t, 1024, 768), address: w.serve(t)}
+	name, value, _ := strings.Cut(here, "=")
+	if _, err := chromedp.Call(b.ctx, network.SetCookie, network.SetCookieParams{Name: name, Value: value, URL: b.address, HTTPOnly: new(true)}); err != nil {
+		t.Fatal(err)
+	}
+	b.visit("/station/" + w.Machine.ID.String())
+	if b.value(`String(!!document.querySelector("a[href*='/incidents/new']"))`) != "true" {
+		t.Fatal("the station does not lead to the report")
+	}
+	var effort browsertest.Effort
+	effort.Taps++ // on the way there
+	b.visit("/incidents/new")
+	effort.Reads(b.value(`document.querySelector("main").innerText`))
+	const what = "lid open, beam came on"
+	choose := func(selector string) {
+		t.Helper()
+		effort.Taps++
+		b.do(chromedp.Click(chromedp.CSS(selector)))
+	}
+	choose(`input[name=kind][value="near miss"]`)
+	choose("#what")
+	b.do(chromedp.SendKeys(chromedp.CSS("#what"), what))
+	effort.Typed += len(what)
+	choose(`input[name=severity][value=none]`)
+	choose(`input[name=potential][value="lasting harm"]`)
+	effort.Taps += 3 // the camera opens, takes, and is left
+	b.do(chromedp.SetUploadFiles(chromedp.CSS("#photo"), []string{photo}))
+	effort.Taps++
+	b.do(chromedp.Click(chromedp.CSS("main form button.main")))
+	b.waits(`document.body?.innerText.includes("It is reported")`)
+	t.Logf("%v", effort)
+	if took := effort.Time(); took > time.Minute {
+		t.Errorf("a report takes %s: %v", took, effort)
+	}
+	list, err := w.Incidents(t.Context(), [16]byte{}, 1)
+	if err != nil || len(list) != 1 || list[0].Photos != 1 || list[0].Station == "" || list[0].What != what {
+		t.Fatalf("%+v, %v", list, err)
+	}
+	m, err := w.Store.Machine(t.Context(), w.Machine.ID)
+	if err != nil || m.Lockout == nil {
+		t.Errorf("the machine is in use: %v", err)
+	}
 }

@@ -88,6 +88,8 @@ func (s *Server) pages() []page {
 		{method: http.MethodGet, path: "/incidents/:id", roles: []role{member}, handler: s.incidentPage},
 		{method: http.MethodPost, path: "/incidents/:id/note", roles: []role{operator, officer, admin}, body: formBody, handler: s.incidentNoteForm},
 		{method: http.MethodPost, path: "/incidents/:id/photo", roles: []role{operator, officer, admin}, body: photoBody + formBody, upload: true, handler: s.incidentPhotoForm},
+		{method: http.MethodPost, path: "/incidents/:id/particulars", roles: []role{officer, admin}, body: formBody, handler: s.fillInForm},
+		{method: http.MethodPost, path: "/incidents/:id/run", roles: []role{operator, officer, admin}, body: formBody, handler: s.linkRunForm},
 		{method: http.MethodPost, path: "/incidents/:id/follow-up", roles: []role{officer, admin}, body: formBody, handler: s.followUpForm},
 		{method: http.MethodPost, path: "/incidents/:id/done", roles: []role{member}, body: formBody, handler: s.followUpDoneForm},
 		{method: http.MethodPost, path: "/incidents/:id/close", roles: []role{officer}, body: formBody, handler: s.closeIncidentForm},
@@ -103,6 +105,8 @@ func (s *Server) pages() []page {
 		{method: http.MethodPost, path: "/people/:id/erase", roles: []role{admin}, body: formBody, handler: s.eraseForm},
 
 		{method: http.MethodGet, path: "/machines/:id", roles: []role{operator, officer, admin}, handler: s.machinePage},
+		{method: http.MethodGet, path: "/machines/:id/beam-sheet", roles: []role{anyone}, handler: s.beamSheetPage},
+		{method: http.MethodPost, path: "/machines/:id/room", roles: []role{operator, officer}, body: formBody, handler: s.roomForm},
 		{method: http.MethodGet, path: "/machines/:id/queue", roles: []role{member}, handler: s.queuePage},
 		{method: http.MethodPost, path: "/machines/:id/queue/take", roles: []role{operator}, body: formBody, handler: s.takeRunForm},
 		{method: http.MethodPost, path: "/machines/:id/queue/call", roles: []role{operator}, body: formBody, handler: s.callMemberForm},

@@ -42,7 +42,21 @@ func (s *Server) incidentsPage(c echo.Context) error {
 	if len(list) == incidentRows {
 		v.Older = "/incidents?before=" + list[incidentRows-1].ID.String()
 	}
-	if who, _ := personOf(c); who.Person.Role.Officer() || who.Person.Role.Admin() {
+	who, _ := personOf(c)
+	office, owner := who.Person.Role.Officer() || who.Person.Role.Admin(), who.Person.ID
+	if office {
+		owner = uuid.Nil // everybody's
+	}
+	todo, err := s.store.OpenFollowUps(ctx, owner, incidentRows)
+	if err != nil {
+		return err
+	}
+	for _, f := range todo {
+		row := s.followUpRow(f)
+		row.Incident = f.Incident.String()
+		v.ToDo = append(v.ToDo, row)
+	}
+	if office {
 		rates, err := s.store.IncidentRates(ctx, s.now(), ratesOver)
 		if err != nil {
 			return err
@@ -100,12 +114,21 @@ func (s *Server) sendReport(c echo.Context, status int, with func(*web.ReportVie
 	for _, k := range db.IncidentKinds() {
 		v.Kinds = append(v.Kinds, web.Role{Value: string(k), Label: string(k), Chosen: string(k) == c.FormValue("kind")})
 	}
-	for _, h := range db.Harms() {
-		v.Severity = append(v.Severity, web.Role{Value: h, Label: h, Chosen: h == c.FormValue("severity")})
-		v.Potential = append(v.Potential, web.Role{Value: h, Label: h, Chosen: h == c.FormValue("potential")})
-	}
+	v.Severity, v.Potential = harms(c.FormValue("severity")), harms(c.FormValue("potential"))
+	typed, _ := particularsOf(c) // what it refuses is told by reportForm
+	v.Fields = particularFields(typed, func(name string) bool { return atOnce[name] })
+	v.FieldsOpen = len(particulars(typed)) > 0
 	with(&v)
 	return sendHTML(c, status, func(w io.Writer) error { return web.RenderReport(w, v) })
+}
+
+// harms are the words for how bad something was, with one chosen.
+func harms(chosen string) []web.Role {
+	var list []web.Role
+	for _, h := range db.Harms() {
+		list = append(list, web.Role{Value: h, Label: h, Chosen: h == chosen})
+	}
+	return list
 }
 
 // reportForm is POST /incidents/new.
@@ -127,6 +150,9 @@ func (s *Server) reportForm(c echo.Context) error {
 	if n.Machine, err = uuid.Parse(c.FormValue("machine")); err != nil {
 		return refuse(invalid("machine", "no machine is chosen", "choose the one it happened at, or the nearest"))
 	}
+	if n.Particulars, err = particularsOf(c); err != nil {
+		return refuse(err)
+	}
 	if n.Photo, err = formPhoto(c); err != nil {
 		return refuse(err)
 	}
@@ -135,7 +161,7 @@ func (s *Server) reportForm(c echo.Context) error {
 		return refuse(err)
 	}
 	return s.sendReport(c, http.StatusCreated, func(v *web.ReportView) {
-		v.Done, v.MedicalFirstAid = made.ID.String(), harmsPeople(made)
+		v.Done, v.MedicalFirstAid, v.BeamSheet = made.ID.String(), harmsPeople(made), beamSheetPath(made.Machine)
 	})
 }
 
@@ -216,12 +242,40 @@ func (s *Server) sendIncident(c echo.Context, status int, with func(*web.Inciden
 	if err != nil {
 		return err
 	}
-	v.Beams = beamWords(m.Profile)
+	v.Beams, v.BeamSheet = beamWords(m.Profile), beamSheetPath(m.ID)
+	if i.Kind == db.IncidentFire || i.Kind == db.IncidentExposure {
+		room, err := s.store.MachineRoom(ctx, m.ID)
+		if err != nil {
+			return err
+		}
+		clear := clearing(room)
+		v.Clearing = &clear
+	}
+	linked, err := s.store.LinkedRuns(ctx, id)
+	if err != nil {
+		return err
+	}
+	for _, r := range linked {
+		v.Linked = append(v.Linked, web.LinkedRun{ID: r.ID.String(), Number: r.Number, Title: r.Title})
+	}
+	if i.Severity != i.ToldSeverity || i.Potential != i.ToldWorst {
+		v.Told = fmt.Sprintf("reported as %s, could have been %s", i.ToldSeverity, i.ToldWorst)
+	}
 	if runsOffice {
 		v.Particulars = particulars(i.Particulars)
 		v.Deadlines = s.deadlines(i)
+		v.Clock = clockWords(v.Deadlines)
+		filled, err := s.store.FillingsIn(ctx, id)
+		if err != nil {
+			return err
+		}
+		for _, f := range filled {
+			v.Filled = append(v.Filled, web.NoteRow{By: f.By, At: s.local(f.At)})
+		}
 	}
 	if v.MayFollow {
+		v.Rev, v.Severities, v.Potentials = i.Rev, harms(i.Severity), harms(i.Potential)
+		v.Fields = particularFields(i.Particulars, func(string) bool { return true })
 		people, err := s.store.Accounts(ctx, uuid.Nil, 1000)
 		if err != nil {
 			return err
@@ -257,41 +311,6 @@ func beamWords(p machine.Profile) []string {
 			list = append(list, fmt.Sprintf("%d nm, at most %s W, continuous wave", t.WavelengthNM, web.Millimetres(t.PowerMW)))
 		}
 	}
-	return list
-}
-
-func particulars(p db.Particulars) []web.Fact {
-	var list []web.Fact
-	add := func(name, said string) {
-		if said != "" {
-			list = append(list, web.Fact{Name: name, Said: said})
-		}
-	}
-	is := func(b bool) string {
-		if b {
-			return "yes"
-		}
-		return ""
-	}
-	add("who was hurt", p.Hurt)
-	add("no worker of the site", is(p.Visitor))
-	add("witnesses", p.Witnesses)
-	add("doing just before", p.Doing)
-	add("harmed by", p.HarmedBy)
-	add("injury", p.Injury)
-	add("treatment", p.Treatment)
-	add("taken to hospital", is(p.Hospital))
-	add("stayed there", is(p.AdmittedStay))
-	add("amputation or an eye lost", is(p.LostPart))
-	if p.DaysOff > 0 {
-		add("days off normal work", strconv.FormatInt(p.DaysOff, 10))
-	}
-	add("damage", p.Damage)
-	add("put out with", p.PutOutWith)
-	add("interlock", p.Interlock)
-	add("airflow", p.Airflow)
-	add("emergency stop", p.EmergencyStop)
-	add("done at once", p.Measures)
 	return list
 }
 

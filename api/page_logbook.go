@@ -213,6 +213,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.PasskeyRefused:         "refused a passkey as a copy’s",
 	logbook.PINClosed:              "closed sign-in by PIN after wrong tries",
 	logbook.MachineAdded:           "added a machine",
+	logbook.RoomMeasured:           "measured a machine’s room",
 	logbook.ProfileChanged:         "changed a profile",
 	logbook.WatchHandedOver:        "took the fire watch over",
 	logbook.WatchMissed:            "noticed a missed look of the fire watch",

@@ -40,7 +40,7 @@ func (s *Server) sendSite(c echo.Context, status int, problem *web.Problem) erro
 	}
 	who, _ := personOf(c)
 	v := web.SiteView{Shell: s.shell(c, "Site", "/site"), Name: h.Site.Name, Kind: h.Site.Kind, Settled: h.Site.Settled, OpenedAt: s.local(h.Site.OpenedAt),
-		MayAdmin: who.Person.Role.Admin(), Files: h.Limits.Files, MiB: h.Limits.MiB, Runs: h.Limits.Runs, Steps: steps, Health: rows}
+		MayAdmin: who.Person.Role.Admin(), MayOffice: who.Person.Role.Officer(), Alone: h.Site.Kind == db.SiteAlone, Contact: h.Site.Contact, Files: h.Limits.Files, MiB: h.Limits.MiB, Runs: h.Limits.Runs, Steps: steps, Health: rows}
 	v.Problem = problem
 	for _, x := range rows {
 		if x.Look {
@@ -215,6 +215,11 @@ func (s *Server) careWords(x *web.SiteHealth, h db.Health, l db.CareTaken, ok bo
 func (s *Server) settleForm(c echo.Context) error {
 	err := s.store.SettleSite(c.Request().Context(), actorIn(c.Request().Context()), c.FormValue("kind"))
 	return s.siteDone(c, err)
+}
+
+// contactForm is POST /site/contact.
+func (s *Server) contactForm(c echo.Context) error {
+	return s.siteDone(c, s.store.NameContact(c.Request().Context(), actorIn(c.Request().Context()), c.FormValue("contact")))
 }
 
 // limitsForm is POST /site/limits.

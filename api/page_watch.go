@@ -110,8 +110,7 @@ func (s *Server) sendFireWatch(c echo.Context, status int, problem *web.Problem)
 		return err
 	}
 	who, _ := personOf(c)
-	v := web.FireWatchView{Shell: s.shell(c, "Fire watch of this site", "/site/fire-watch"), MayAct: who.Person.Role.Officer(),
-		Alone: site.Kind == db.SiteAlone, Contact: site.Contact}
+	v := web.FireWatchView{Shell: s.shell(c, "Fire watch of this site", "/site/fire-watch"), MayAct: who.Person.Role.Officer()}
 	v.Problem = problem
 	for _, e := range checklist.FireEditions() {
 		chosen := e.Key == site.FireEdition
@@ -126,11 +125,5 @@ func (s *Server) sendFireWatch(c echo.Context, status int, problem *web.Problem)
 // fireWatchForm is POST /site/fire-watch.
 func (s *Server) fireWatchForm(c echo.Context) error {
 	err := s.store.ChooseFireEdition(c.Request().Context(), actorIn(c.Request().Context()), c.FormValue("edition"))
-	return s.afterForm(c, err, "/site/fire-watch", func(status int, problem *web.Problem) error { return s.sendFireWatch(c, status, problem) })
-}
-
-// contactForm is POST /site/contact.
-func (s *Server) contactForm(c echo.Context) error {
-	err := s.store.NameContact(c.Request().Context(), actorIn(c.Request().Context()), c.FormValue("contact"))
 	return s.afterForm(c, err, "/site/fire-watch", func(status int, problem *web.Problem) error { return s.sendFireWatch(c, status, problem) })
 }

@@ -55,13 +55,13 @@ func TestContact(t *testing.T) {
 	t.Parallel()
 	w := newWorkshop(t)
 	officer := w.signedIn(t, w.Officer)
-	if page := w.page(t, officer, "/site/fire-watch"); strings.Contains(page, "Whom you tell") {
+	if page := w.page(t, officer, "/site"); strings.Contains(page, "Whom you tell") {
 		t.Error("a workshop is asked for a contact")
 	}
 	w.asOwner(t, `UPDATE site SET kind = 'alone'`)
 	w.as(t, officer, http.MethodPut, "/site/contact", `{"contact":"the neighbour, 555 0100"}`, http.StatusNoContent, nil)
 	w.as(t, officer, http.MethodPut, "/site/contact", `{"contact":"`+strings.Repeat("ø", 150)+`"}`, http.StatusUnprocessableEntity, nil)
-	w.page(t, officer, "/site/fire-watch", "Whom you tell", `value="the neighbour, 555 0100"`)
+	w.page(t, officer, "/site", "Whom you tell", `value="the neighbour, 555 0100"`)
 	w.submit(t, officer, "/site/contact", map[string][]string{"contact": {""}}, http.StatusSeeOther)
-	w.page(t, officer, "/site/fire-watch", `name="contact" value=""`)
+	w.page(t, officer, "/site", `name="contact" value=""`)
 }

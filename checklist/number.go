@@ -65,13 +65,18 @@ func numberOf(row quantity.Row) Number {
 // the tool works. ok is false for a tool that makes no smoke.
 func Expected(p machine.Profile, tool machine.Tool, fumeUG *int64, onMS int64) (n Number, ok bool) {
 	row, ok := quantity.Expected(p, tool, fumeUG, onMS)
-	switch {
-	case !ok:
+	if !ok {
 		return Number{}, false
-	case len(row.Missing) > 0:
-		return Number{Title: row.Title, WhyNot: "missing: " + strings.Join(row.Missing, "; "), Caution: quantity.Caution}, true
 	}
-	return numberOf(row), true
+	return numberOrMissing(row), true
+}
+
+// numberOrMissing is a number, or what is missing for it.
+func numberOrMissing(row quantity.Row) Number {
+	if len(row.Missing) > 0 {
+		return Number{Title: row.Title, WhyNot: "missing: " + strings.Join(row.Missing, "; "), Caution: quantity.Caution}
+	}
+	return numberOf(row)
 }
 
 // Line is the number as a sign-off binds it: whatever of it changes afterwards voids the sign-off (I10).

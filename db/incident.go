@@ -72,9 +72,11 @@ type Incident struct {
 	At           time.Time
 	HappenedAt   time.Time
 	What         string
-	Severity     string // of Harms
+	Severity     string // of Harms, as it was known last
 	Potential    string
 	Particulars  Particulars
+	ToldSeverity string // as it was reported
+	ToldWorst    string // that it could have been, as it was reported
 	ClosedAt     *time.Time
 	ClosedBy     string
 	Closing      string
@@ -116,6 +118,9 @@ func (s *Store) ReportIncident(ctx context.Context, actor Actor, n NewIncident) 
 	}
 	if slices.Index(Harms(), n.Potential) < slices.Index(Harms(), n.Severity) {
 		n.Potential = n.Severity // what happened could have happened
+	}
+	if err := n.Particulars.check(); err != nil {
+		return Incident{}, err
 	}
 	id, salt := newID(), newSalt()
 	particulars, err := json.Marshal(n.Particulars)
@@ -175,11 +180,12 @@ func shortened(text string, most int) string {
 }
 
 const selectIncident = `SELECT i.id, i.kind, i.machine, m.bay || ', ' || m.name, coalesce(i.run, '00000000-0000-0000-0000-000000000000'), coalesce(r.number, 0),
-		coalesce(i.reported_by, '00000000-0000-0000-0000-000000000000'), coalesce(p.name, ''), coalesce(st.name, ''), i.at, i.happened_at, i.what, i.severity, i.potential,
-		i.particulars, i.closed_at, coalesce(c.name, ''), i.closing, i.rev,
+		coalesce(i.reported_by, '00000000-0000-0000-0000-000000000000'), coalesce(p.name, ''), coalesce(st.name, ''), i.at, i.happened_at, i.what, coalesce(k.severity, i.severity), coalesce(k.potential, i.potential),
+		coalesce(k.data, i.particulars), i.severity, i.potential, i.closed_at, coalesce(c.name, ''), i.closing, i.rev,
 		(SELECT count(*) FROM follow_up f WHERE f.incident = i.id AND f.done_at IS NULL), (SELECT count(*) FROM incident_photo ph WHERE ph.incident = i.id)
 	FROM incident i JOIN machine m ON m.id = i.machine LEFT JOIN run r ON r.id = i.run LEFT JOIN person p ON p.id = i.reported_by
-	LEFT JOIN station st ON st.id = i.station LEFT JOIN person c ON c.id = i.closed_by WHERE `
+	LEFT JOIN station st ON st.id = i.station LEFT JOIN person c ON c.id = i.closed_by
+	LEFT JOIN LATERAL (SELECT severity, potential, data FROM incident_particulars WHERE incident = i.id ORDER BY n DESC LIMIT 1) k ON true WHERE `
 
 func (s *Store) incidents(ctx context.Context, where string, args ...any) ([]Incident, error) {
 	rows, err := s.pool.Query(ctx, selectIncident+where, args...)
@@ -214,7 +220,7 @@ func (s *Store) Incidents(ctx context.Context, before uuid.UUID, limit int) ([]I
 	return s.incidents(ctx, `(i.at, i.id) < ($1, $2) ORDER BY i.at DESC, i.id DESC LIMIT $3`, at, before, limit)
 }
 
-// IncidentsOfRun lists the incidents of one run.
+// IncidentsOfRun lists the incidents that were reported with a run or tied to it since.
 func (s *Store) IncidentsOfRun(ctx context.Context, run uuid.UUID) ([]Incident, error) {
-	return s.incidents(ctx, `i.run = $1 ORDER BY i.at`, run)
+	return s.incidents(ctx, `i.id IN (SELECT id FROM incident WHERE run = $1 UNION ALL SELECT incident FROM incident_about_run WHERE run = $1) ORDER BY i.at, i.id`, run)
 }

@@ -53,10 +53,11 @@ func (c Code) Rows(each func(x, y, wide int)) {
 	}
 }
 
-// SVG draws the code for a page, with its margin, dark on white in every theme; title is what it is read out as.
+// SVG draws the code for a page, with its margin; title is what it is read out as. A page gives class qr a white
+// ground in every theme.
 func (c Code) SVG(title string) template.HTML {
 	var path strings.Builder
 	c.Rows(func(x, y, wide int) { fmt.Fprintf(&path, "M%d %dh%dv1h-%dz", x+quiet, y+quiet, wide, wide) })
-	return template.HTML(fmt.Sprintf(`<svg class="qr" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %[1]d" shape-rendering="crispEdges" role="img" aria-label="%[2]s">`+
-		`<rect width="%[1]d" height="%[1]d" fill="#ffffff"/><path d="%[3]s" fill="#000000"/></svg>`, c.Side+2*quiet, template.HTMLEscapeString(title), path.String()))
+	return template.HTML(fmt.Sprintf(`<svg class="qr" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" shape-rendering="crispEdges" role="img" aria-label="%s"><path d="%s" fill="#000000"/></svg>`,
+		c.Side+2*quiet, c.Side+2*quiet, template.HTMLEscapeString(title), path.String()))
 }

@@ -13,7 +13,8 @@ type IncidentsView struct {
 	Shell
 	Incidents []IncidentRow
 	Older     string
-	Rates     []RateRow // officers and admins
+	ToDo      []FollowUpRow // of everybody for officers and admins, else one's own
+	Rates     []RateRow     // officers and admins
 }
 
 // IncidentRow is one incident in the list.
@@ -49,6 +50,21 @@ type ReportView struct {
 	Done            string // id of the incident just reported
 	Signed          bool
 	MedicalFirstAid bool
+	Fields          []ParticularField // what else can be told at once
+	FieldsOpen      bool
+	BeamSheet       string // of the machine, where it is reported
+}
+
+// ParticularField is one thing asked about an incident: a text, a number, or yes.
+type ParticularField struct {
+	Name, Label, Hint, Value string
+	Number, Yes, Ticked      bool
+}
+
+// LinkedRun is a run that an incident is about, beside the one that it was reported with.
+type LinkedRun struct {
+	ID, Title string
+	Number    int64
 }
 
 // RenderIncident writes one incident.
@@ -76,6 +92,17 @@ type IncidentView struct {
 	Due         string
 	FirstAid    bool
 	Beams       []string // "445 nm, 5 W, continuous", for the doctor
+	BeamSheet   string
+	Linked      []LinkedRun
+	Told        string        // as it was reported, where more is known now
+	Clearing    *ComputedView // of the room; nil where nothing smoked
+	// For officers and admins.
+	Clock      string // until when the earliest report may be due
+	Filled     []NoteRow
+	Rev        int64
+	Severities []Role
+	Potentials []Role
+	Fields     []ParticularField
 }
 
 // Fact is one line that was filled in.
@@ -90,6 +117,7 @@ type NoteRow struct {
 // FollowUpRow is what is to be done.
 type FollowUpRow struct {
 	ID, What, Remedy, Owner, Result, DoneBy string
+	Incident                                string // in a list of several incidents
 	Due                                     time.Time
 	Done, Overdue, Mine                     bool
 }

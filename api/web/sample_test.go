@@ -289,7 +289,13 @@ func sampleIncident() IncidentView {
 		Reporter: "somebody at the station tablet at bay 2", ReportedAt: sampleNow, MayNote: true, MayFollow: true, MayClose: true, FirstAid: true, Beams: []string{"445 nm, at most 5 W, continuous wave"},
 		Notes: []NoteRow{{About: "root cause", Text: "The magnet had come off the lid switch.", By: "Runa Eik", At: sampleNow}}, NoteAbout: []string{"fact", "root cause"}, Remedies: []string{"elimination", "engineering"}, Due: "2026-12-09",
 		Particulars: []Fact{{"who was hurt", "nobody"}}, People: []Choice{{"p1", "Tove Lind"}}, Deadlines: []DeadlineRow{{Law: "US, 29 CFR 1904", What: "a stay in hospital as an in-patient", Source: "29 CFR 1904.39", Until: sampleNow.Add(24 * time.Hour)}},
+		BeamSheet: "/machines/1/beam-sheet", Linked: []LinkedRun{{ID: "r2", Title: "Drawer fronts", Number: 39}}, Told: "reported as none, could have been treatment", Clearing: &ComputedView{Shown: "4000 s"},
+		Clock: "Earliest: Thu 26 Nov 2026. Ask before then.", Filled: []NoteRow{{By: "Runa Eik", At: sampleNow}}, Rev: 3, Severities: []Role{{Value: "none", Label: "none", Chosen: true}}, Potentials: []Role{{Value: "none", Label: "none"}}, Fields: sampleFields(),
 		FollowUps: []FollowUpRow{{ID: "f1", What: "Screw the magnet on", Remedy: "engineering", Owner: "Tove Lind", Due: sampleNow.AddDate(0, 0, -1), Overdue: true, Mine: true}}}
+}
+
+func sampleFields() []ParticularField {
+	return []ParticularField{{Name: "hurt", Label: "Who was hurt", Hint: "a name"}, {Name: "hospital", Label: "Taken to a hospital", Yes: true, Ticked: true}, {Name: "days_off", Label: "Days off", Number: true, Value: "3"}}
 }
 
 func samplePeople() PeopleView {
@@ -341,8 +347,12 @@ func samplePages() []samplePage {
 			return RenderWatch(w, WatchPageView{Shell: sampleShell("Fire watch", "/stations"), Machine: sampleMachines[0], MayKeep: true, Edition: "NFPA 51B-2019",
 				Watch: &WatchView{Path: "/machines/1/watch", By: "Tove L.", Until: at(14, 41), Due: at(13, 58), Seen: at(13, 48), Missed: true}, Looks: []LookView{{At: at(13, 48), By: "Tove L."}}})
 		}},
+		{"beam-sheet", func(w io.Writer) error {
+			return RenderBeamSheet(w, BeamSheetView{Shell: sampleShell("Beam data sheet", "/stations"), Machine: sampleMachines[0], Profile: "c0ffee", MayMeasure: true, Room: "80", Clearing: ComputedView{WhyNot: "missing: the outside air that the room gets"},
+				Beams: []BeamRow{{Tool: "beam", Facts: []Fact{{"wavelength", "445 nm"}}, Computed: []ComputedView{{Title: "Eyewear density", Shown: "OD 4.2"}}}}})
+		}},
 		{"site", func(w io.Writer) error {
-			return RenderSite(w, SiteView{Shell: sampleShell("Site", "/site"), Name: "garden", Kind: "workshop", OpenedAt: sampleNow, MayAdmin: true, Files: 300, MiB: 1024, Runs: 500, ToLookAt: 1,
+			return RenderSite(w, SiteView{Alone: true, MayOffice: true, Contact: "the neighbour", Shell: sampleShell("Site", "/site"), Name: "garden", Kind: "workshop", OpenedAt: sampleNow, MayAdmin: true, Files: 300, MiB: 1024, Runs: 500, ToLookAt: 1,
 				Steps:  []SiteStep{{What: "choose what kind of site this is"}, {What: "put a lot on the shelf", Href: "/materials", Done: true}},
 				Health: []SiteHealth{{What: "Broker", Words: "connected"}, {What: "Backup", Words: "3 d ago, good: garden.backup", At: sampleNow, Look: true, Next: "At the server, every night: kerfgate backup FILE."}, {What: "Logbook checked", Words: "4 d ago, good", At: sampleNow, Check: true}}})
 		}},
@@ -382,11 +392,11 @@ func samplePages() []samplePage {
 				Machine: j.Machine, Tool: j.Tool, Material: j.Material, Lot: j.Lot, Plan: j.Plan, ReadsLog: true})
 		}},
 		{"incidents", func(w io.Writer) error {
-			return RenderIncidents(w, IncidentsView{Shell: sampleShell("Incidents", "/incidents"), Incidents: []IncidentRow{sampleIncident().IncidentRow},
+			return RenderIncidents(w, IncidentsView{Shell: sampleShell("Incidents", "/incidents"), Incidents: []IncidentRow{sampleIncident().IncidentRow}, ToDo: []FollowUpRow{{Incident: "i1", What: "Screw the magnet on", Owner: "Tove Lind", Due: sampleNow, Overdue: true}},
 				Rates: []RateRow{{Month: "November 2026", Kind: "near miss", Count: 2, Hours: "31.5", Rate: "6.3"}}})
 		}},
 		{"report", func(w io.Writer) error {
-			v := ReportView{Shell: sampleShell("Report an incident", "/incidents"), Station: "tablet at bay 1", LockOut: true, Machines: []Role{{Value: "m1", Label: "Bay 1, CO₂, lidded", Chosen: true}}}
+			v := ReportView{Shell: sampleShell("Report an incident", "/incidents"), Fields: sampleFields(), Station: "tablet at bay 1", LockOut: true, Machines: []Role{{Value: "m1", Label: "Bay 1, CO₂, lidded", Chosen: true}}}
 			for _, k := range []string{"injury", "fire", "exposure", "damage", "near miss", "interlock defeat", "hazard observation"} {
 				v.Kinds = append(v.Kinds, Role{Value: k, Label: k})
 			}

@@ -19,6 +19,9 @@ type SiteView struct {
 	ToLookAt         int   // of these
 	Files, MiB, Runs int64 // what one member may hand in
 	MayAdmin         bool
+	MayOffice        bool
+	Alone            bool // a site of one, which may name a contact
+	Contact          string
 }
 
 // SiteStep is one thing that a new site needs.

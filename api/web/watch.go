@@ -48,8 +48,6 @@ type FireWatchView struct {
 	Editions []EditionRow
 	Chosen   string // its name, empty until one is
 	MayAct   bool   // officers
-	Alone    bool   // a site of one, which may name a contact
-	Contact  string
 }
 
 // EditionRow is one edition to choose.

@@ -49,6 +49,7 @@ type Reason struct {
 
 // pages lists the templates that are pages; each is parsed together with the frame and the parts.
 var pages = []string{
+	"beam-sheet",
 	"board",
 	"calibration",
 	"commissioning",

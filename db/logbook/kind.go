@@ -108,6 +108,7 @@ const (
 	WatchHandedOver        Kind = "watch.handed_over" // actor keeps it from here on; subject "before" did
 	WatchMissed            Kind = "watch.missed"      // a look was due and not taken; subject "watcher"
 	FireEditionChosen      Kind = "site.fire_edition" // body "edition", "minutes"
+	RoomMeasured           Kind = "machine.room"      // how large the room around it is, and its outside air
 	ContactNamed           Kind = "site.contact"      // whom a site of one tells of a start; body "named"
 	WatchClosed            Kind = "watch.closed"
 	Refused                Kind = "refused" // body "route", "count"
@@ -174,7 +175,7 @@ var kinds = []Kind{
 	PasskeyAdded, PasskeyRemoved, PasskeyRefused,
 	UpkeepSet, UpkeepDone, UpkeepRetired,
 	IncidentAdded, IncidentClosed, FollowUpSet, FollowUpDone, PhotoKept,
-	WatchHandedOver, WatchMissed, FireEditionChosen, ContactNamed,
+	WatchHandedOver, WatchMissed, FireEditionChosen, ContactNamed, RoomMeasured,
 	CommissioningBegun, CommissioningAnswered, CommissioningPublished, CommissioningAbandoned,
 	SiteSettled, SiteLimitsSet,
 	PersonErased, PersonInvited, InvitationWithdrawn, PasswordChanged, TokenMade,

@@ -20,7 +20,7 @@ type browser struct {
 	t       *testing.T
 	ctx     context.Context
 	address string
-	effort  effort
+	effort  browsertest.Effort
 }
 
 // patience is how long a page may take to show what a person waits for.
@@ -240,7 +240,7 @@ func (b *browser) runAtStation(end, month string) {
 	if end == "completed" {
 		b.waits("the standing answer to be shown as such", `document.querySelector("#bar-eyewear").textContent.includes("10600 D LB6 stands")`, patience)
 	}
-	b.effort = effort{}
+	b.effort = browsertest.Effort{}
 	b.answerItem("eyewear", map[string]string{"marking": "10600 D LB6"}, nil)
 	b.answerItem("extinguisher", map[string]string{"inspected": month}, map[string]string{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact"})
 	b.answerItem("ventilation", map[string]string{"reading": "118"}, nil)
@@ -248,15 +248,15 @@ func (b *browser) runAtStation(end, month string) {
 	b.answerItem("material", map[string]string{"lot": "P118", "thickness": "3.05"}, nil)
 	b.keep("station-supply")
 	b.answerItem("supply", nil, nil)
-	b.effort.reads(b.text(".sign-here"))
-	b.effort.taps++
+	b.effort.Reads(b.text(".sign-here"))
+	b.effort.Taps++
 	b.keep("station-signable")
 	b.t.Logf("%s run: %v", end, b.effort)
 	limit := 4 * time.Minute
 	if end == "completed" { // the second, on the same stock
 		limit = time.Minute
 	}
-	if took := b.effort.time(); took > limit || b.effort.answers < 4 || b.effort.answers > 6 {
+	if took := b.effort.Time(); took > limit || b.effort.Answers < 4 || b.effort.Answers > 6 {
 		b.t.Errorf("the checklist of the %s run: %v; wanted 4 to 6 answers in %s", end, b.effort, limit)
 	}
 	b.click("form[data-sign] button")
@@ -315,22 +315,22 @@ func (b *browser) answerItem(key string, typed, chosen map[string]string) {
 	bar := "#bar-" + key
 	up := fmt.Sprintf(`document.querySelector(%q)?.closest(".bar")?.classList.contains("up")`, bar)
 	if b.holds(up, 0) { // it stands whole from this operator's earlier run
-		b.effort.reads(b.text(bar + " summary"))
+		b.effort.Reads(b.text(bar + " summary"))
 		return
 	}
 	b.eval(fmt.Sprintf(`document.querySelector(%q).open = true`, bar))
-	b.effort.reads(b.text(bar))
-	b.effort.answers++
-	b.effort.taps++
+	b.effort.Reads(b.text(bar))
+	b.effort.Answers++
+	b.effort.Taps++
 	for field, value := range typed {
 		if b.shows(fmt.Sprintf(`%s input[name=%q]`, bar, field)) {
-			b.effort.taps++
-			b.effort.typed += len([]rune(value))
+			b.effort.Taps++
+			b.effort.Typed += len([]rune(value))
 		}
 	}
 	for field, value := range chosen {
 		if b.shows(fmt.Sprintf(`%s input[name=%q][value=%q] + span`, bar, field, value)) {
-			b.effort.taps++
+			b.effort.Taps++
 		}
 	}
 	for range 5 {

@@ -145,6 +145,14 @@ func Expected(p machine.Profile, tool machine.Tool, fumeUG *int64, onMS int64) (
 	return r.list[0], true
 }
 
+// RoomClearing is how long the room around a machine takes to clear after smoke; 0 stands for what nobody knows.
+func RoomClearing(roomM3, freshM3PerH float64) Row {
+	r := rows{about: AboutAir}
+	r.add("clearing the room after smoke", "clearing_time", need{"volume_m3", roomM3, "the volume of the room"},
+		need{"flow_m3_per_h", freshM3PerH, "the outside air that the room gets; a recirculating filter gives none"})
+	return r.list[0]
+}
+
 func (r *rows) add(title, name string, needs ...need) { r.addWith(title, name, nil, needs...) }
 
 func (r *rows) addWith(title, name string, inputs map[string]any, needs ...need) {
