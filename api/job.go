@@ -93,6 +93,19 @@ func (s *Server) WithdrawJob(ctx context.Context, request wire.WithdrawJobReques
 	return wire.WithdrawJob200JSONResponse{Body: jobShape(j), Headers: wire.WithdrawJob200ResponseHeaders{ETag: etag(j.Rev)}}, nil
 }
 
+// ChooseJobSet is PUT /jobs/{id}/set.
+func (s *Server) ChooseJobSet(ctx context.Context, request wire.ChooseJobSetRequestObject) (wire.ChooseJobSetResponseObject, error) {
+	rev, err := revOf(request.Params.IfMatch)
+	if err != nil {
+		return nil, err
+	}
+	j, err := s.store.ChooseSet(ctx, actorIn(ctx), request.ID, given(request.Body.SetID), rev)
+	if err != nil {
+		return nil, stale(rev, err)
+	}
+	return wire.ChooseJobSet200JSONResponse{Body: jobShape(j), Headers: wire.ChooseJobSet200ResponseHeaders{ETag: etag(j.Rev)}}, nil
+}
+
 // etag is a strong validator (RFC 9110 §8.8.3) made of a revision.
 func etag(rev int64) *string {
 	text := `"` + strconv.FormatInt(rev, 10) + `"`

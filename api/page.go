@@ -46,6 +46,7 @@ func (s *Server) pages() []page {
 
 		{method: http.MethodGet, path: "/jobs/:id", roles: []role{member}, handler: s.jobPage},
 		{method: http.MethodGet, path: "/jobs/:id/main", roles: []role{member}, handler: s.jobMain},
+		{method: http.MethodPost, path: "/jobs/:id/set", roles: []role{member}, body: formBody, handler: s.jobSetForm},
 		{method: http.MethodPost, path: "/jobs/:id/withdraw", roles: []role{member}, body: formBody, handler: s.jobWithdraw},
 
 		{method: http.MethodGet, path: "/site-ca", roles: []role{anyone}, handler: s.siteCAPage},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"path"
 	"strings"
@@ -71,7 +72,8 @@ func (s *Server) fromDraft(ctx context.Context, form *handInForm) error {
 	return nil
 }
 
-// handInKeep is POST /hand-in/draft: name, copies, due date and set as they are typed.
+// handInKeep is POST /hand-in/draft: name, copies, due date and set as they are typed. It answers with when the
+// job would be ready.
 func (s *Server) handInKeep(c echo.Context) error {
 	ctx := c.Request().Context()
 	form, err := readHandIn(c)
@@ -89,7 +91,19 @@ func (s *Server) handInKeep(c echo.Context) error {
 	if err := s.keepDraft(ctx, form, canon.Digest{}); err != nil {
 		return err
 	}
-	return c.NoContent(http.StatusNoContent)
+	digest, err := canon.Parse(c.FormValue("plan"))
+	if err != nil {
+		return c.NoContent(http.StatusNoContent)
+	}
+	row, err := s.store.PlanFor(ctx, actorIn(ctx), digest, form.machine)
+	if err != nil {
+		return err
+	}
+	v, err := s.readyView(ctx, row, form)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderReady(w, v) })
 }
 
 // handInThrowAway is POST /hand-in/throw-away.
@@ -108,19 +122,31 @@ func (s *Server) handInThrowAway(c echo.Context) error {
 // setsShown is how many of a member's sets the page offers, the newest.
 const setsShown = 20
 
+// setLines are the member's newest sets, with one chosen.
+func (s *Server) setLines(ctx context.Context, chosen uuid.UUID) ([]web.SetLine, error) {
+	sets, err := s.store.Sets(ctx, actorIn(ctx), uuid.Nil, setsShown)
+	if err != nil {
+		return nil, err
+	}
+	lines := make([]web.SetLine, 0, len(sets))
+	for _, t := range sets {
+		line := setLine(t)
+		line.Chosen = t.ID == chosen
+		lines = append(lines, line)
+	}
+	return lines, nil
+}
+
 // setsAndDrafts fills in what a member has begun.
 func (s *Server) setsAndDrafts(ctx context.Context, v *web.HandInView, form handInForm) error {
 	v.SetName, v.MaxFiles = form.setName, maxFiles
-	sets, err := s.store.Sets(ctx, actorIn(ctx), uuid.Nil, setsShown)
-	if err != nil {
+	var err error
+	if v.Sets, err = s.setLines(ctx, form.set); err != nil {
 		return err
 	}
-	names := map[uuid.UUID]string{}
-	for _, t := range sets {
-		line := setLine(t)
-		line.Chosen = t.ID == form.set
+	names := map[string]string{}
+	for _, t := range v.Sets {
 		names[t.ID] = t.Name
-		v.Sets = append(v.Sets, line)
 	}
 	if form.drawing != uuid.Nil {
 		return nil // there the drafts are not shown
@@ -131,7 +157,7 @@ func (s *Server) setsAndDrafts(ctx context.Context, v *web.HandInView, form hand
 	}
 	for _, d := range drafts {
 		line := web.DraftView{Drawing: d.Drawing.String(), Name: d.Title, File: d.FileName, Href: "/hand-in?drawing=" + d.Drawing.String(),
-			Planned: d.Plan != (canon.Digest{}), Set: names[d.Set], KeptAt: s.local(d.KeptAt)}
+			Planned: d.Plan != (canon.Digest{}), Set: names[d.Set.String()], KeptAt: s.local(d.KeptAt)}
 		if line.Name == "" {
 			line.Name = d.FileName
 		}

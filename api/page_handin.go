@@ -440,6 +440,7 @@ func (s *Server) handInView(c echo.Context, form handInForm) (web.HandInView, er
 
 // handInPlanned fills the page with a plan.
 func (s *Server) handInPlanned(c echo.Context, row db.PlanRow, form handInForm) (web.HandInView, error) {
+	ctx := c.Request().Context()
 	form.machine, form.tool, form.stock, form.drawing = row.Machine, row.Tool, row.Stock, row.Drawing
 	form.operations, form.choices, form.groups = map[string]plan.Operation{}, row.Choices, nil
 	for _, g := range row.Plan.Groups {
@@ -455,7 +456,8 @@ func (s *Server) handInPlanned(c echo.Context, row db.PlanRow, form handInForm) 
 		return v, err
 	}
 	v.Plan = playedView(row.Plan, row.Digest, "plan")
-	return v, nil
+	v.Ready, err = s.readyView(ctx, row, form)
+	return v, err
 }
 
 func groupView(g plan.Group) web.GroupView {

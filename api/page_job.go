@@ -50,19 +50,43 @@ func (s *Server) jobWithdraw(c echo.Context) error {
 	if err != nil || rev <= 0 {
 		return invalid("rev", "the page does not say what it has seen of the job", "open the job's page again")
 	}
-	if _, err := s.store.WithdrawJob(ctx, actorIn(ctx), id, rev); err != nil {
-		p, shown := s.refusedForm(c, err)
-		if !shown {
-			return err
-		}
+	_, err = s.store.WithdrawJob(ctx, actorIn(ctx), id, rev)
+	return s.jobDone(c, id, err)
+}
+
+// jobDone answers a form of a job's page.
+func (s *Server) jobDone(c echo.Context, id uuid.UUID, err error) error {
+	return s.afterForm(c, err, "/jobs/"+id.String(), func(status int, problem *web.Problem) error {
 		v, err := s.jobView(c)
 		if err != nil {
 			return err
 		}
-		v.Problem = pageReasons(p)
-		return sendHTML(c, p.status, func(w io.Writer) error { return web.RenderJob(w, v) })
+		v.Problem = problem
+		return sendHTML(c, status, func(w io.Writer) error { return web.RenderJob(w, v) })
+	})
+}
+
+// jobSetForm is POST /jobs/{id}/set: the set that it is part of, one that is there or a new one.
+func (s *Server) jobSetForm(c echo.Context) error {
+	ctx := c.Request().Context()
+	id, err := pathID(c)
+	if err != nil {
+		return err
 	}
-	return c.Redirect(http.StatusSeeOther, "/jobs/"+id.String())
+	form, err := readHandIn(c)
+	if err != nil {
+		return err
+	}
+	if j, err := s.store.Job(ctx, actorIn(ctx), id); err != nil {
+		return err
+	} else if who, _ := personOf(c); j.Member != who.Person.ID {
+		return db.ErrNotFound // before a set is made for it
+	}
+	set, err := s.chosenSet(ctx, form)
+	if err == nil {
+		_, err = s.store.ChooseSet(ctx, actorIn(ctx), id, set, 0)
+	}
+	return s.jobDone(c, id, err)
 }
 
 // gateRecords bounds how many runs of a job show their gate.
@@ -104,7 +128,20 @@ func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 			v.MayWithdraw = mine || who.Person.Role.Officer() || who.Person.Role.Admin()
 		}
 	}
-	v.MayRepeat = mine
+	if v.MayRepeat = mine; mine {
+		var chosen uuid.UUID
+		if j.Set != nil {
+			chosen = *j.Set
+		}
+		if v.SetForm.Sets, err = s.setLines(ctx, chosen); err != nil {
+			return v, err
+		}
+		for _, t := range v.SetForm.Sets {
+			if t.Chosen {
+				v.SetLine = &t
+			}
+		}
+	}
 	if err := s.expect(ctx, j, &v); err != nil {
 		return v, err
 	}
@@ -149,6 +186,7 @@ func (s *Server) expect(ctx context.Context, j db.Job, v *web.JobView) error {
 	if !q.Lane.Pace.Known() {
 		v.PaceRuns = 0
 	}
+	v.Laying = layingWords(q.Lane.Pace)
 	return nil
 }
 

@@ -249,6 +249,7 @@ var kindWords = map[logbook.Kind]string{
 	logbook.JobSubmitted:           "submitted a job",
 	logbook.JobWithdrawn:           "withdrew a job",
 	logbook.SetMade:                "opened a set of jobs",
+	logbook.JobSetChosen:           "chose the set of a job",
 	logbook.AnswerGiven:            "answered an item",
 	logbook.LeaveIssued:            "was given a set-up leave",
 	logbook.LeaveUsed:              "used the set-up leave",

@@ -35,6 +35,7 @@ func (s *Server) sendQueue(c echo.Context, id uuid.UUID, status int, problem *we
 	v := web.QueueView{Shell: s.shell(c, "Queue, "+lane.Machine.Name, "/"), Machine: machineView(lane.Machine),
 		Lockout: s.lockoutView(lane.Machine.Lockout, who)}
 	v.Problem = problem
+	v.Laying = layingWords(lane.Queue.Lane.Pace)
 	if p := lane.Queue.Lane.Pace; p.Known() {
 		v.PaceRuns, v.TypicalPercent, v.SlowPercent = p.Runs, p.Typical/10, p.Slow/10
 	}

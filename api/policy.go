@@ -173,6 +173,7 @@ func policy() []rule {
 		handIn(post("/jobs", jsonBody, member)),
 		get("/jobs/:id", member),
 		handIn(post("/jobs/:id/withdraw", 0, member)),
+		handIn(put("/jobs/:id/set", 4*kib, member)),
 		get("/sets", member),
 		handIn(post("/sets", 4*kib, member)),
 		get("/sets/:id", member),

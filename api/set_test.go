@@ -47,6 +47,27 @@ func TestSets(t *testing.T) {
 		t.Errorf("%+v", page)
 	}
 	w.as(t, member, http.MethodGet, "/sets?limit=0", "", http.StatusUnprocessableEntity, nil)
+	put := func(token, body string, status int, header ...string) *wire.Job {
+		t.Helper()
+		var got wire.Job
+		into := any(&got)
+		if status != http.StatusOK {
+			into = nil
+		}
+		w.as(t, token, http.MethodPut, "/jobs/"+loose.ID.String()+"/set", body, status, into, header...)
+		return &got
+	}
+	choice := fmt.Sprintf(`{"set_id":%q}`, set.ID)
+	put(member, choice, http.StatusPreconditionFailed, "If-Match", `"999"`)
+	put(operator, choice, http.StatusNotFound)
+	put(other, choice, http.StatusNotFound)
+	if got := put(member, choice, http.StatusOK); got.SetID == nil || *got.SetID != set.ID {
+		t.Errorf("%+v", got)
+	}
+	put(member, choice, http.StatusUnprocessableEntity)
+	if got := put(member, `{}`, http.StatusOK); got.SetID != nil {
+		t.Errorf("of none: %+v", got)
+	}
 	w.as(t, operator, http.MethodGet, "/sets", "", http.StatusOK, &page)
 	if len(page.Sets) != 0 {
 		t.Errorf("another's list has %+v", page)
@@ -96,6 +117,9 @@ func TestPages_DraftsAndSets(t *testing.T) {
 	p.get(t, "member", "/hand-in").wants(t, 200, "planned, kept", planned)
 	p.post(t, "member", "/hand-in/draft", url.Values{"drawing": {id}, "title": {"shed <b>wall</b>"}, "copies": {"2"}, "due": {"2031-02-03T10:00"}, "set": {d.Set.String()}}).wants(t, 204)
 	p.get(t, "member", planned).wants(t, 200, `value="shed &lt;b&gt;wall&lt;/b&gt;"`, `value="2"`, `value="2031-02-03T10:00"`, `value="`+d.Set.String()+`" selected`)
+	p.get(t, "member", planned).wants(t, 200, "Handed in now, it would be <b>ready about", "all 2 sheets of it", "place 1 in the queue", "assumed: too few were laid here").lacks(t, "That is after it is due")
+	live := url.Values{"drawing": {id}, "title": {"wall"}, "copies": {"3"}, "due": {"2020-02-03T10:00"}, "plan": {strings.TrimPrefix(planned, "/hand-in?plan=")}, "set": {d.Set.String()}}
+	p.post(t, "member", "/hand-in/draft", live).wants(t, 200, "all 3 sheets of it", "That is after it is due").lacks(t, "<main")
 	p.post(t, "member", "/hand-in/draft", url.Values{"drawing": {uuid.NewString()}, "title": {"x"}}).wants(t, 204) // of none
 
 	digest := strings.TrimPrefix(planned, "/hand-in?plan=")
@@ -103,6 +127,12 @@ func TestPages_DraftsAndSets(t *testing.T) {
 		wants(t, 303).Header.Get("Location")
 	p.get(t, "member", strings.TrimSuffix(job, "?said=handed-in")).wants(t, 200, `Part of <a href="/sets/`+d.Set.String()+`">garden shed</a>`)
 	p.get(t, "member", "/sets/"+d.Set.String()).wants(t, 200, "garden shed", "0 of 2 sheets done, 2 in a queue or at work", "poplar plywood, natural, 3 mm", "Hand in another drawing")
+	own := strings.TrimSuffix(job, "?said=handed-in")
+	p.post(t, "member", own+"/set", url.Values{"set": {d.Set.String()}}).wants(t, 422, "there already")
+	p.post(t, "member", own+"/set", url.Values{"set_name": {"tool wall"}}).wants(t, 303)
+	p.get(t, "member", own).wants(t, 200, ">tool wall</a>", "0 of 2 sheets done")
+	p.post(t, "operator", own+"/set", url.Values{"set_name": {"mine"}}).wants(t, 404)
+	p.post(t, "member", own+"/set", url.Values{"set": {d.Set.String()}}).wants(t, 303)
 	p.get(t, "operator", "/sets/"+d.Set.String()).wants(t, 200).lacks(t, "Hand in another drawing")
 	p.get(t, "member", "/sets/"+uuid.NewString()).wants(t, 404)
 

@@ -270,7 +270,7 @@ func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (R
 		if err := g.forbidden(); err != nil {
 			return err
 		}
-		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": databaseNow, "origin_x_um": nil, "origin_y_um": nil,
+		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": databaseNow, "taken_up_at": databaseNow, "origin_x_um": nil, "origin_y_um": nil,
 			"homed": false, "placed_by": nil, "placed_at": nil, "focus_um": nil, "fitted": "", "traced_x_um": nil, "traced_y_um": nil, "supply_off_at": nil})
 		return nil
 	})

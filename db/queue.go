@@ -123,8 +123,8 @@ const (
 // readRan reads what ran. The comparison of rows leaves the database the index of a machine's own runs and no walk
 // through those of all machines by their end.
 func readRan(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, profiles map[uuid.UUID]machine.Profile) {
-	b.Queue(`SELECT r.machine, r.stock, j.member, r.outcome, r.real_ms, coalesce(pl.total_ms, 0), r.ended_at - r.started_at, r.ended_at > now() - $3::interval
-		FROM unnest((SELECT $1::uuid[])) WITH ORDINALITY AS m(id, n) CROSS JOIN LATERAL (SELECT id, machine, job, stock, plan, outcome, real_ms, started_at, ended_at FROM run
+	b.Queue(`SELECT r.machine, r.stock, j.member, r.outcome, r.real_ms, coalesce(pl.total_ms, 0), r.ended_at - r.started_at, r.started_at - r.taken_up_at, r.ended_at > now() - $3::interval
+		FROM unnest((SELECT $1::uuid[])) WITH ORDINALITY AS m(id, n) CROSS JOIN LATERAL (SELECT id, machine, job, stock, plan, outcome, real_ms, started_at, taken_up_at, ended_at FROM run
 			WHERE (machine, ended_at) <= (m.id, 'infinity'::timestamptz) AND (machine, ended_at) >= (m.id, '-infinity'::timestamptz) AND phase = 'closed' AND real_ms > 0
 			ORDER BY machine DESC, ended_at DESC LIMIT $2) r
 		CROSS JOIN LATERAL (SELECT member FROM job WHERE id = r.job LIMIT 1) j
@@ -133,13 +133,26 @@ func readRan(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, pro
 		var on, stock, member uuid.UUID
 		var outcome queue.Outcome
 		var real, planned int64
-		var held *time.Duration
+		var held, laid *time.Duration
 		var lately bool
 		ran := make(map[uuid.UUID][]queue.Ran)
-		_, err := pgx.ForEachRow(rows, []any{&on, &stock, &member, &outcome, &real, &planned, &held, &lately}, func() error {
+		type lying struct {
+			stock uuid.UUID
+			took  time.Duration // zero for unknown
+		}
+		after := make(map[uuid.UUID]lying) // each machine's run read last, which came after the one of this row
+		all := make(map[uuid.UUID][]queue.Laid)
+		_, err := pgx.ForEachRow(rows, []any{&on, &stock, &member, &outcome, &real, &planned, &held, &laid, &lately}, func() error {
 			l := lanes[on]
 			if l.Loaded == uuid.Nil {
 				l.Loaded = stock
+			}
+			if a := after[on]; a.took > 0 {
+				all[on] = append(all[on], queue.Laid{Took: a.took, SameLot: a.stock == stock})
+			}
+			after[on] = lying{stock: stock}
+			if laid != nil {
+				after[on] = lying{stock, *laid}
 			}
 			if lately {
 				l.Had[member] += onMachine(profiles[on], real)
@@ -147,11 +160,14 @@ func readRan(b *pgx.Batch, ids []uuid.UUID, lanes map[uuid.UUID]*queue.Lane, pro
 			if outcome == queue.OutcomeCompleted && held != nil {
 				ran[on] = append(ran[on], queue.Ran{PlannedMS: planned, RealMS: real, Around: *held - onMachine(profiles[on], real)})
 			}
-			held = nil
+			held, laid = nil, nil
 			return nil
 		})
-		for id, all := range ran {
-			lanes[id].Pace = queue.PaceOf(all)
+		for id, of := range ran {
+			lanes[id].Pace = queue.PaceOf(of)
+		}
+		for id, laid := range all {
+			lanes[id].Pace.Lay(laid)
 		}
 		return err
 	})

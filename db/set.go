@@ -63,6 +63,39 @@ func intoSet(w *write, actor Actor, job, set uuid.UUID) {
 	w.entries[0].subjects = append(w.entries[0].subjects, about("set", set))
 }
 
+// ChooseSet makes a job part of another set of the same member, or of none (zero); its sheets count there from then
+// on. rev 0 means whatever it is now. Errors: ErrNotFound, also for somebody else's job, ErrConflict, *Refused.
+func (s *Store) ChooseSet(ctx context.Context, actor Actor, id, set uuid.UUID, rev int64) (Job, error) {
+	_, err := s.commit(ctx, func(ctx context.Context) (write, error) {
+		job, err := s.Job(ctx, actor, id)
+		switch {
+		case err != nil:
+			return write{}, err
+		case job.Member != actor.Person:
+			return write{}, ErrNotFound
+		case rev != 0 && rev != job.Rev:
+			return write{}, errStaleRev
+		case job.Set != nil && *job.Set == set || job.Set == nil && set == uuid.Nil:
+			return write{}, refuse("the job is there already", "choose another set, or leave it")
+		}
+		w := write{
+			statements: []statement{{sql: `UPDATE job SET set_id = NULL, rev = rev + 1 WHERE id = $1 AND rev = $2`, args: []any{id, job.Rev}, rows: 1}},
+			entries:    []draft{{kind: logbook.JobSetChosen, actor: actor, subjects: []logbook.Subject{about(logbook.RoleJob, id)}}},
+		}
+		if job.Set != nil {
+			w.entries[0].subjects = append(w.entries[0].subjects, about("set_before", *job.Set))
+		}
+		if set != uuid.Nil {
+			intoSet(&w, actor, id, set)
+		}
+		return w, nil
+	})
+	if err != nil {
+		return Job{}, err
+	}
+	return s.Job(ctx, actor, id)
+}
+
 // selectSet counts each set's sheets: a copy is done by a completed run whose sheet was kept.
 const selectSet = `SELECT s.id, s.member, p.name, s.name, s.made_at, count(j.id), coalesce(sum(CASE WHEN j.withdrawn_at IS NULL THEN j.copies ELSE r.done END), 0)::bigint,
 		coalesce(sum(r.done), 0)::bigint, coalesce(sum(r.waiting), 0)::bigint

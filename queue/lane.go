@@ -48,6 +48,47 @@ type Pace struct {
 	Typical int64         // permille of the planned time that half of the runs stayed under
 	Slow    int64         // permille that nine of ten runs stayed under
 	Around  time.Duration // from the end of motion to the closed inspection, the middle one
+	// SameLot and OtherLot are the middle times from taking a run up to its motion: laying another sheet of the lot
+	// that lay there, or one of another with its checks and its focus. Zero where too few runs are known.
+	SameLot, OtherLot time.Duration
+}
+
+// Laid is how long it took from taking a run up to its motion, behind a run before it on that machine.
+type Laid struct {
+	Took    time.Duration
+	SameLot bool // the sheet before was of the same lot
+}
+
+// Lay reads from what was laid how long it takes; each kind by itself, where enough of it is known.
+func (p *Pace) Lay(all []Laid) {
+	var same, other []time.Duration
+	for _, l := range all {
+		if l.SameLot {
+			same = append(same, l.Took)
+		} else {
+			other = append(other, l.Took)
+		}
+	}
+	middle := func(of []time.Duration) time.Duration {
+		if len(of) < PaceRuns {
+			return 0
+		}
+		slices.Sort(of)
+		return of[(len(of)-1)/2]
+	}
+	p.SameLot, p.OtherLot = middle(same), middle(other)
+}
+
+// Laying is how long a sheet takes to be laid: as runs here took, else what is assumed. known says which.
+func (p Pace) Laying(sameLot bool) (took time.Duration, known bool) {
+	took, usual := p.OtherLot, usualOtherLot
+	if sameLot {
+		took, usual = p.SameLot, usualSameLot
+	}
+	if took <= 0 {
+		return usual, false
+	}
+	return took, true
 }
 
 // Fewer runs than PaceRuns say nothing of a machine: it is taken as planned, and up to half as long again.
@@ -103,21 +144,18 @@ func (p Pace) orUsual() Pace {
 	return p
 }
 
-// What comes before a run, beside its own time: another sheet of the same lot is laid, or another lot with its
-// checks and its focus. Common practice, no source.
+// What is assumed to come before a run, beside its own time, until runs of the machine tell: another sheet of the
+// same lot is laid, or another lot with its checks and its focus. No source: people are told that it is assumed.
 const (
-	sameLot  = 1 * time.Minute
-	otherLot = 4 * time.Minute
+	usualSameLot  = 1 * time.Minute
+	usualOtherLot = 4 * time.Minute
 )
 
 // lasts is the time that a run holds the machine, laying the sheet included: as half of the runs went, and as
 // nine of ten did.
 func (l Lane) lasts(w Waiting, loaded uuid.UUID) (typical, slow time.Duration) {
 	p := l.Pace.orUsual()
-	lay := otherLot
-	if w.Stock == loaded {
-		lay = sameLot
-	}
+	lay, _ := l.Pace.Laying(w.Stock == loaded)
 	fixed := lay + p.Around
 	return fixed + permille(w.Takes, p.Typical), fixed + permille(w.Takes, p.Slow)
 }

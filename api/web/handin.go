@@ -3,6 +3,7 @@ package web
 import (
 	"html/template"
 	"io"
+	"time"
 )
 
 // HandInView is the page on which a member hands in a drawing.
@@ -33,7 +34,26 @@ type HandInView struct {
 	Sets        []SetLine // the member's newest
 	SetName     string    // of a set that is to be made
 	MaxFiles    int       // at once
+	Ready       ReadyView // where there is a plan
 }
+
+// ReadyView is when a job would be ready that is handed in now.
+type ReadyView struct {
+	Now                       time.Time
+	Copies                    int64
+	Place                     int    // of its first sheet
+	Why                       string // it stands there
+	Start, NotBefore, ReadyBy *time.Time
+	Due                       *time.Time
+	Late, Tight               bool // after the due time as half of the runs here went, as nine of ten did
+	PaceRuns                  int  // that these were reckoned from; 0 for too few
+	Laying                    string
+	LockedOut                 bool
+	TooLong                   bool // so much waits that nothing is reckoned
+}
+
+// RenderReady writes that part of the page.
+func RenderReady(w io.Writer, v ReadyView) error { return render(w, "hand-in", "ready", v) }
 
 // ToolChoice is one tool of one machine.
 type ToolChoice struct {

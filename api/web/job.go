@@ -33,9 +33,12 @@ type JobView struct {
 	// NotBefore is when the last sheet is ready as half of the runs here went, ReadyBy as nine of ten did; nil where
 	// nothing is known.
 	NotBefore, ReadyBy *time.Time
-	PaceRuns           int    // that these were reckoned from; 0 for too few
-	Place              int    // of its first waiting run in the queue, 0 for none
-	Why                string // it has that place
+	PaceRuns           int      // that these were reckoned from; 0 for too few
+	Laying             string   // what laying a sheet counts
+	SetForm            SetForm  // of the member, to choose from
+	SetLine            *SetLine // how far the set has come that it is part of
+	Place              int      // of its first waiting run in the queue, 0 for none
+	Why                string   // it has that place
 	Called             *time.Time
 	CalledRun          string // whose member is waited for at the machine
 }
@@ -61,6 +64,12 @@ type RunView struct {
 	Origin     string
 	Gate       *Gate // with the answers, once the run was signed
 	Answers    []AnswerView
+}
+
+// SetForm is what a set is chosen from.
+type SetForm struct {
+	Sets    []SetLine
+	SetName string // of one that is to be made
 }
 
 // AnswerView is one answer of a gate's record in words, for those who cannot use the drawing.

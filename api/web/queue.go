@@ -12,6 +12,7 @@ type QueueView struct {
 	MayTake bool // an operator of this machine
 	// What the times are reckoned from; PaceRuns is 0 for too few runs.
 	PaceRuns                    int
+	Laying                      string // what laying a sheet counts
 	TypicalPercent, SlowPercent int64
 }
 

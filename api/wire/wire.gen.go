@@ -1318,6 +1318,12 @@ type JobPage struct {
 	Next *openapi_types.UUID `json:"next,omitempty"`
 }
 
+// JobSetChoice defines model for JobSetChoice.
+type JobSetChoice struct {
+	// SetID left out for none
+	SetID *openapi_types.UUID `json:"set_id,omitempty"`
+}
+
 // Lane defines model for Lane.
 type Lane struct {
 	Active     *BoardRun          `json:"active,omitempty"`
@@ -2713,6 +2719,12 @@ type SubmitJobParams struct {
 	IdempotencyKey *IdempotencyKey `json:"Idempotency-Key,omitempty"`
 }
 
+// ChooseJobSetParams defines parameters for ChooseJobSet.
+type ChooseJobSetParams struct {
+	// IfMatch the ETag of the job as last read
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
 // WithdrawJobParams defines parameters for WithdrawJob.
 type WithdrawJobParams struct {
 	// IfMatch the ETag of the job as last read
@@ -3113,6 +3125,9 @@ type AcceptInvitationJSONRequestBody = InvitationAccepted
 // SubmitJobJSONRequestBody defines body for SubmitJob for application/json ContentType.
 type SubmitJobJSONRequestBody = NewJob
 
+// ChooseJobSetJSONRequestBody defines body for ChooseJobSet for application/json ContentType.
+type ChooseJobSetJSONRequestBody = JobSetChoice
+
 // BeginCommissioningJSONRequestBody defines body for BeginCommissioning for application/json ContentType.
 type BeginCommissioningJSONRequestBody = CommissioningBegin
 
@@ -3328,6 +3343,9 @@ type ServerInterface interface {
 	// GetJob One job with its runs
 	// (GET /jobs/{id})
 	GetJob(ctx echo.Context, id ID) error
+	// ChooseJobSet Make a job part of another set, or of none
+	// (PUT /jobs/{id}/set)
+	ChooseJobSet(ctx echo.Context, id ID, params ChooseJobSetParams) error
 	// WithdrawJob Withdraw a job
 	// (POST /jobs/{id}/withdraw)
 	WithdrawJob(ctx echo.Context, id ID, params WithdrawJobParams) error
@@ -4247,6 +4265,42 @@ func (w *ServerInterfaceWrapper) GetJob(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetJob(ctx, id)
+	return err
+}
+
+// ChooseJobSet converts echo context to params.
+func (w *ServerInterfaceWrapper) ChooseJobSet(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "id" -------------
+	var id ID
+
+	err = runtime.BindStyledParameterWithOptions("simple", "id", ctx.Param("id"), &id, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter id: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ChooseJobSetParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-Match: %s", err))
+		}
+
+		params.IfMatch = &IfMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ChooseJobSet(ctx, id, params)
 	return err
 }
 
@@ -6620,6 +6674,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/jobs", wrapper.ListJobs, options.OperationMiddlewares["listJobs"]...)
 	router.POST(options.BaseURL+"/jobs", wrapper.SubmitJob, options.OperationMiddlewares["submitJob"]...)
 	router.GET(options.BaseURL+"/jobs/:id", wrapper.GetJob, options.OperationMiddlewares["getJob"]...)
+	router.PUT(options.BaseURL+"/jobs/:id/set", wrapper.ChooseJobSet, options.OperationMiddlewares["chooseJobSet"]...)
 	router.POST(options.BaseURL+"/jobs/:id/withdraw", wrapper.WithdrawJob, options.OperationMiddlewares["withdrawJob"]...)
 	router.GET(options.BaseURL+"/logbook", wrapper.ListEntries, options.OperationMiddlewares["listEntries"]...)
 	router.GET(options.BaseURL+"/logbook/:index/proof", wrapper.GetProof, options.OperationMiddlewares["getProof"]...)
@@ -7996,6 +8051,57 @@ type GetJobdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetJobdefaultApplicationProblemPlusJSONResponse) VisitGetJobResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChooseJobSetRequestObject struct {
+	ID     ID `json:"id"`
+	Params ChooseJobSetParams
+	Body   *ChooseJobSetJSONRequestBody
+}
+
+type ChooseJobSetResponseObject interface {
+	VisitChooseJobSetResponse(w http.ResponseWriter) error
+}
+
+type ChooseJobSet200ResponseHeaders struct {
+	ETag *string
+}
+
+type ChooseJobSet200JSONResponse struct {
+	Body    Job
+	Headers ChooseJobSet200ResponseHeaders
+}
+
+func (response ChooseJobSet200JSONResponse) VisitChooseJobSetResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	if response.Headers.ETag != nil {
+		w.Header().Set("ETag", fmt.Sprint(*response.Headers.ETag))
+	}
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChooseJobSetdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChooseJobSetdefaultApplicationProblemPlusJSONResponse) VisitChooseJobSetResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -11977,6 +12083,9 @@ type StrictServerInterface interface {
 	// GetJob One job with its runs
 	// (GET /jobs/{id})
 	GetJob(ctx context.Context, request GetJobRequestObject) (GetJobResponseObject, error)
+	// ChooseJobSet Make a job part of another set, or of none
+	// (PUT /jobs/{id}/set)
+	ChooseJobSet(ctx context.Context, request ChooseJobSetRequestObject) (ChooseJobSetResponseObject, error)
 	// WithdrawJob Withdraw a job
 	// (POST /jobs/{id}/withdraw)
 	WithdrawJob(ctx context.Context, request WithdrawJobRequestObject) (WithdrawJobResponseObject, error)
@@ -13367,6 +13476,55 @@ func (sh *strictHandler) GetJob(ctx echo.Context, id ID) error {
 		return err
 	} else if validResponse, ok := response.(GetJobResponseObject); ok {
 		return validResponse.VisitGetJobResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ChooseJobSet operation middleware
+func (sh *strictHandler) ChooseJobSet(ctx echo.Context, id ID, params ChooseJobSetParams) error {
+	var request ChooseJobSetRequestObject
+
+	request.ID = id
+	request.Params = params
+
+	var body ChooseJobSetJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChooseJobSet(ctx.Request().Context(), request.(ChooseJobSetRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChooseJobSet")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ChooseJobSetResponseObject); ok {
+		return validResponse.VisitChooseJobSetResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

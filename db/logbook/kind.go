@@ -93,7 +93,8 @@ const (
 	JobSubmitted           Kind = "job.submitted"
 	JobWithdrawn           Kind = "job.withdrawn"
 	SetMade                Kind = "set.made"
-	RunProposed            Kind = "run.proposed" // the run comes to be, in phase proposed
+	JobSetChosen           Kind = "job.set_chosen" // the set that a job is part of; subjects "set" and "set_before", each where there is one
+	RunProposed            Kind = "run.proposed"   // the run comes to be, in phase proposed
 	RunReady               Kind = "run.ready"
 	RunUnready             Kind = "run.unready"
 	AnswerGiven            Kind = "answer.given"
@@ -165,7 +166,7 @@ var kinds = []Kind{
 	SessionOpened, SessionEnded, StationEnrolled, MachineAdded, ProfileChanged, MachineViewNamed, MachineViewEnded,
 	LockoutSet, LockoutLifted, MaterialAdded, MaterialChanged, MaterialRetired, MaterialListTaken, StockAdded, StockChanged,
 	StockTested, SettingProven, SettingWithdrawn, SettingsGridStarted, SettingsGridFlame,
-	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted, SetMade,
+	CalibrationStarted, CalibrationMeasured, CalibrationAccepted, CalibrationRefused, CalibrationRuleSet, ChecklistPublished, DrawingReceived, PlanMade, JobSubmitted, SetMade, JobSetChosen,
 	JobWithdrawn, RunProposed, RunReady, RunUnready, AnswerGiven, LeaveIssued, LeaveUsed,
 	AttendanceMissed, AttendanceSummary, PictureKept, WatchOpened, WatchConfirmed,
 	WatchClosed, Refused, HeadKept, ReportRejected, IncidentOpened, WorkerSeen,
