@@ -277,6 +277,10 @@ func addJobs(ctx context.Context, store *db.Store, member db.Actor, machines map
 	if err != nil {
 		return err
 	}
+	sets, err := addSets(ctx, store, member)
+	if err != nil {
+		return err
+	}
 	for _, j := range jobs {
 		if there[j.title] {
 			continue
@@ -294,11 +298,34 @@ func addJobs(ctx context.Context, store *db.Store, member db.Actor, machines map
 		if err != nil {
 			return fmt.Errorf("demo plan %s: %w", j.title, err)
 		}
-		if _, err := store.SubmitJob(ctx, member, db.NewJob{Title: j.title, Plan: row.Digest, Copies: j.copies}); err != nil {
+		if _, err := store.SubmitJob(ctx, member, db.NewJob{Title: j.title, Plan: row.Digest, Copies: j.copies, Set: sets[j.set]}); err != nil {
 			return fmt.Errorf("demo job %s: %w", j.title, err)
 		}
 	}
 	return nil
+}
+
+// addSets makes the sets that the demo's jobs belong to, by name; those that are there stay.
+func addSets(ctx context.Context, store *db.Store, member db.Actor) (map[string]uuid.UUID, error) {
+	there, err := store.Sets(ctx, member, uuid.Nil, 1000)
+	if err != nil {
+		return nil, err
+	}
+	sets := map[string]uuid.UUID{"": uuid.Nil}
+	for _, t := range there {
+		sets[t.Name] = t.ID
+	}
+	for _, j := range jobs {
+		if _, ok := sets[j.set]; ok {
+			continue
+		}
+		made, err := store.MakeSet(ctx, member, j.set)
+		if err != nil {
+			return nil, fmt.Errorf("demo set %s: %w", j.set, err)
+		}
+		sets[j.set] = made.ID
+	}
+	return sets, nil
 }
 
 // jobTitles are the titles of a person's jobs; the demo's few are on the first page or long done.

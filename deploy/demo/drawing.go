@@ -58,8 +58,10 @@ func drawingOf(file string) Drawing {
 var jobs = []struct {
 	title, file, bay, tool string
 	copies                 int64
+	set                    string // empty for none
 }{
-	{"bed sign", "bed-sign.svg", "Bay 1", "beam", 2},
-	{"plant labels", "plant-labels.svg", "Bay 2", "beam", 1},
-	{"bed sign, drawn", "bed-sign.svg", "Bay 3", "pen", 1},
+	// The herb bed gets its signs from plywood and its labels from card.
+	{"bed sign", "bed-sign.svg", "Bay 1", "beam", 2, "herb bed"},
+	{"plant labels", "plant-labels.svg", "Bay 2", "beam", 1, "herb bed"},
+	{"bed sign, drawn", "bed-sign.svg", "Bay 3", "pen", 1, ""},
 }

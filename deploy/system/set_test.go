@@ -22,6 +22,10 @@ func TestSetInBrowser(t *testing.T) {
 		t.Fatalf("the npm packages of the oracles are not installed; run: make install-test\n%v", err)
 	}
 	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	// The demo's own set is cut from two kinds of sheets and shows how far it is.
+	if sets := h.as(t, "thyme").get("/sets").list("sets"); len(sets) != 1 || sets[0].str("name") != "herb bed" || sets[0].num("jobs") != 2 || sets[0].num("sheets") != 3 || sets[0].num("done") != 0 {
+		t.Errorf("the demo's sets: %v", sets)
+	}
 	b := openBrowser(t, h.address)
 	look := func(name string) {
 		t.Helper()
