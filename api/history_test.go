@@ -99,6 +99,9 @@ func TestHistoryPages(t *testing.T) {
 	if html := page("/history?outcome=withdrawn&machine="+w.Machine.ID.String()+"&from=2020-01-01", http.StatusOK); !strings.Contains(html, `href="/runs/`+run) {
 		t.Error("the run is not in the list")
 	}
+	if html := page("/history?outcome=withdrawn&material="+w.Stock.Material.String(), http.StatusOK); !strings.Contains(html, `href="/runs/`+run) || !strings.Contains(html, "lot P118") || !strings.Contains(html, "material_id="+w.Stock.Material.String()) {
+		t.Error("the material's run is not shown with its lot, or its file has others")
+	}
 	if html := page("/history?outcome=withdrawn&to=2020-01-01", http.StatusOK); strings.Contains(html, `href="/runs/`+run) {
 		t.Error("the run is in the list of another year")
 	}

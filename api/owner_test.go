@@ -61,6 +61,9 @@ func TestS9_EveryObjectRoute(t *testing.T) {
 		if key.method == http.MethodPost && !strings.HasPrefix(key.path, base) { // a page's form
 			body, header = "rev=1", []string{"Content-Type", "application/x-www-form-urlencoded"}
 		}
+		if key.method == http.MethodPut {
+			body, header = "{}", []string{"Content-Type", "application/json"}
+		}
 		if got := ask(t, w.s.Handler(), key.method, target, other, body, header...).Code; got != http.StatusNotFound {
 			t.Errorf("%s %s of somebody else's: %d", key.method, key.path, got)
 		}

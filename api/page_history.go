@@ -1,9 +1,12 @@
 package api
 
 import (
+	"context"
+	"errors"
 	"io"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -57,6 +60,21 @@ func (s *Server) historyPage(c echo.Context) error {
 	if f.Outcome != queue.NoOutcome && asFile.Get("outcome") == "" {
 		f.Outcome = queue.NoOutcome // a word that is no outcome picks nothing out
 	}
+	if v.Materials, err = s.materialRoles(ctx, c.QueryParam("material"), &f.Material); err != nil {
+		return err
+	}
+	if f.Material != uuid.Nil {
+		asFile.Set("material_id", f.Material.String())
+	}
+	if v.Who = strings.TrimSpace(c.QueryParam("person")); v.Who != "" && v.All {
+		if f.Person, err = s.store.PersonNamed(ctx, v.Who); errors.Is(err, db.ErrNotFound) {
+			v.Problem = &web.Problem{Title: "No such person", Reasons: []web.Reason{{What: "Nobody has that sign-in name", Next: "Look at the page of people for it."}}}
+			return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderHistory(w, v) })
+		} else if err != nil {
+			return err
+		}
+		asFile.Set("person_id", f.Person.String())
+	}
 	machines, err := s.store.Machines(ctx)
 	if err != nil {
 		return err
@@ -71,7 +89,7 @@ func (s *Server) historyPage(c echo.Context) error {
 	for _, r := range runs {
 		row := web.OverRow{ID: r.ID.String(), Title: r.JobTitle, Machine: r.MachineBay + ", " + r.MachineName, Member: r.MemberName, Operator: r.OperatorName,
 			Outcome: string(r.Outcome), Reason: r.Reason, Number: r.Number, Copy: r.Copy, Copies: r.Copies, PlannedMS: r.PlanTotalMS, RealMS: r.RealMS,
-			NeverMoved: r.NeverMoved, Flame: r.Flame}
+			NeverMoved: r.NeverMoved, Flame: r.Flame, Stock: r.MaterialName + ", lot " + r.StockLot}
 		if r.EndedAt != nil {
 			row.EndedAt = s.local(*r.EndedAt)
 		}
@@ -79,7 +97,7 @@ func (s *Server) historyPage(c echo.Context) error {
 	}
 	if len(runs) == historyRows {
 		next := url.Values{"after": {runs[historyRows-1].ID.String()}}
-		for _, name := range []string{"machine", "outcome", "from", "to"} {
+		for _, name := range []string{"machine", "outcome", "material", "person", "from", "to"} {
 			if text := c.QueryParam(name); text != "" {
 				next.Set(name, text)
 			}
@@ -90,6 +108,23 @@ func (s *Server) historyPage(c echo.Context) error {
 	asFile.Set("format", "jsonl")
 	v.Lines = base + "/runs/export?" + asFile.Encode()
 	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderHistory(w, v) })
+}
+
+// materialRoles are the materials that have or had a lot here, to choose from; picked is the one that is chosen.
+func (s *Server) materialRoles(ctx context.Context, chosen string, picked *uuid.UUID) ([]web.Role, error) {
+	all, err := s.store.Materials(ctx)
+	var list []web.Role
+	for _, m := range all {
+		if len(m.Stock) == 0 {
+			continue
+		}
+		role := web.Role{Value: m.ID.String(), Label: m.Name, Chosen: m.ID.String() == chosen}
+		if role.Chosen {
+			*picked = m.ID
+		}
+		list = append(list, role)
+	}
+	return list, err
 }
 
 // runPage is GET /runs/:id.
@@ -113,7 +148,7 @@ func (s *Server) runPage(c echo.Context) error {
 	}
 	who, _ := personOf(c)
 	v := web.RunPageView{Shell: s.shell(c, "Run", "/history"), JobID: r.Job.String(), JobTitle: r.JobTitle, Member: r.MemberName, Machine: machineView(m),
-		Tool: r.Tool, Material: r.MaterialName, Lot: r.StockLot, Plan: planView(row.Plan, r.Plan, "plan"),
+		Tool: r.Tool, Material: r.MaterialName, Lot: r.StockLot, Plan: playedView(row.Plan, r.Plan, "plan"),
 		ReadsLog: who.Person.Role.Officer() || who.Person.Role.Admin()}
 	signed, err := s.store.SignOffs(ctx, r.ID)
 	if err != nil {

@@ -214,6 +214,9 @@ func (s *Server) runView(r db.Run, m db.Machine, signed *db.Signed) web.RunView 
 	v.Gate = &web.Gate{}
 	for _, b := range recordOf(r, m, signed) {
 		drawn := barView(b, true)
+		if b.Item.Key == checklist.ShownPlacement { // shown and bound, and no question
+			drawn.Said, b.Needs = []string{b.Needs}, ""
+		}
 		v.Gate.Bars = append(v.Gate.Bars, drawn)
 		v.Answers = append(v.Answers, web.AnswerView{Title: b.Item.Title, Said: strings.Join(drawn.Said, ", "), Needs: b.Needs, Numbers: b.Numbers})
 	}

@@ -4,6 +4,7 @@ package paper
 import (
 	"bytes"
 	"fmt"
+	"image"
 	"io"
 	"time"
 
@@ -27,7 +28,8 @@ const (
 type sheet struct {
 	*fpdf.Fpdf
 	faces   map[string]*sfnt.Font
-	lacking bool // something was shown as the sign for what is missing
+	widths  map[int]bool // of the pictures so far, in pixels
+	lacking bool         // something was shown as the sign for what is missing
 }
 
 // begin starts a document. Nothing in it depends on when it is written: at is the date that it bears.
@@ -36,7 +38,7 @@ func begin(title, foot string, at time.Time) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &sheet{Fpdf: fpdf.New("P", "mm", "A4", ""), faces: parsed}
+	s := &sheet{Fpdf: fpdf.New("P", "mm", "A4", ""), faces: parsed, widths: map[int]bool{}}
 	s.SetCatalogSort(true)
 	s.SetCreationDate(at.UTC())
 	s.SetModificationDate(at.UTC())
@@ -147,11 +149,15 @@ func (s *sheet) picture(name, caption string, data []byte, most float64) {
 	if bytes.HasPrefix(data, []byte("\x89PNG")) {
 		kind = "PNG"
 	}
-	w, h, err := size(data)
+	shown, err := opened(data)
+	if err == nil {
+		data, err = s.apart(shown, data, kind)
+	}
 	if err != nil {
 		s.para(caption + ": the picture that is kept cannot be read.")
 		return
 	}
+	w, h := float64(shown.Bounds().Dx()), float64(shown.Bounds().Dy())
 	wide, high := width, width*h/w
 	if high > most {
 		wide, high = most*w/h, most
@@ -165,6 +171,20 @@ func (s *sheet) picture(name, caption string, data []byte, most float64) {
 	s.ImageOptions(name, margin, s.GetY(), wide, high, true, options, 0, "")
 	s.Ln(1)
 	s.small(caption)
+}
+
+// apart makes a picture a little wider than those before it that are as wide: the PDF writer puts pictures in order
+// of their width, and two of one width in any order.
+func (s *sheet) apart(picture image.Image, data []byte, kind string) (apart []byte, err error) {
+	wide := picture.Bounds().Dx()
+	for s.widths[wide] {
+		wide++
+	}
+	if more := wide - picture.Bounds().Dx(); more > 0 {
+		data, err = widened(picture, more, kind)
+	}
+	s.widths[wide] = true
+	return data, err
 }
 
 // code draws a QR code with its margin, so many mm wide, with its upper left corner there; nothing where the

@@ -2,6 +2,8 @@ package paper
 
 import (
 	"bytes"
+	"image"
+	"image/png"
 	"testing"
 	"time"
 )
@@ -21,6 +23,15 @@ func TestSameBytes(t *testing.T) {
 		s.text(mono, textPt, 0, "AÅ+/=")
 		if !s.lacking {
 			t.Error("what the face lacks was not noticed")
+		}
+		for n, name := range []string{"sheet", "photo 0", "photo 1"} { // all equally wide
+			picture := image.NewGray(image.Rect(0, 0, 30, 20))
+			picture.Pix[n] = 255
+			var data bytes.Buffer
+			if err := png.Encode(&data, picture); err != nil {
+				t.Error(err)
+			}
+			s.picture(name, name, data.Bytes(), 40)
 		}
 		var out bytes.Buffer
 		if err := s.end(&out); err != nil {

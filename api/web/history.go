@@ -11,19 +11,22 @@ func RenderHistory(w io.Writer, v HistoryView) error { return render(w, "history
 // HistoryView is that page.
 type HistoryView struct {
 	Shell
-	All      bool // everybody's runs, not only one's own
-	Runs     []OverRow
-	Machines []Role // to choose from, as the filter stands
-	Outcomes []Role
-	From, To string // days
-	Older    string // address of the next page, empty for none
-	CSV      string // addresses of the same runs as files
-	Lines    string
+	All       bool // everybody's runs, not only one's own
+	Runs      []OverRow
+	Machines  []Role // to choose from, as the filter stands
+	Outcomes  []Role
+	Materials []Role
+	Who       string // sign-in name, where everybody's runs are shown
+	From, To  string // days
+	Older     string // address of the next page, empty for none
+	CSV       string // addresses of the same runs as files
+	Lines     string
 }
 
 // OverRow is one run that is over.
 type OverRow struct {
 	ID, Title, Machine, Member, Operator, Outcome, Reason string
+	Stock                                                 string // material and lot
 	Number, Copy, Copies                                  int64
 	EndedAt                                               time.Time
 	PlannedMS, RealMS                                     int64
