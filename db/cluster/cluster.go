@@ -293,6 +293,7 @@ func (c *Cluster) initialise(ctx context.Context, bin Binaries, h *home, log *os
 func (c *Cluster) arguments(data, socket string) []string {
 	set := map[string]string{
 		"cluster_name":    "kerfgate",
+		"jit":             "off", // a query here is over before its code were compiled
 		"shared_buffers":  "64MB",
 		"max_connections": "60",
 		"max_wal_size":    "256MB",
