@@ -73,7 +73,7 @@ func beamSheet(p machine.Profile, t machine.Tool) web.BeamRow {
 	}
 	say("wavelength", "nm", t.WavelengthNM > 0, strconv.FormatInt(t.WavelengthNM, 10))
 	say("power, at most", "W", t.PowerMW > 0, web.Millimetres(t.PowerMW))
-	say("kind", "", true, "continuous wave, switched on and off; no pulses shorter than a millisecond are meant")
+	say("kind", "", true, "taken as a continuous wave, switched on and off; the source’s own data sheet says whether it pulses")
 	say("width of the beam at the exit", "mm", t.BeamUM > 0, web.Millimetres(t.BeamUM))
 	say("divergence", "mrad", t.DivergenceURad > 0, web.Millimetres(t.DivergenceURad))
 	say("spot on the work", "mm", t.SpotUM > 0, web.Millimetres(t.SpotUM))

@@ -178,7 +178,7 @@ func TestPages_HandIn(t *testing.T) {
 		wants(t, 422, "Not enough sheets", "bed sign &lt;b&gt;thyme&lt;/b&gt;", `value="99"`)
 	job := p.post(t, "member", "/hand-in/submit", url.Values{"plan": {digest}, "title": {"bed sign <b>thyme</b>"}, "copies": {"2"},
 		"due": {"2099-06-01T12:00"}}).wants(t, 303).Header.Get("Location")
-	p.get(t, "member", job).wants(t, 200, "Handed in.", "bed sign &lt;b&gt;thyme&lt;/b&gt;", "sheet 2 of 2", "Due ", "Withdraw", "Place 1 in", "the order of arrival", "Ready about", "in nine of ten cases by", "too few runs are known here").
+	p.get(t, "member", job).wants(t, 200, "Handed in.", "bed sign &lt;b&gt;thyme&lt;/b&gt;", "sheet 2 of 2", "Due ", "Withdraw", "Place 1 in", "the order of arrival", "Ready about", "in nine of ten cases by", "Too few runs are known here").
 		lacks(t, "<b>thyme</b>")
 }
 
