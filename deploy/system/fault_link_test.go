@@ -205,3 +205,38 @@ func TestF14_F15_LinkSlowThenHalfOpen(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// F15: the link takes two seconds for each piece, as long as the server waits for a challenge and the worker for its go.
+// No signature makes a false start; when the link is as it was the run starts, once. A loss on a link of TCP is such a
+// delay.
+func TestF15_LinkTwoSecondsLate(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("waits in real time")
+	}
+	s := newSite(t)
+	thyme, rowan := s.as("thyme"), s.as("rowan")
+	s.worker.kill()
+	c := &cable{}
+	s.worker = start(t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.throughCable(c), "--origin", s.address()})
+	run := s.submit(thyme, longFront)
+	toTheGate(rowan, run)
+	answerAll(rowan, run, plywoodAnswers())
+	c.set(false, 2*time.Second)
+	for range 2 {
+		status, answer, err := rowan.try("POST", "/runs/"+run+"/sign", nil, "")
+		t.Logf("signed over the late link: %d %v %.120s", status, err, answer)
+		time.Sleep(5 * time.Second) // whatever came of it had its time
+		if n := s.edges(uuid.MustParse(run)); n != 0 {
+			t.Fatalf("%d edges over a link that is later than anybody waits", n)
+		}
+	}
+	c.set(false, 0)
+	s.toTheEnd(rowan, run)
+	if n := s.edges(uuid.MustParse(run)); n > 1 {
+		t.Errorf("%d edges", n)
+	}
+	if _, err := s.store.CheckLog(t.Context()); err != nil {
+		t.Error(err)
+	}
+}

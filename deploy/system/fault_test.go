@@ -33,7 +33,7 @@ var faults = []fault{
 	{"F12", "broker gone while running", "attendance by the other way, else pause and stop", "I9", []string{"worker.TestF12_LinkGoneWhileRunning"}},
 	{"F13", "broker and server gone, stop pressed", "stopped", "I5", []string{"worker.TestF13_StopOverTheNetwork", "serve.TestI5_S31_StopOverTLSWithTheServerGone", "system.TestI5_StationAlone"}},
 	{"F14", "the link to the broker half open", "the run goes on under attendance, the stop works, its end is told afterwards", "I5, I9", []string{"system.TestF14_F15_LinkSlowThenHalfOpen"}},
-	{"F15", "the link to the broker slow", "starts once", "I2", []string{"system.TestF14_F15_LinkSlowThenHalfOpen"}},
+	{"F15", "the link to the broker slow, by a tenth of a second and by two", "starts once, or not before the link is better", "I2", []string{"system.TestF14_F15_LinkSlowThenHalfOpen", "system.TestF15_LinkTwoSecondsLate"}},
 	{"F16", "a void overtakes its permit", "the void wins", "I10", []string{"worker.TestF16_VoidWins", "worker.TestF34_RandomHistories"}},
 	{"F17", "a permit one second too old on the worker's clock", "refused: expired", "I12", []string{"worker.TestF17_PermitTooOld"}},
 	{"F18", "the worker's wall clock jumps", "no deadline moves", "I12", []string{"worker.TestF18_NoWallClock", "worker.TestF36_Suspend"}},

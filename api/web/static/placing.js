@@ -8,6 +8,7 @@
   const sleep = (ms) => new Promise((done) => setTimeout(done, ms));
   let hand = null; // who holds now
   let resting = Promise.resolve(); // until the last hold has come to rest
+  let rests = true; // the last hold has
   let last = null; // where the carriage was last said to be
 
   // ---- The picture.
@@ -25,6 +26,8 @@
   function show(r, note) {
     last = { x: r.position_x_mm, y: r.position_y_mm };
     draw();
+    const beside = document.getElementById("tracing"); // the line about the carriage may be out of sight
+    if (note && beside && beside.textContent !== `${note}.`) beside.textContent = `${note}.`;
     say(`Carriage at x ${r.position_x_mm}, y ${r.position_y_mm} mm${r.homed ? "" : ", not homed"}.${note ? ` ${note}.` : ""}`);
   }
   document.addEventListener("carriage", (e) => show(e.detail));
@@ -87,7 +90,9 @@
     hand = me;
     mark();
     const done = hold(me, address, way);
-    resting = done.catch(() => {});
+    rests = false;
+    const over = done.catch(() => {}).then(() => { if (resting === over) rests = true; });
+    resting = over;
   }
   function letGo() {
     hand = null;
@@ -96,6 +101,16 @@
   function mark() {
     for (const b of document.querySelectorAll("[data-way], [data-trace]")) b.classList.toggle("held", !!hand && hand.way === b.dataset.way && hand.trace === b.dataset.trace);
   }
+
+  // What is pressed while the carriage still comes to rest is done when it has: the machine would be busy.
+  document.addEventListener("submit", (e) => {
+    if (rests || !panel()?.contains(e.target)) return;
+    e.preventDefault();
+    e.stopImmediatePropagation();
+    const form = e.target;
+    const by = e.submitter;
+    resting.then(() => form.isConnected && form.requestSubmit(by));
+  }, true);
 
   const button = (e) => e.target.closest?.("[data-way], [data-trace]");
   const wayOf = (b) => (b.dataset.trace ? { trace: b.dataset.trace } : { way: b.dataset.way });

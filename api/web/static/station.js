@@ -187,7 +187,7 @@
 
   // ---- The changing part of the page. What a person is typing is left alone.
   const changes = document.getElementById("changes");
-  const kept = new Set(["said", "refused", "link", "position"]);
+  const kept = new Set(["said", "refused", "link", "position", "tracing"]);
   let asked = 0;
 
   function morph(html, answered) {
