@@ -110,10 +110,14 @@ func TestQueue_TakeAndCall(t *testing.T) {
 	if !strings.Contains(html, "taken ahead by an operator: one sheet is left") || !strings.Contains(html, "<b class=\"state\">next</b>") {
 		t.Error("the operator's page of the queue")
 	}
-	w.as(t, operator, http.MethodPost, at(0, "checklist"), "", http.StatusOK, nil)
-	w.as(t, operator, http.MethodPost, at(0, "call"), "", http.StatusConflict, nil)
-	w.as(t, operator, http.MethodPost, at(0, "take"), `{"reason":"late"}`, http.StatusConflict, nil)
-	if q, order = w.queueOf(t, member); order[0] != runs[0].Number || q.Places[0].Why != "at the gate" {
+	// The order binds whoever asks by route: what was taken ahead goes to the gate, and what others go before does not.
+	if p := problemIn(t, w.as(t, operator, http.MethodPost, at(0, "checklist"), "", http.StatusUnprocessableEntity, nil)); !strings.Contains((*p.Reasons)[0].What, fmt.Sprintf("run %d goes first", runs[2].Number)) {
+		t.Errorf("out of turn: %+v", (*p.Reasons)[0])
+	}
+	w.as(t, operator, http.MethodPost, at(1, "checklist"), "", http.StatusOK, nil)
+	w.as(t, operator, http.MethodPost, at(1, "call"), "", http.StatusConflict, nil)
+	w.as(t, operator, http.MethodPost, at(1, "take"), `{"reason":"late"}`, http.StatusConflict, nil)
+	if q, order = w.queueOf(t, member); order[0] != runs[1].Number || q.Places[0].Why != "at the gate" {
 		t.Errorf("%+v", q.Places[0])
 	}
 	if rec := ask(t, w.s.Handler(), http.MethodGet, "/machines/"+uuid.NewString()+"/queue", member, "", "Accept", "text/html"); rec.Code != http.StatusNotFound {

@@ -41,7 +41,11 @@ func TestAloneSubstitutes(t *testing.T) {
 			before: func(t *testing.T, w *worker) uuid.UUID { run := anew(t, w); w.sql(t, large); return run }, refuses: "larger than 60 × 60 mm",
 			lifts: func(t *testing.T, w *worker) {
 				w.sql(t, small)
-				w.worked(t, anew(t, w), broker.Report{Kind: broker.ReportCompleted}, kept)
+				piece := anew(t, w)
+				if err := w.TakeRun(t.Context(), w.Operator, piece, "a test piece goes first"); err != nil {
+					t.Fatal(err)
+				}
+				w.worked(t, piece, broker.Report{Kind: broker.ReportCompleted}, kept)
 				w.sql(t, large)
 			},
 		},

@@ -259,8 +259,8 @@ func (g Gate) forbidden() error {
 	return nil
 }
 
-// OpenChecklist takes a run to the gate: it waits for this operator's answers. Errors: ErrNotFound,
-// ErrMoved, *Refused.
+// OpenChecklist takes a run to the gate whose turn it is, or that was taken ahead: it waits for this operator's
+// answers. Errors: ErrNotFound, ErrMoved, *Refused.
 func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (Run, error) {
 	return s.movedBy(ctx, actor, id, func(ctx context.Context, g Gate, w *write) error {
 		move, err := g.Run.Phase.After(queue.Opened)
@@ -268,6 +268,9 @@ func (s *Store) OpenChecklist(ctx context.Context, actor Actor, id uuid.UUID) (R
 			return err
 		}
 		if err := g.forbidden(); err != nil {
+			return err
+		}
+		if err := s.inTurn(ctx, g); err != nil {
 			return err
 		}
 		moveRun(w, actor, g.Run, move, "", map[string]any{"operator": actor.Person, "opened_at": databaseNow, "taken_up_at": databaseNow, "origin_x_um": nil, "origin_y_um": nil,

@@ -37,6 +37,20 @@ func (s *Store) TakeRun(ctx context.Context, actor Actor, id uuid.UUID, reason s
 	})
 }
 
+// inTurn refuses a run that others go before on its machine; to go all the same it is taken ahead. Errors: *Refused.
+func (s *Store) inTurn(ctx context.Context, g Gate) error {
+	all, err := s.queues(ctx, []Machine{g.Machine})
+	if err != nil {
+		return err
+	}
+	before, ok := queue.Before(all[g.Machine.ID].Places, g.Run.ID)
+	if !ok {
+		return nil
+	}
+	return refuse(fmt.Sprintf("run %d goes first on this machine: %s", before.Number, before.Reason),
+		"open that one, or take this one ahead of its turn with a reason that everybody sees")
+}
+
 // CallMember calls the member of a waiting run to its machine. Who does not come for queue.CallLasts keeps the
 // place while the next one goes. Errors: ErrNotFound, ErrMoved, *Refused for who is no operator of the machine.
 func (s *Store) CallMember(ctx context.Context, actor Actor, id uuid.UUID) error {

@@ -79,6 +79,9 @@ func TestI14_RestoreOfYesterday(t *testing.T) {
 	}
 
 	var no *db.Refused
+	if err := y.TakeRun(t.Context(), y.Operator, fourth, "the others were burned, as their worker will tell"); err != nil {
+		t.Fatal(err)
+	}
 	y.atTheGate(t, fourth)
 	if _, err := y.SignOff(t.Context(), y.Operator, fourth, [32]byte{1}, [32]byte{2}); !errors.As(err, &no) ||
 		!strings.Contains(no.Error(), "has not told its journal") {

@@ -102,6 +102,24 @@ func Next(places []Place) (Place, bool) {
 	return Place{}, false
 }
 
+// Before is the run that goes to the gate before another one: the first ahead of it that is neither there already
+// nor waits for its member or a sheet. False where nothing does, and for a run that was taken ahead.
+func Before(places []Place, run uuid.UUID) (Place, bool) {
+	at := slices.IndexFunc(places, func(p Place) bool { return p.Run == run })
+	if at >= 0 && places[at].Taken != nil {
+		return Place{}, false
+	}
+	if at >= 0 {
+		places = places[:at]
+	}
+	for _, p := range places {
+		if !p.AtGate && !p.Absent && p.Why != WhyNoSheet {
+			return p, true
+		}
+	}
+	return Place{}, false
+}
+
 // ordering is a queue as it is put together, place by place.
 type ordering struct {
 	lane        Lane

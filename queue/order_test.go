@@ -253,3 +253,25 @@ func anyOrderMeets(l Lane, before []Waiting) bool {
 		return !slices.ContainsFunc(before, func(b Waiting) bool { return b.Run == w.Run }) && anyOrderMeets(l, append(slices.Clone(before), w))
 	})
 }
+
+// TestBefore: the first run goes with one call, and so does what was taken ahead; anything else waits for the first
+// that is neither at the gate nor waits for its member or a sheet.
+func TestBefore(t *testing.T) {
+	t.Parallel()
+	place := func(n int, change func(*Place)) Place {
+		p := Place{Waiting: waits(n, 1, 1, time.Minute), Why: WhyArrival}
+		change(&p)
+		return p
+	}
+	taken := noon
+	places := []Place{place(1, func(p *Place) { p.AtGate, p.Why = true, WhyGate }), place(2, func(p *Place) { p.Absent = true }), place(3, func(*Place) {}),
+		place(4, func(p *Place) { p.Taken = &taken }), place(5, func(*Place) {}), place(6, func(p *Place) { p.Why = WhyNoSheet })}
+	for n, want := range map[int]int64{1: 0, 2: 0, 3: 0, 4: 0, 5: 3, 6: 3, 99: 3} {
+		if p, ok := Before(places, id(1, n)); ok != (want != 0) || p.Number != want {
+			t.Errorf("before run %d goes %d (%v), want %d", n, p.Number, ok, want)
+		}
+	}
+	if _, ok := Before(places[:2], id(1, 99)); ok {
+		t.Error("what is at the gate or waits for its member keeps others")
+	}
+}

@@ -134,7 +134,23 @@ func (m *model) submitted(job uuid.UUID, runs []uuid.UUID) {
 	}
 }
 
-func (m *model) mayOpen(r *modelRun) bool { return r.can("opened") && m.authorised && !m.locked }
+// mayOpen: also, nobody's turn comes before. All runs are of one member and one lot, so they go as they were proposed.
+func (m *model) mayOpen(r *modelRun) bool {
+	return r.can("opened") && m.authorised && !m.locked && m.before(r) == nil
+}
+
+// before is the run whose turn comes before another's; without a sheet nobody's does.
+func (m *model) before(r *modelRun) *modelRun {
+	for _, x := range m.runs {
+		if x == r || m.count < 1 {
+			return nil
+		}
+		if x.phase == "proposed" {
+			return x
+		}
+	}
+	return nil
+}
 
 func (m *model) opened(r *modelRun) {
 	r.move("opened")

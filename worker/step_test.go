@@ -225,6 +225,9 @@ func (w *world) next(r *modelRun, n int) {
 			w.poll()
 		case r.phase == "proposed":
 			w.openChecklist(r)
+			if first := w.model.before(r); first != nil {
+				w.openChecklist(first)
+			}
 		case !r.placed:
 			w.place(r)
 		case !r.answered:
