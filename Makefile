@@ -26,7 +26,7 @@ try: install-try build ## start everything here, with simulated machines and a d
 
 test: install-test check ## format, vet, staticcheck, generated code, all tests (race detector, Postgres, NATS, Chromium)
 	go test -race -timeout 40m ./...
-	go test -run TakeLittleMemory ./plan ./plan/drawing/svg ./worker
+	go test -run 'TakeLittleMemory|HostileXML' ./plan ./plan/drawing/svg ./worker
 
 check: ## format, vet, staticcheck, freshness of generated code
 	@files=$$(gofmt -l $$(find . -name '*.go' -not -path './.kerfgate/*')); \
