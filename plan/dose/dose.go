@@ -80,8 +80,9 @@ func Of(in Input) (*Dose, error) {
 		t.spot = 100
 	}
 	d := t.dose
-	hot := newHeat(in)
-	t.hot = newFeed(hot)
+	passes := passesOf(in)
+	hot := newHeat(passes)
+	t.hot = gathering{passes: passes, to: newFeed(hot)}
 	d.Totals = in.Job.Follow(t.burn)
 	t.hot.close()
 	if t.full {
@@ -97,7 +98,7 @@ func Of(in Input) (*Dose, error) {
 // tally adds up the burns of a job.
 type tally struct {
 	dose    *Dose
-	hot     *feed
+	hot     gathering
 	powerMW int64
 	spot    float64   // µm
 	lengths []float64 // µm with the beam on, by stroke

@@ -188,6 +188,81 @@ func TestWarmth(t *testing.T) {
 	}
 }
 
+// TestPatches: what is hot, how hot, and what a disc got are what adding up all of the last ten seconds gives,
+// wherever the plane is wound up, though most entries are never summed.
+func TestPatches(t *testing.T) {
+	t.Parallel()
+	for seed := range uint64(6) {
+		r := rand.New(rand.NewPCG(seed, 9))
+		h := newHeat(nil)
+		var all []entry
+		e := entry{}
+		hotter, summed := 0, 0
+		for range 6_000 {
+			switch r.IntN(200) {
+			case 0: // far away, perhaps to where the ring is the same
+				e.x, e.y = int32(r.IntN(5)-2)*ringSize<<patchBits+int32(r.IntN(20)), int32(r.IntN(3)-1)*warmSide
+			case 1:
+				e.micros += r.Int64N(2 * hotMicros)
+			case 2:
+				e.micros += 3 * hotMicros
+			}
+			e.x, e.y = e.x+int32(r.IntN(5)-2), e.y+int32(r.IntN(5)-2)
+			e.micros += r.Int64N(hotMicros / 20)
+			e.part = r.Int64N(onePass / 6)
+			all = append(all, e)
+			hot := h.take(&e)
+			most := int64(0)
+			for y := e.y - discCells; y <= e.y+discCells; y++ {
+				for x := e.x - discCells; x <= e.x+discCells; x++ {
+					if !inDisc(x-e.x, y-e.y) {
+						continue
+					}
+					sum := int64(0)
+					for i := len(all) - 1; i >= 0 && all[i].micros > e.micros-hotMicros; i-- {
+						if inDisc(all[i].x-x, all[i].y-y) {
+							sum += all[i].part
+						}
+					}
+					most = max(most, sum)
+				}
+			}
+			if hot != (most > stillCool) {
+				t.Fatalf("seed %d: hot %t, the fullest disc holds %d", seed, hot, most)
+			}
+			if h.stretches[len(h.stretches)-1].summed {
+				summed++
+			}
+			if !hot {
+				continue
+			}
+			hotter++
+			x, y, got := h.hottest(e.x, e.y)
+			if got != most {
+				t.Fatalf("seed %d: the fullest disc holds %d, want %d", seed, got, most)
+			}
+			i := len(all)
+			for got := range h.before(len(all), x, y) {
+				if got.micros <= e.micros-hotMicros {
+					break
+				}
+				for i--; !inDisc(all[i].x-x, all[i].y-y); i-- {
+				}
+				if *got != all[i] {
+					t.Fatalf("seed %d: the disc got %+v, want %+v", seed, *got, all[i])
+				}
+				most -= got.part
+			}
+			if most != 0 {
+				t.Fatalf("seed %d: the entries of a disc lack %d", seed, most)
+			}
+		}
+		if hotter < 100 || summed > 5_000 {
+			t.Errorf("seed %d: hot %d times, summed %d times of 6000", seed, hotter, summed)
+		}
+	}
+}
+
 // TestManyHotSpots: of more places than are told each counts once, and the hottest are told in the order
 // in which they come about. A place gets 10 W for as long as its switch takes, and its line.
 func TestManyHotSpots(t *testing.T) {

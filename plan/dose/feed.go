@@ -5,29 +5,29 @@ import "sync"
 // What watches for hot places is half of a dose's work and needs nothing of the other half: it follows on a
 // core of its own, in the order in which it is fed, so that what it finds does not depend on how far behind it is.
 
-// batch is how many shares are handed over at a time, and ahead how many batches may wait.
+// batch is how many entries are handed over at a time, and ahead how many batches may wait.
 const (
 	batch = 1024
 	ahead = 4
 )
 
-// feed hands shares to heat.
+// feed hands entries to heat.
 type feed struct {
-	now  []share
-	full chan []share
-	free chan []share
+	now  []entry
+	full chan []entry
+	free chan []entry
 	done sync.WaitGroup
 }
 
 func newFeed(h *heat) *feed {
-	f := &feed{now: make([]share, 0, batch), full: make(chan []share, ahead), free: make(chan []share, ahead+1)}
+	f := &feed{now: make([]entry, 0, batch), full: make(chan []entry, ahead), free: make(chan []entry, ahead+1)}
 	f.done.Go(func() {
-		for shares := range f.full {
-			for i := range shares {
-				h.add(&shares[i])
+		for entries := range f.full {
+			for i := range entries {
+				h.put(&entries[i])
 			}
 			select {
-			case f.free <- shares:
+			case f.free <- entries:
 			default:
 			}
 		}
@@ -35,17 +35,19 @@ func newFeed(h *heat) *feed {
 	return f
 }
 
-func (f *feed) add(s *share) {
-	if f.now = append(f.now, *s); len(f.now) < batch {
-		return
+// next is room for an entry, which is handed over with those before it.
+func (f *feed) next() *entry {
+	if len(f.now) == batch {
+		f.full <- f.now
+		select {
+		case old := <-f.free:
+			f.now = old[:0]
+		default:
+			f.now = make([]entry, 0, batch)
+		}
 	}
-	f.full <- f.now
-	select {
-	case old := <-f.free:
-		f.now = old[:0]
-	default:
-		f.now = make([]share, 0, batch)
-	}
+	f.now = f.now[:len(f.now)+1]
+	return &f.now[len(f.now)-1]
 }
 
 // close hands over the rest and waits until all is taken.

@@ -2,6 +2,7 @@ package dose
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 
@@ -16,12 +17,10 @@ const (
 	hotMicros   = 10_000_000
 	fineUM      = 250 // side of a cell; a disc is the cells whose middles lie within 1 mm of its own
 	discCells   = 4
+	discSide    = 2*discCells + 1
 	discMM      = 2.0
 	onePass     = 1_000_000_000 // energies are counted in billionths of one pass
 )
-
-// entryMicros is how much time one entry of the window holds at most.
-const entryMicros = hotMicros / 100
 
 // MostHot bounds how many hot spots are told.
 const MostHot = 200
@@ -50,117 +49,104 @@ const (
 	WhyNeighbours Why = "lines beside each other are burned within seconds"
 )
 
-// entry is what one cell got at one time.
-type entry struct {
-	micros   int64
-	part     int64 // of one pass
-	energyPJ int64
-	x, y     int32
-	stroke   int32
-	um       float32 // of the way
-}
-
 // heat watches the last ten seconds, and keeps the ten before them so that a spot can still be
 // looked into once it is past its worst. Its memory is what those hold: at most an entry for each quarter
-// of a millimetre of the way or tenth of a second, and the tiles around the last ten seconds' ones.
+// of a millimetre of the way or tenth of a second, the patches, and the tiles around those of the last ten
+// seconds' entries that are summed.
 type heat struct {
 	passes []pass
-	now    entry // under way; no energy where there is none
-	um     float64
-	lasts  int64
 	window []entry // oldest first; those before head are older than ten seconds
 	head   int
 	first  int // number of window[0], counted from the job's start
 	warmth
+	patches
 	spots spots
 }
 
-// pass is what a stroke's energies are measured by.
-type pass struct {
-	parts float64 // billionths of one pass in a pJ; 0 where a pass has no energy
-	even  float64 // pJ/µm at even speed
+func newHeat(passes []pass) *heat {
+	return &heat{passes: passes, warmth: newWarmth(), patches: newPatches()}
 }
 
-func newHeat(in Input) *heat {
-	h := &heat{warmth: newWarmth(), passes: make([]pass, len(in.Job.Strokes))}
-	for i, s := range in.Job.Strokes {
-		even := float64(s.PowerPermille*in.PowerMW) / float64(max(1, s.SpeedUMPerS)) * 1e6 // pJ/µm
-		proven, pitch := even, int64(0)
-		if i < len(in.Works) {
-			if in.Works[i].ProvenUJPerMM > 0 {
-				proven = float64(in.Works[i].ProvenUJPerMM) * 1000
-			}
-			pitch = in.Works[i].PitchUM
-		}
-		whole := proven * discMM * 1000
-		if pitch > 0 {
-			whole = max(whole, proven/float64(pitch)*math.Pi*discMM/2*discMM/2*1e6)
-		}
-		h.passes[i].even = even
-		if whole > 0 {
-			h.passes[i].parts = onePass / whole
-		}
-	}
-	return h
-}
-
-// add gathers energy as long as it falls into one cell of one stroke and into a tenth of a second.
-func (h *heat) add(s *share) {
-	n := &h.now
-	if n.energyPJ == 0 || n.x != s.x || n.y != s.y || n.stroke != s.stroke || s.micros+s.lasts-n.micros > entryMicros {
-		h.flush()
-		n.x, n.y, n.stroke, n.micros = s.x, s.y, s.stroke, s.micros
-		n.energyPJ, h.um, h.lasts = s.energyPJ, s.um, s.lasts
-		return
-	}
-	n.energyPJ += s.energyPJ
-	h.um += s.um
-	h.lasts = s.micros + s.lasts - n.micros
-}
-
-// flush puts what was gathered into the window, what took long in parts.
-func (h *heat) flush() {
-	if h.now.energyPJ == 0 {
-		return
-	}
-	e := &h.now
-	parts := h.passes[e.stroke].parts
-	if parts == 0 {
-		return
-	}
-	e.um = float32(h.um)
-	if h.lasts > entryMicros {
-		n := (h.lasts + entryMicros - 1) / entryMicros
-		first, energy, begin := *e, e.energyPJ, e.micros
-		first.energyPJ, first.um = energy/n, float32(h.um/float64(n))
-		first.part = int64(float64(first.energyPJ) * parts)
-		for i := range n - 1 {
-			first.micros = begin + h.lasts*i/n
-			h.put(&first)
-		}
-		e.micros, e.um, e.energyPJ = begin+h.lasts*(n-1)/n, first.um, energy-first.energyPJ*(n-1)
-	}
-	e.part = int64(float64(e.energyPJ) * parts)
-	h.put(e)
-	e.energyPJ = 0
-}
-
-// put puts an entry into the window and takes out what is too old.
+// put puts an entry into the window, takes out what is too old, and tells where a disc is then hot.
 func (h *heat) put(e *entry) {
-	for h.head < len(h.window) && h.window[h.head].micros <= e.micros-hotMicros {
-		old := &h.window[h.head]
-		h.spread(old.x, old.y, -old.part, -1)
-		h.head++
+	if !h.take(e) {
+		return
 	}
+	x, y, most := h.hottest(e.x, e.y)
+	h.spots.tell(spot{
+		x: x, y: y, permille: most / (onePass / 1000), micros: e.micros, stroke: e.stroke, until: h.first + len(h.window),
+	}, h)
+}
+
+// take says whether one of the discs that hold the entry's cell is hot with it.
+func (h *heat) take(e *entry) (hot bool) {
+	h.expire(e.micros - hotMicros)
+	summed := h.enter(e)
 	h.window = append(h.window, *e)
 	if len(h.window) == cap(h.window) {
 		h.forget(e.micros)
 	}
-	if h.spread(e.x, e.y, e.part, 1) {
-		x, y, most := h.hottest(e.x, e.y)
-		h.spots.tell(spot{
-			x: x, y: y, permille: most / (onePass / 1000), micros: e.micros, stroke: e.stroke, until: h.first + len(h.window),
-		}, h)
+	return summed && h.spread(e.x, e.y, e.part, 1)
+}
+
+// expire takes out what came no later than a time.
+func (h *heat) expire(micros int64) {
+	for h.old < len(h.stretches) {
+		s, end := &h.stretches[h.old], h.end(h.old)
+		for ; h.head < end && h.window[h.head].micros <= micros; h.head++ {
+			if e := &h.window[h.head]; s.summed {
+				h.spread(e.x, e.y, -e.part, -1)
+			}
+		}
+		if h.head < end || h.old == len(h.stretches)-1 {
+			return
+		}
+		h.add(s.at, -s.part)
+		h.old++
+	}
+}
+
+// end is where in the window a stretch ends.
+func (h *heat) end(stretch int) int {
+	if stretch+1 < len(h.stretches) {
+		return h.stretches[stretch+1].first - h.first
+	}
+	return len(h.window)
+}
+
+// enter counts an entry that is put next, and says whether it has to be summed.
+func (h *heat) enter(e *entry) bool {
+	at := patchAt(e.x, e.y)
+	if n := len(h.stretches); n == 0 || h.stretches[n-1].at != at {
+		h.begin(at, h.first+len(h.window))
+	}
+	s := &h.stretches[len(h.stretches)-1]
+	if s.part += e.part; s.part > h.room {
+		for _, near := range around { // those that are half as full too, since it will be their turn soon
+			if near += at; h.most[near]+s.part > stillCool/2 {
+				h.sum(near)
+			}
+		}
+		h.room, _ = h.roomAt(at)
+	}
+	return s.summed
+}
+
+// sum makes the sums of the discs in a patch exact.
+func (h *heat) sum(at patch) {
+	h.most[at] -= exact
+	for _, near := range around {
+		for n := h.lastIn(at + near); n >= h.old; n = h.stretches[n].before - h.gone {
+			s := &h.stretches[n]
+			if s.summed {
+				continue
+			}
+			s.summed = true
+			for i := max(h.head, s.first-h.first); i < h.end(n); i++ {
+				e := &h.window[i]
+				h.spread(e.x, e.y, e.part, 1)
+			}
+		}
 	}
 }
 
@@ -173,13 +159,41 @@ func (h *heat) forget(now int64) {
 	}
 	h.first, h.head = h.first+old, h.head-old
 	h.window = append(h.window[:0], h.window[old:]...)
+	h.patches.forget(h.first)
 }
 
 // done gives the hottest spots in the order in which they came about, and how many are left off.
 func (h *heat) done() ([]HotSpot, int) {
-	h.flush()
 	h.spots.retire(math.MaxInt64, h)
 	return h.spots.hottest()
+}
+
+// before gives the entries of a disc before the one with the number until, the last first.
+func (h *heat) before(until int, x, y int32) iter.Seq[*entry] {
+	return func(yield func(*entry) bool) {
+		var next [len(around)]int // stretches
+		for i, near := range around {
+			next[i] = h.lastIn(patchAt(x, y) + near)
+		}
+		for {
+			last := 0
+			for i, n := range next {
+				if n > next[last] {
+					last = i
+				}
+			}
+			n := next[last]
+			if n < 0 {
+				return
+			}
+			for i := min(h.end(n), until-h.first) - 1; i >= max(0, h.stretches[n].first-h.first); i-- {
+				if e := &h.window[i]; inDisc(e.x-x, e.y-y) && !yield(e) {
+					return
+				}
+			}
+			next[last] = h.stretches[n].before - h.gone
+		}
+	}
 }
 
 // cause looks at what a disc got in the ten seconds before the entry with the number until.
@@ -187,27 +201,33 @@ func (h *heat) cause(s *spot) (mJ int64, why Why) {
 	var energy, sum int64
 	slow := 0.0
 	shared := false
-	byStroke, cells := map[int32]int64{}, map[[2]int32]int32{}
-	for i := s.until - h.first - 1; i >= 0 && h.window[i].micros > s.micros-hotMicros; i-- {
-		e := &h.window[i]
-		if !inDisc(e.x-s.x, e.y-s.y) {
-			continue
+	type share struct {
+		stroke int32
+		part   int64
+	}
+	var strokes []share
+	var cells [discSide * discSide]int32 // 1 + the stroke that burned there first
+	for e := range h.before(s.until, s.x, s.y) {
+		if e.micros <= s.micros-hotMicros {
+			break
 		}
 		p := h.passes[e.stroke]
 		energy, sum = energy+e.energyPJ, sum+e.part
 		// What an even speed would not have given.
 		slow += max(0, (float64(e.energyPJ)-float64(1.2*p.even*float64(e.um)))*p.parts)
-		byStroke[e.stroke] += e.part
-		cell := [2]int32{e.x, e.y}
-		if other, ok := cells[cell]; ok && other != e.stroke {
-			shared = true
+		at := slices.IndexFunc(strokes, func(o share) bool { return o.stroke == e.stroke })
+		if at < 0 {
+			at, strokes = len(strokes), append(strokes, share{stroke: e.stroke})
 		}
-		cells[cell] = e.stroke
+		strokes[at].part += e.part
+		cell := &cells[(e.y-s.y+discCells)*discSide+e.x-s.x+discCells]
+		shared = shared || *cell > 0 && *cell != e.stroke+1
+		*cell = e.stroke + 1
 	}
 	mJ = (energy + 999_999_999) / 1_000_000_000
 	most := int64(0)
-	for _, part := range byStroke {
-		most = max(most, part)
+	for _, o := range strokes {
+		most = max(most, o.part)
 	}
 	switch {
 	case float64(sum)-slow <= stillCool && slow > float64(sum)/4: // without it the place would not be hot

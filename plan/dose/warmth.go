@@ -38,9 +38,11 @@ type warmNear struct {
 func newWarmth() warmth { return warmth{tiles: map[[2]int32]*warm{}} }
 
 // discRows is how far a disc reaches to each side of its middle, by row.
-var discRows = [2*discCells + 1]int32{0, 2, 3, 3, 4, 3, 3, 2, 0}
+var discRows = [discSide]int32{0, 2, 3, 3, 4, 3, 3, 2, 0}
 
-func inDisc(dx, dy int32) bool { return dx*dx+dy*dy <= discCells*discCells }
+func inDisc(dx, dy int32) bool {
+	return int64(dx)*int64(dx)+int64(dy)*int64(dy) <= discCells*discCells
+}
 
 // tile gives the tile with a place, made if need be.
 func (w *warmth) tile(x, y int32) *warm {
@@ -126,12 +128,17 @@ func lift9(r *[9]int64, part int64) int64 {
 // holds.
 func (w *warmth) hottest(x, y int32) (atX, atY int32, most int64) {
 	most = math.MinInt64
+	var t *warm
+	var tx, ty int32 // of t
 	for row := y - discCells; row <= y+discCells; row++ {
 		wide := discRows[row-y+discCells]
 		for column := x - wide; column <= x+wide; {
+			if t == nil || column>>warmBits != tx || row>>warmBits != ty {
+				tx, ty = column>>warmBits, row>>warmBits
+				t = w.tile(tx, ty)
+			}
 			end := min(x+wide, column|(warmSide-1)) // of the tile, or of the disc
 			at := warmAt(column&(warmSide-1), row&(warmSide-1))
-			t := w.tile(column>>warmBits, row>>warmBits)
 			for i, sum := range t.sums[at : at+int(end-column)+1] {
 				if sum > most {
 					atX, atY, most = column+int32(i), row, sum
