@@ -294,6 +294,18 @@ func (m *controller) goBack() {
 	for _, it := range old[:m.mark.cur] {
 		m.release(it)
 	}
+	if m.mark.cur < len(old) { // it was not held with nothing to do
+		m.goOver(old, from)
+	}
+	c.plan()
+	m.sheet.takeUp()
+	m.holding, m.resume, m.mode = false, false, going
+	m.take()
+}
+
+// goOver queues the way back over the old queue, from item from to the mark, and what follows there.
+func (m *controller) goOver(old []item, from int) {
+	c := &m.carriage
 	at := c.at
 	for i := min(from, len(old)-1); i >= m.mark.cur; i-- {
 		if old[i].kind != move {
@@ -323,10 +335,6 @@ func (m *controller) goBack() {
 		}
 		c.push(it)
 	}
-	c.plan()
-	m.sheet.takeUp()
-	m.holding, m.resume, m.mode = false, false, going
-	m.take()
 }
 
 // runIn takes the carriage back in line with the way on which it came to the mark, and from there over the mark at its
