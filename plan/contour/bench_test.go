@@ -83,16 +83,14 @@ func BenchmarkSizes(b *testing.B) {
 
 func neighbours(lines []contour.Line) time.Duration {
 	at := time.Now()
-	var segments []geom.Segment
+	var ways geom.Polylines
 	for _, l := range lines {
-		for i := 1; i < len(l.Points); i++ {
-			segments = append(segments, geom.Segment{A: l.Points[i-1], B: l.Points[i]})
-		}
+		ways.Add(l.Points)
 	}
-	search := geom.NewSegmentIndex(segments).Search()
+	search := geom.NewSegmentIndex(&ways).Search()
 	found := 0
-	for _, s := range segments {
-		search.Near(s.Box(), func(int) bool { found++; return true })
+	for i := range ways.Len() {
+		search.Near(ways.Segment(i).Box(), func(int) bool { found++; return true })
 	}
 	return time.Since(at)
 }

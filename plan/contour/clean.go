@@ -80,7 +80,7 @@ func admit(lines []Line) ([]worked, error) {
 			repeats = repeats || i > 0 && l.Points[i-1] == p
 		}
 		if repeats {
-			l.Points = withStops(l.Points, nil)
+			l.Points = withStops(nil, l.Points, 0, nil)
 		}
 		if len(l.Points) < 2 {
 			continue

@@ -67,7 +67,7 @@ func (f *faces) clusters(lines []Line, pieces []Piece, asCut bool) ([]Cluster, e
 	if count == 0 {
 		return nil, nil
 	}
-	g := gathering{faces: f, lines: lines, out: make([]Cluster, count), number: number, on: newPlaces(64)}
+	g := gathering{faces: f, lines: lines, out: make([]Cluster, count), number: number}
 	g.pieces(asCut)
 	if asCut {
 		return g.out, nil
@@ -89,7 +89,7 @@ type gathering struct {
 	lines  []Line
 	out    []Cluster
 	number []int
-	on     *places // ends of edges between what is kept and what is waste
+	on     []bool // of each node, whether edges between what is kept and what is waste end there
 }
 
 // kept says whether the region on the left of a half-edge stays: a piece, or what holds the component.
@@ -102,51 +102,52 @@ func (g *gathering) boundary(e int) bool { return g.kept(2*e) != g.kept(2*e+1) }
 
 // boundaries marks where boundaries end and finds the main line of each cluster.
 func (g *gathering) boundaries() {
-	share := make([]map[int]int64, len(g.out))
-	for e := range g.edges {
+	g.on = make([]bool, g.nodes)
+	share := make([]int64, len(g.lines)) // of each line
+	for k := range g.out {
+		g.out[k].Main = -1
+	}
+	for e, edge := range g.edges {
 		k := g.number[g.componentOf[e]] - 1
 		if k < 0 || !g.boundary(e) {
 			continue
 		}
-		edge := g.edges[e]
-		g.on.addPoint(edge.points[0])
-		g.on.addPoint(edge.points[len(edge.points)-1])
-		if share[k] == nil {
-			share[k] = map[int]int64{}
-			g.out[k].Main = edge.line
+		g.on[edge.from], g.on[edge.to] = true, true
+		line, main := int(edge.line), &g.out[k].Main
+		if share[line] += geom.Length(g.ways.Line(e)); *main < 0 || share[line] > share[*main] {
+			*main = line
 		}
-		share[k][edge.line] += geom.Length(edge.points)
-		if now, best := share[k][edge.line], share[k][g.out[k].Main]; now > best {
-			g.out[k].Main = edge.line
-		}
+	}
+	for k := range g.out {
+		g.out[k].Main = max(0, g.out[k].Main)
 	}
 }
 
 // edge adds an edge, in the order of the edges, to its cluster's lines and to what lies within.
 func (g *gathering) edge(e int, c *Cluster) {
-	edge := g.edges[e]
-	if n := len(c.Lines); n == 0 || c.Lines[n-1] != edge.line {
-		c.Lines = append(c.Lines, edge.line)
+	edge, points := g.edges[e], g.ways.Line(e)
+	line := int(edge.line)
+	if n := len(c.Lines); n == 0 || c.Lines[n-1] != line {
+		c.Lines = append(c.Lines, line)
 	}
 	if g.boundary(e) {
 		return
 	}
-	end := edge.points[len(edge.points)-1]
 	var shared int64
 	if a, b := g.region(2*e), g.region(2*e+1); a != b && g.kept(2*e) {
-		shared = geom.Length(edge.points)
+		shared = geom.Length(points)
 	}
 	if n := len(c.Within); n > 0 {
 		w := &c.Within[n-1]
-		if w.Line == edge.line && !w.Last && w.Points[len(w.Points)-1] == edge.points[0] {
-			w.Points = append(w.Points, edge.points[1:]...)
-			w.Last = g.on.has(end)
+		if w.Line == line && !w.Last && w.Points[len(w.Points)-1] == points[0] {
+			w.Points = append(w.Points, points[1:]...)
+			w.Last = g.on[edge.to]
 			w.SharedUM += shared
 			return
 		}
 	}
-	c.Within = append(c.Within, Within{Line: edge.line, Points: slices.Clone(edge.points), Waste: !g.kept(2 * e),
-		First: g.on.has(edge.points[0]), Last: g.on.has(end), SharedUM: shared})
+	c.Within = append(c.Within, Within{Line: line, Points: slices.Clone(points), Waste: !g.kept(2 * e),
+		First: g.on[edge.from], Last: g.on[edge.to], SharedUM: shared})
 }
 
 // closeWithin joins the last part of each closed line to its first where no boundary lies between.
@@ -183,7 +184,7 @@ func (g *gathering) pieces(asCut bool) {
 			continue
 		}
 		b := Bounded{Piece: face}
-		halves := g.cycles[at].halves
+		halves := g.round(at)
 		if asCut {
 			b.Outline = g.outline(halves)
 		}
@@ -200,7 +201,7 @@ func (g *gathering) pieces(asCut bool) {
 func (g *gathering) outline(halves []int32) []geom.Point {
 	n := 1
 	for _, h := range halves {
-		n += len(g.edges[h/2].points) - 1
+		n += len(g.ways.Line(int(h/2))) - 1
 	}
 	out := append(make([]geom.Point, 0, n), g.start(int(halves[0])))
 	for _, h := range halves {
@@ -233,7 +234,7 @@ func (g *gathering) rings() error {
 		}
 	}
 	for k := range g.out {
-		settled, err := geom.Settle(g.ways(bounding[k]), geom.NonZero)
+		settled, err := geom.Settle(g.closed(bounding[k]), geom.NonZero)
 		if err != nil {
 			return err
 		}
@@ -251,8 +252,8 @@ func (g *gathering) unlike(half int, around bool) bool {
 	return face >= 0 && g.dropout(int(face)) == around
 }
 
-// ways puts half-edges, of which as many arrive at every place as leave it, behind each other to closed ways.
-func (g *gathering) ways(halves []int32) [][]geom.Point {
+// closed puts half-edges, of which as many arrive at every place as leave it, behind each other to closed ways.
+func (g *gathering) closed(halves []int32) [][]geom.Point {
 	leaving, arriving := make([]geom.Keyed, len(halves)), make([]geom.Keyed, len(halves))
 	for i, h := range halves {
 		leaving[i] = geom.Keyed{Key: geom.PointKey(g.start(int(h))), Item: int32(i)}

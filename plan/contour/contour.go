@@ -55,7 +55,7 @@ type Options struct {
 	BridgeUM     int64 // narrower material between cuts is a finding
 	SupportUM    int64 // from one support of the bed to the next
 	// AsCut says that the lines lie where they are cut: nothing of their clusters is to be moved any more,
-	// and what these free is given with its outlines.
+	// what these free is given with its outlines, and nothing is looked for, since the drawn lines have told it.
 	AsCut bool
 }
 

@@ -92,83 +92,128 @@ func (d *doubles) take(l Line, points []geom.Point, um float64) {
 // coverer is what cover knows of one operation's segments, in order of rank: a segment covers those
 // of higher rank.
 type coverer struct {
-	segments []geom.Segment
-	owner    []int32   // line of each
-	place    []int32   // index of the segment in its line
-	from     []float64 // where it begins along its line
+	*doubles
+	items []int // the lines
+	ways  geom.Polylines
 	// spoilt gives what of a segment is covered itself, so that it covers nothing: the parts of
 	// [0, its length] along it.
-	spoilt map[int32][]run
+	spoilt     map[int32][]run
+	along      []float64 // how far each point of one of the ways lies along it
+	alongOf    int32     // that one, −1 for none yet
+	core, wide []run     // room for those of one segment
 }
+
+// beside says that an earlier segment may cover a part of a later one; other −1 says that the later
+// one's line meets itself.
+type beside struct{ segment, other int32 }
+
+// mostBeside bounds these, 8 bytes each, to the memory that mostStops stops take.
+const mostBeside = 3 * mostStops
 
 // cover fills d.core and d.wide of the given lines.
 func (d *doubles) cover(items []int, tolerance float64) error {
-	items = slices.Clone(items)
-	slices.SortStableFunc(items, func(a, b int) int {
+	c := coverer{doubles: d, items: slices.Clone(items), spoilt: map[int32][]run{}, alongOf: -1}
+	slices.SortStableFunc(c.items, func(a, b int) int {
 		return cmp.Compare(rank(d.lines[a].Line), rank(d.lines[b].Line))
 	})
 	some := 0
 	for _, i := range items {
-		some += len(d.lines[i].Points) - 1
+		some += len(d.lines[i].Points)
 	}
-	c := coverer{
-		segments: make([]geom.Segment, 0, some), owner: make([]int32, 0, some), place: make([]int32, 0, some),
-		from: make([]float64, 0, some), spoilt: map[int32][]run{},
+	c.ways.Grow(len(items), some)
+	for _, i := range c.items {
+		c.ways.Add(d.lines[i].Points)
 	}
-	for _, i := range items {
-		points := d.lines[i].Points
-		at := 0.0
-		for k := 1; k < len(points); k++ {
-			c.segments = append(c.segments, geom.Segment{A: points[k-1], B: points[k]})
-			c.owner = append(c.owner, int32(i))
-			c.place = append(c.place, int32(k-1))
-			c.from = append(c.from, at)
-			at += geom.Distance(points[k-1], points[k])
-		}
+	found, err := c.besides(tolerance)
+	if err != nil {
+		return err
 	}
-	search := geom.NewSegmentIndex(c.segments).Search()
-	var core, wide []run
-	for s, segment := range c.segments {
-		line := c.owner[s]
-		closed := d.lines[line].Closed
-		last := int32(len(d.lines[line].Points) - 2)
-		core, wide = core[:0], wide[:0]
-		search.Around(s, int64(math.Ceil(tolerance))+slackUM, func(e int) bool {
-			if e >= s {
-				return true
+	for _, of := range found {
+		for len(of) > 0 {
+			n := 1
+			for n < len(of) && of[n].segment == of[0].segment {
+				n++
 			}
-			within := tolerance
-			if c.owner[e] == line {
-				// Within one line only what is laid back onto itself counts, or the sides of a
-				// narrow slot would open it.
-				within = 1
-				if d.lines[line].Op == cut && !d.suspect[line] {
-					next := c.place[s]-c.place[e] == 1 || closed && c.place[e] == 0 && c.place[s] == last
-					if _, n := segment.Meet(c.segments[e]); n > 1 || n == 1 && !next {
-						d.suspect[line] = true
-					}
-				}
-			}
-			core = c.along(core, segment, int32(e), within)
-			wide = c.along(wide, segment, int32(e), within+slackUM)
-			return true
-		})
-		if search.Visits > mostVisits {
-			return ErrTangled
-		}
-		if len(wide) == 0 {
-			continue
-		}
-		wide = united(wide, tolerance)
-		c.spoilt[int32(s)] = slices.Clone(wide)
-		for _, r := range wide {
-			d.wide[line] = append(d.wide[line], run{c.from[s] + r.from, c.from[s] + r.to})
-		}
-		for _, r := range core {
-			d.core[line] = append(d.core[line], run{c.from[s] + r.from, c.from[s] + r.to})
+			c.segment(of[:n], tolerance)
+			of = of[n:]
 		}
 	}
 	return nil
+}
+
+// besides finds what lies beside what, in the order of the segments covered: pairs of which nothing is
+// covered as long as both are whole cover nothing later either.
+func (c *coverer) besides(tolerance float64) ([][]beside, error) {
+	index := geom.NewSegmentIndex(&c.ways)
+	return lookAtAll(c.ways.Len(), mostBeside, func() look[beside] {
+		search := index.Search()
+		suspect := int32(-1) // the line that was found to be so last
+		var room []run
+		return look[beside]{[]*geom.SegmentSearch{search}, func(s int, found []beside) []beside {
+			segment, line := c.ways.Segment(s), c.ways.Of[s]
+			l := &c.lines[c.items[line]]
+			first, end := c.ways.Segments(int(line))
+			search.Around(s, int64(math.Ceil(tolerance))+slackUM, func(e int) bool {
+				if e >= s {
+					return true
+				}
+				if c.ways.Of[e] == line && l.Op == cut && suspect != line {
+					if _, n := segment.Meet(c.ways.Segment(e)); n > 1 || n == 1 && !neighbours(e, s, first, end, l.Closed) {
+						suspect = line
+						found = append(found, beside{int32(s), -1})
+					}
+				}
+				if room = c.beside(room[:0], segment, int32(e), c.within(line, e, tolerance)+slackUM); len(room) > 0 {
+					found = append(found, beside{int32(s), int32(e)})
+				}
+				return true
+			})
+			return found
+		}}
+	})
+}
+
+// within is how far a segment may lie off one of a line, and still be doubled by it.
+func (c *coverer) within(line int32, e int, tolerance float64) float64 {
+	if c.ways.Of[e] == line {
+		// Within one line only what is laid back onto itself counts, or the sides of a narrow slot
+		// would open it.
+		return 1
+	}
+	return tolerance
+}
+
+// segment adds what of a segment those beside it cover.
+func (c *coverer) segment(besides []beside, tolerance float64) {
+	s := besides[0].segment
+	segment, line := c.ways.Segment(int(s)), c.ways.Of[s]
+	core, wide := c.core[:0], c.wide[:0]
+	for _, b := range besides {
+		if b.other < 0 {
+			c.suspect[c.items[line]] = true
+			continue
+		}
+		within := c.within(line, int(b.other), tolerance)
+		core = c.beside(core, segment, b.other, within)
+		wide = c.beside(wide, segment, b.other, within+slackUM)
+	}
+	c.core, c.wide = core, wide
+	if len(wide) == 0 {
+		return
+	}
+	wide = united(wide, tolerance)
+	c.spoilt[s] = slices.Clone(wide)
+	if c.alongOf != line {
+		c.along, c.alongOf = arcs(c.along[:0], c.ways.Line(int(line))), line
+	}
+	first, _ := c.ways.Segments(int(line))
+	at, d, i := c.along[int(s)-first], c.doubles, c.items[line]
+	for _, r := range wide {
+		d.wide[i] = append(d.wide[i], run{at + r.from, at + r.to})
+	}
+	for _, r := range core {
+		d.core[i] = append(d.core[i], run{at + r.from, at + r.to})
+	}
 }
 
 func rank(l Line) int {
@@ -182,10 +227,10 @@ func grown(b geom.Box, by int64) geom.Box {
 	return geom.Box{Min: geom.Pt(b.Min.X-by, b.Min.Y-by), Max: geom.Pt(b.Max.X+by, b.Max.Y+by)}
 }
 
-// along adds the parts of s that run beside the segment e, at most within µm off and at an angle of
+// beside adds the parts of s that run beside the segment e, at most within µm off and at an angle of
 // less than 1 in 2. Nothing lies beside e past its ends.
-func (c *coverer) along(runs []run, s geom.Segment, e int32, within float64) []run {
-	o := c.segments[e]
+func (c *coverer) beside(runs []run, s geom.Segment, e int32, within float64) []run {
+	o := c.ways.Segment(int(e))
 	a, b := o.B.Sub(o.A), s.B.Sub(s.A)
 	turn, same := a.X*b.Y-a.Y*b.X, a.X*b.X+a.Y*b.Y
 	if 2*abs(turn) > abs(same) {
@@ -223,7 +268,7 @@ func abs(v int64) int64 { return max(v, -v) }
 
 // divide adds to kept what is left of l when the covered runs worth it are taken out.
 func (d *doubles) divide(kept []worked, l worked, core, covered []run, tolerance float64) []worked {
-	along := arcs(l.Points)
+	along := arcs(nil, l.Points)
 	total := along[len(along)-1]
 	core, covered = united(core, tolerance), united(covered, tolerance)
 	if l.Closed && len(covered) > 1 && covered[0].from <= tolerance && covered[len(covered)-1].to >= total-tolerance {

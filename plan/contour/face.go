@@ -10,16 +10,17 @@ import (
 
 // cycle is a way round that keeps one region on its left.
 type cycle struct {
-	halves    []int32
-	area      float64 // µm²; positive where the cycle encloses its region
-	component int32
-	face      int32 // index among the faces; −1 where the region goes on outside the component
+	first, end int32   // of its half-edges among those of all cycles
+	area       float64 // µm²; positive where the cycle encloses its region
+	component  int32
+	face       int32 // index among the faces; −1 where the region goes on outside the component
 }
 
 // faces are the regions into which cuts divide the sheet.
 type faces struct {
 	*network
 	cycles  []cycle
+	halves  []int32 // of all cycles
 	cycleOf []int32 // of each half-edge
 	// Of each component, a set of cuts that hang together:
 	componentOf []int32 // component of each edge
@@ -33,28 +34,28 @@ type faces struct {
 func newFaces(n *network) *faces {
 	f := &faces{network: n}
 	around := n.around()
-	f.findComponents(around)
+	f.findComponents()
 	f.trace(around)
 	f.place()
 	return f
 }
 
 // findComponents numbers the components in the order of their first edges.
-func (f *faces) findComponents(around nodes) {
-	joined := newGroups(around.count())
-	for e := range f.edges {
-		joined.unite(int(around.at[2*e]), int(around.at[2*e+1]))
+func (f *faces) findComponents() {
+	joined := newGroups(f.nodes)
+	for _, e := range f.edges {
+		joined.unite(int(e.from), int(e.to))
 	}
-	number := make([]int, around.count())
+	number := make([]int32, f.nodes)
 	f.componentOf = make([]int32, len(f.edges))
-	count := 0
+	count := int32(0)
 	for e := range f.edges {
-		root := joined.of(int(around.at[2*e]))
+		root := joined.of(int(f.edges[e].from))
 		if number[root] == 0 {
 			count++
 			number[root] = count
 		}
-		f.componentOf[e] = int32(number[root] - 1)
+		f.componentOf[e] = number[root] - 1
 	}
 	f.holder = make([]int, count)
 	f.depth = make([]int, count)
@@ -69,7 +70,7 @@ func (f *faces) trace(around nodes) {
 		place[h] = int32(k)
 	}
 	f.cycleOf = make([]int32, 2*len(f.edges))
-	halves := make([]int32, 0, len(f.cycleOf)) // of all cycles
+	f.halves = make([]int32, 0, len(f.cycleOf))
 	for h := range f.cycleOf {
 		f.cycleOf[h] = -1
 	}
@@ -78,22 +79,21 @@ func (f *faces) trace(around nodes) {
 		if f.cycleOf[h] >= 0 {
 			continue
 		}
-		c := cycle{component: f.componentOf[h/2], face: -1}
+		c := cycle{first: int32(len(f.halves)), component: f.componentOf[h/2], face: -1}
 		points = append(points[:0], f.start(int(h)))
-		from := len(halves)
 		for g := h; f.cycleOf[g] < 0; {
 			f.cycleOf[g] = int32(len(f.cycles))
-			halves = append(halves, g)
+			f.halves = append(f.halves, g)
 			f.each(int(g), func(_, b geom.Point) { points = append(points, b) })
 			back := g ^ 1
-			node := around.at[back]
+			node := f.leaves(back)
 			before := place[back] - 1
 			if before < around.first[node] {
 				before = around.first[node+1] - 1
 			}
 			g = around.ways[before]
 		}
-		c.halves = halves[from:len(halves):len(halves)]
+		c.end = int32(len(f.halves))
 		if c.area = geom.Area(points); c.area > 0 {
 			c.face = int32(len(f.bounded))
 			f.bounded = append(f.bounded, len(f.cycles))
@@ -112,7 +112,7 @@ func (f *faces) place() {
 	}
 	for e := range f.edges {
 		c := f.componentOf[e]
-		for _, p := range f.edges[e].points {
+		for _, p := range f.ways.Line(e) {
 			if geom.Compare(p, leftmost[c]) < 0 {
 				leftmost[c] = p
 			}
@@ -131,12 +131,12 @@ func (f *faces) place() {
 	})
 	search := f.indexed().Search()
 	for _, c := range order {
-		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return int(f.componentOf[f.owner[s]]) == c })
+		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return int(f.componentOf[f.ways.Of[s]]) == c })
 		if !ok {
 			continue
 		}
-		half := 2 * int(f.owner[h.segment])
-		if s := f.segments[h.segment]; s.A.Y < s.B.Y {
+		half := 2 * int(f.ways.Of[h.segment])
+		if s := f.ways.Segment(h.segment); s.A.Y < s.B.Y {
 			half++ // the component lies on the right of the segment's direction
 		}
 		f.holder[c] = f.region(half)
@@ -145,6 +145,9 @@ func (f *faces) place() {
 		}
 	}
 }
+
+// round gives the half-edges of a cycle.
+func (f *faces) round(cycle int) []int32 { return f.halves[f.cycles[cycle].first:f.cycles[cycle].end] }
 
 // region is the face on the left of a half-edge, −1 for the open sheet.
 func (f *faces) region(half int) int {
@@ -165,7 +168,7 @@ func (f *faces) nested(lines []Line) error {
 	open := make([]bool, len(f.holder))
 	seen := map[int]bool{}
 	for e := range f.edges {
-		l, c := f.edges[e].line, f.componentOf[e]
+		l, c := int(f.edges[e].line), f.componentOf[e]
 		if open[c] = open[c] || !lines[l].Closed; lines[l].Closed && !seen[l] {
 			seen[l] = true
 			closed[c] = append(closed[c], l)
@@ -223,8 +226,8 @@ func (f *faces) nested(lines []Line) error {
 // a micrometre above y. Regions lower than a micrometre have none.
 func (f *faces) inner(cycle int) (x float64, y int64, ok bool) {
 	var box geom.Box
-	for i, h := range f.cycles[cycle].halves {
-		b, _ := geom.BoxOf(f.edges[h/2].points...)
+	for i, h := range f.round(cycle) {
+		b, _ := geom.BoxOf(f.ways.Line(int(h / 2))...)
 		if i == 0 {
 			box = b
 		}
@@ -235,7 +238,7 @@ func (f *faces) inner(cycle int) (x float64, y int64, ok bool) {
 	}
 	y = box.Min.Y + (box.Height()-1)/2
 	var xs []float64
-	for _, h := range f.cycles[cycle].halves {
+	for _, h := range f.round(cycle) {
 		f.each(int(h), func(a, b geom.Point) {
 			if at, ok := level(a, b, y); ok {
 				xs = append(xs, at)

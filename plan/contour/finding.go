@@ -50,15 +50,18 @@ func (f findings) sorted() []Finding {
 // look finds what single lines show.
 func (f findings) look(lines []Line, n *faces, o Options) {
 	open := map[int]geom.Point{}
-	for _, e := range n.edges {
-		if _, seen := open[e.line]; seen {
+	for k, e := range n.edges {
+		if !e.looseFirst && !e.looseLast {
 			continue
 		}
-		if e.looseFirst {
-			open[e.line] = e.points[0]
-		} else if e.looseLast {
-			open[e.line] = e.points[len(e.points)-1]
+		if _, seen := open[int(e.line)]; seen {
+			continue
 		}
+		half := 2 * k
+		if !e.looseFirst {
+			half++
+		}
+		open[int(e.line)] = n.start(half)
 	}
 	for i, l := range lines {
 		if at, ok := open[i]; ok {

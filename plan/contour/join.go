@@ -113,16 +113,17 @@ func meetings(lines []worked, tolerance int64) [][]int32 {
 // merge moves the ends of nodes that lie within the tolerance into one of them, nearest first. The two
 // ends of one line stay apart where nothing would be left of it.
 func merge(lines []worked, nodes []node, tolerance int64, alike func(a, b int) bool) {
-	spots := make([]geom.Segment, len(nodes))
-	for i, n := range nodes {
-		spots[i] = geom.Segment{A: n.box.Min, B: n.box.Min}
+	var spots geom.Polylines // each from a node back to it
+	spots.Grow(len(nodes), 2*len(nodes))
+	for _, n := range nodes {
+		spots.Add([]geom.Point{n.box.Min, n.box.Min})
 	}
 	type near struct {
 		a, b     int
 		distance int64
 	}
 	var pairs []near
-	search := geom.NewSegmentIndex(spots).Search()
+	search := geom.NewSegmentIndex(&spots).Search()
 	for a, n := range nodes {
 		search.Near(grown(n.box, tolerance), func(b int) bool {
 			if b > a && alike(a, b) {

@@ -11,8 +11,8 @@ import (
 // edge is a part of a cut line between two places where cuts meet; a closed line that meets nothing
 // is one edge from a point of its own back to it.
 type edge struct {
-	line   int
-	points []geom.Point
+	line     int32
+	from, to int32 // nodes
 	// loose ends meet no cut.
 	looseFirst, looseLast bool
 }
@@ -20,109 +20,162 @@ type edge struct {
 // network is the cut lines divided where they meet.
 type network struct {
 	edges []edge
-	// What number fills; divide empties it.
-	segments []geom.Segment // of all edges, one after the other
-	owner    []int32        // edge of each segment
-	first    []int32        // of each edge, its first segment
-	index    *geom.SegmentIndex
+	ways  geom.Polylines // those of the edges
+	nodes int            // places where edges end
+	index *geom.SegmentIndex
 	// crossings are places where cuts of two lines cross, one of them closed.
 	crossings []Place
 }
 
 // newNetwork divides the cut lines at every point that two of them share, and joins open ends to
-// cuts within the tolerance.
-func newNetwork(lines []Line, toleranceUM int64) (*network, error) {
+// cuts within the tolerance. Crossings are listed where they are wanted.
+func newNetwork(lines []Line, toleranceUM int64, crossings bool) (*network, error) {
 	n := &network{}
-	for i, l := range lines {
+	some, points := 0, 0
+	for _, l := range lines {
 		if l.Op == cut {
-			n.edges = append(n.edges, edge{line: i, points: l.Points, looseFirst: !l.Closed, looseLast: !l.Closed})
+			some++
+			points += len(l.Points)
 		}
 	}
-	n.number()
-	meetings, err := n.meet(lines, toleranceUM)
+	n.edges = make([]edge, 0, some)
+	n.ways.Grow(some, points)
+	for i, l := range lines {
+		if l.Op == cut {
+			n.ways.Add(l.Points)
+			n.whole(edge{line: int32(i), looseFirst: !l.Closed, looseLast: !l.Closed}, l.Closed)
+		}
+	}
+	meetings, err := n.meet(lines, toleranceUM, crossings)
 	if err != nil {
 		return nil, err
 	}
-	if len(meetings) > 0 {
-		n.segments, n.owner, n.first, n.index = nil, nil, nil, nil
+	if !meetings.none() {
+		n.index = nil
 		n.divide(lines, meetings)
 	}
 	return n, nil
 }
 
+// whole adds an edge whose ends are nodes of their own, or one where it is closed.
+func (n *network) whole(e edge, closed bool) {
+	e.from, e.to = int32(n.nodes), int32(n.nodes)
+	if !closed {
+		e.to++
+	}
+	n.nodes = int(e.to) + 1
+	n.edges = append(n.edges, e)
+}
+
 // indexed is the index of the segments, which is made when it is first asked for.
 func (n *network) indexed() *geom.SegmentIndex {
 	if n.index == nil {
-		n.number()
+		n.index = geom.NewSegmentIndex(&n.ways)
 	}
 	return n.index
 }
 
-// number lists the segments of the edges and indexes them.
-func (n *network) number() {
-	total := 0
-	for _, e := range n.edges {
-		total += len(e.points) - 1
-	}
-	n.segments = make([]geom.Segment, 0, total)
-	n.owner = make([]int32, 0, total)
-	n.first = make([]int32, 0, len(n.edges))
-	for i, e := range n.edges {
-		n.first = append(n.first, int32(len(n.segments)))
-		for k := 1; k < len(e.points); k++ {
-			n.segments = append(n.segments, geom.Segment{A: e.points[k-1], B: e.points[k]})
-			n.owner = append(n.owner, int32(i))
-		}
-	}
-	n.index = geom.NewSegmentIndex(n.segments)
-}
-
 // meet finds where edges, each still a whole line, meet each other and themselves. An open end near
 // a cut becomes a stop on both: the point on the cut.
-func (n *network) meet(lines []Line, tolerance int64) (stops, error) {
-	var found stops
-	search := n.index.Search()
+func (n *network) meet(lines []Line, tolerance int64, crossings bool) (stops, error) {
 	closed := func(e int32) bool { return lines[n.edges[e].line].Closed }
-	for a, s := range n.segments {
-		ea := n.owner[a]
-		search.Around(a, 0, func(b int) bool {
-			if b <= a {
-				return true
-			}
-			eb := n.owner[b]
-			pa, pb := a-int(n.first[ea]), b-int(n.first[eb])
-			last := len(n.edges[ea].points) - 2
-			next := ea == eb && (b-a == 1 || closed(ea) && pa == 0 && pb == last)
-			at, count := s.Meet(n.segments[b])
-			if count == 0 || count == 1 && next {
-				return true
-			}
-			for _, p := range at[:count] {
-				// A segment's end is the next one's beginning, where it is found again.
-				if p != s.B || pa == last {
-					found = append(found, stop{ea, int32(pa), p})
+	touched := make([]bool, 2*len(n.edges)) // of the ends of each edge: another leads through it
+	index := n.indexed()
+	found, err := lookAtAll(n.ways.Len(), mostStops, func() look[stop] {
+		search := index.Search()
+		return look[stop]{[]*geom.SegmentSearch{search}, func(a int, found []stop) []stop {
+			s, ea := n.ways.Segment(a), n.ways.Of[a]
+			first, end := n.ways.Segments(int(ea))
+			search.Around(a, 0, func(b int) bool {
+				if a == b {
+					return true
 				}
-				if p != n.segments[b].B || pb == len(n.edges[eb].points)-2 {
-					found = append(found, stop{eb, int32(pb), p})
+				o, eb := n.ways.Segment(b), n.ways.Of[b]
+				at, count := s.Meet(o)
+				if count == 0 || count == 1 && ea == eb && neighbours(a, b, first, end, closed(ea)) {
+					return true
 				}
+				for _, p := range at[:count] {
+					// A segment's end is the next one's beginning, where it is found again.
+					if p != s.B || a == end-1 {
+						found = append(found, stop{int32(a), -1, p})
+					}
+				}
+				if ea == eb {
+					return true
+				}
+				if count == 1 && crosses(s, o) {
+					if crossings && a < b && (closed(ea) || closed(eb)) {
+						found = append(found, stop{int32(a), n.edges[eb].line, at[0]})
+					}
+					return true
+				}
+				if a == first && slices.Contains(at[:count], s.A) {
+					touched[2*ea] = true
+				}
+				if a == end-1 && slices.Contains(at[:count], s.B) {
+					touched[2*ea+1] = true
+				}
+				return true
+			})
+			return found
+		}}
+	})
+	if err != nil {
+		return stops{}, err
+	}
+	meets := stops{chunks: found}
+	if crossings {
+		n.tell(meets)
+	}
+	meets.add(n.settleAll(lines, touched, tolerance))
+	return meets, nil
+}
+
+// tell takes the crossings out of the stops and lists them.
+func (n *network) tell(meets stops) {
+	for i, c := range meets.chunks {
+		meets.chunks[i] = slices.DeleteFunc(c, func(s stop) bool {
+			if s.crossed >= 0 {
+				line := n.edges[n.ways.Of[s.segment]].line
+				n.crossings = append(n.crossings, Place{At: s.at, Line: int(line), Other: int(s.crossed)})
 			}
-			if o := n.segments[b]; count == 1 && ea != eb && (closed(ea) || closed(eb)) && crosses(s, o) {
-				n.crossings = append(n.crossings, Place{At: at[0], Line: n.edges[ea].line, Other: n.edges[eb].line})
-			}
-			return true
+			return s.crossed >= 0
 		})
-		if search.Visits > mostVisits || len(found) > mostStops {
-			return nil, ErrTangled
-		}
 	}
+}
+
+// settleAll moves open ends onto the cuts that lie within the tolerance, says which ends are loose, and gives
+// the stops of those cuts. An end that another edge leads through lies there already, as long as none has moved.
+func (n *network) settleAll(lines []Line, touched []bool, tolerance int64) (found []stop) {
+	search := n.indexed().Search()
+	moved := false
 	for e := range n.edges {
-		if !closed(int32(e)) {
-			n.edges[e].looseFirst = !n.settle(search, e, 0, tolerance, &found)
-			n.edges[e].looseLast = !n.settle(search, e, len(n.edges[e].points)-1, tolerance, &found)
+		if lines[n.edges[e].line].Closed {
+			continue
+		}
+		for end, loose := range []*bool{&n.edges[e].looseFirst, &n.edges[e].looseLast} {
+			if touched[2*e+end] && !moved {
+				*loose = false
+				continue
+			}
+			to, ok := n.nearby(search, e, end, tolerance)
+			if *loose = !ok; !ok {
+				continue
+			}
+			found = append(found, to)
+			if p := n.end(e, end); *p != to.at {
+				*p, moved = to.at, true // whoever looks for this end next finds it where it is now
+			}
 		}
 	}
-	found.sort()
-	return found, nil
+	return found
+}
+
+// end is the first point of an edge or, for 1, its last.
+func (n *network) end(e, end int) *geom.Point {
+	points := n.ways.Line(e)
+	return &points[end*(len(points)-1)]
 }
 
 // crosses says whether each segment has its ends on both sides of the other.
@@ -134,39 +187,25 @@ func crosses(s, o geom.Segment) bool {
 	return apart(s, o) && apart(o, s)
 }
 
-// settle looks for the cut nearest to an open end and says whether there is one within the
-// tolerance. The end moves onto it.
-func (n *network) settle(search *geom.SegmentSearch, e, end int, tolerance int64, found *stops) bool {
-	p := n.edges[e].points[end]
-	own := int(n.first[e]) + max(0, end-1)
+// nearby looks for the cut nearest to an open end, and gives the place on it if it lies within the
+// tolerance.
+func (n *network) nearby(search *geom.SegmentSearch, e, end int, tolerance int64) (to stop, ok bool) {
+	p := *n.end(e, end)
+	first, last := n.ways.Segments(e)
+	own, points := first+end*(last-1-first), n.ways.Line(e)
 	best, at, least := -1, geom.Point{}, float64(tolerance)
 	search.Near(grown(geom.Box{Min: p, Max: p}, tolerance), func(s int) bool {
 		// What of its own line lies close by is the line itself.
-		if int(n.owner[s]) == e && nearAlong(n.edges[e].points, s-int(n.first[e]), end, 4*tolerance) {
+		if int(n.ways.Of[s]) == e && nearAlong(points, s-first, end*(len(points)-1), 4*tolerance) {
 			return true
 		}
-		if t, d := n.segments[s].Nearest(p); s != own && (d < least || d == least && (best < 0 || s < best)) {
-			best, at, least = s, n.segments[s].At(t), d
+		segment := n.ways.Segment(s)
+		if t, d := segment.Nearest(p); s != own && (d < least || d == least && (best < 0 || s < best)) {
+			best, at, least = s, segment.At(t), d
 		}
 		return true
 	})
-	if best < 0 {
-		return false
-	}
-	to := n.owner[best]
-	*found = append(*found, stop{to, int32(best) - n.first[to], at})
-	if at != p {
-		points := slices.Clone(n.edges[e].points)
-		points[end] = at
-		n.edges[e].points = points
-		// Whoever looks for this end next finds it where it is now.
-		if end == 0 {
-			n.segments[own].A = at
-		} else {
-			n.segments[own].B = at
-		}
-	}
-	return true
+	return stop{int32(best), -1, at}, best >= 0
 }
 
 // nearAlong says whether a segment of a polyline lies within a length along it from its first or
@@ -187,45 +226,107 @@ func nearAlong(points []geom.Point, segment, end int, um int64) bool {
 
 // divide cuts the edges at their stops and at points that are stops of others. Where edges lie on
 // each other every point of one is a stop of the other, so they are equal segments: one stays.
-func (n *network) divide(lines []Line, meetings stops) {
-	meets := newPlaces(len(meetings) / 4)
-	for _, s := range meetings {
-		meets.addPoint(s.at)
-	}
-	out := make([]edge, 0, len(n.edges)+len(meetings)/2)
-	straight := newPlaces(len(meetings) / 4)
-	for e, whole := range n.edges {
-		own := meetings.take(e)
+func (n *network) divide(lines []Line, meets stops) {
+	count := 0
+	meets.each(func(stop) { count++ })
+	d := divider{network: n, places: newPlaces(count / 4), straight: newPlaces(count / 4)}
+	meets.each(func(s stop) { d.places.add(geom.PointKey(s.at)) })
+	whole := *n
+	n.nodes = d.places.count
+	n.edges = make([]edge, 0, len(whole.edges)+count/2)
+	n.ways = geom.Polylines{}
+	n.ways.Grow(cap(n.edges), len(whole.ways.Points)+count/2)
+	var own []stop
+	var points []geom.Point
+	for e, was := range whole.edges {
+		first, end := whole.ways.Segments(e)
+		own = meets.take(end, own[:0])
+		closed := lines[was.line].Closed
 		if len(own) == 0 {
-			out = append(out, whole)
+			d.keep(was, whole.ways.Line(e), closed)
 			continue
 		}
-		points := withStops(whole.points, own)
-		if lines[whole.line].Closed {
-			i := slices.IndexFunc(points, meets.has)
-			points = geom.Rotated(points, i%(len(points)-1))
-		}
-		from := 0
-		for i := 1; i < len(points); i++ {
-			last := i == len(points)-1
-			if !last && !meets.has(points[i]) {
-				continue
-			}
-			if i-from > 1 || straight.add(wayKey(points[from], points[i])) {
-				out = append(out, edge{line: whole.line, points: points[from : i+1],
-					looseFirst: from == 0 && whole.looseFirst, looseLast: last && whole.looseLast})
-			}
-			from = i
-		}
+		points = withStops(points[:0], whole.ways.Line(e), first, own)
+		d.cut(was, points, closed)
 	}
-	n.edges = out
 }
+
+// divider fills a network with the parts of whole edges.
+type divider struct {
+	*network
+	places   *places // where edges are cut: nodes by their points
+	straight *places // edges of one segment, by their nodes
+	at       []int32 // of each point of the edge that is being cut: its node, −1 for none
+	way      []geom.Point
+}
+
+// node is that of a point, a new one where nothing is cut.
+func (d *divider) node(at int32) int32 {
+	if at >= 0 {
+		return at
+	}
+	d.nodes++
+	return int32(d.nodes - 1)
+}
+
+// keep adds an edge as it is.
+func (d *divider) keep(e edge, points []geom.Point, closed bool) {
+	e.from = d.node(d.places.number(geom.PointKey(points[0])))
+	if e.to = e.from; !closed {
+		e.to = d.node(d.places.number(geom.PointKey(points[len(points)-1])))
+	}
+	d.edges = append(d.edges, e)
+	d.ways.Add(points)
+}
+
+// cut adds an edge in parts. A closed one is begun at the first place where it is cut.
+func (d *divider) cut(whole edge, points []geom.Point, closed bool) {
+	d.at = d.at[:0]
+	for _, p := range points {
+		d.at = append(d.at, d.places.number(geom.PointKey(p)))
+	}
+	begin, last := 0, len(points)-1
+	if closed {
+		begin = slices.IndexFunc(d.at, func(node int32) bool { return node >= 0 }) % last
+	}
+	part := edge{line: whole.line, from: d.node(d.at[begin]), looseFirst: whole.looseFirst}
+	placed := d.at[begin] >= 0
+	d.way = append(d.way[:0], points[begin])
+	for k := 1; k <= last; k++ {
+		i := begin + k
+		if i > last {
+			i -= last // the last point is the first
+		}
+		d.way = append(d.way, points[i])
+		if k < last && d.at[i] < 0 {
+			continue
+		}
+		part.to, part.looseLast = d.node(d.at[i]), k == last && whole.looseLast
+		if len(d.way) > 2 || !placed || d.at[i] < 0 || d.straight.add(wayKey(part.from, part.to)) {
+			d.edges = append(d.edges, part)
+			d.ways.Add(d.way)
+		}
+		part, placed = edge{line: whole.line, from: part.to}, true
+		d.way = append(d.way[:0], points[i])
+	}
+}
+
+// wayKey is the same for both directions between two nodes.
+func wayKey(a, b int32) uint64 { return uint64(min(a, b))<<32 | uint64(max(a, b)) }
 
 // half-edges: 2e runs along edge e, 2e+1 back.
 
+// leaves is the node that a half-edge leaves.
+func (n *network) leaves(h int32) int32 {
+	if h%2 == 0 {
+		return n.edges[h/2].from
+	}
+	return n.edges[h/2].to
+}
+
 // start and second are the first two points of a half-edge.
 func (n *network) start(h int) geom.Point {
-	points := n.edges[h/2].points
+	points := n.ways.Line(h / 2)
 	if h%2 == 0 {
 		return points[0]
 	}
@@ -233,7 +334,7 @@ func (n *network) start(h int) geom.Point {
 }
 
 func (n *network) second(h int) geom.Point {
-	points := n.edges[h/2].points
+	points := n.ways.Line(h / 2)
 	if h%2 == 0 {
 		return points[1]
 	}
@@ -242,7 +343,7 @@ func (n *network) second(h int) geom.Point {
 
 // each calls visit for every segment of a half-edge in its direction.
 func (n *network) each(h int, visit func(a, b geom.Point)) {
-	points := n.edges[h/2].points
+	points := n.ways.Line(h / 2)
 	if h%2 == 0 {
 		for i := 1; i < len(points); i++ {
 			visit(points[i-1], points[i])
@@ -263,37 +364,34 @@ func (n *network) length(h int) int64 {
 
 // nodes are the places at which edges end, and the half-edges that leave each.
 type nodes struct {
-	at    []int32 // of each half-edge, the node that it leaves
 	first []int32 // of each node, its first way in ways; one more ends the last
 	ways  []int32 // half-edges by node, in the order of their angle where there are more than two
 }
 
-func (o nodes) count() int { return len(o.first) - 1 }
-
-// around finds the nodes, in the order of their points.
+// around finds what leaves the nodes.
 func (n *network) around() nodes {
-	keys := make([]geom.Keyed, 2*len(n.edges))
-	for h := range keys {
-		keys[h] = geom.Keyed{Key: geom.PointKey(n.start(h)), Item: int32(h)}
+	o := nodes{first: make([]int32, n.nodes+1), ways: make([]int32, 2*len(n.edges))}
+	for h := range int32(len(o.ways)) {
+		o.first[n.leaves(h)]++
 	}
-	geom.SortKeyed(keys)
-	o := nodes{at: make([]int32, len(keys)), ways: make([]int32, len(keys)), first: make([]int32, 0, len(keys)/2+1)}
-	for i := 0; i < len(keys); {
-		k := i
-		for ; k < len(keys) && keys[k].Key == keys[i].Key; k++ {
-			o.ways[k] = keys[k].Item
-			o.at[keys[k].Item] = int32(len(o.first))
-		}
-		if ways := o.ways[i:k]; len(ways) > 2 {
+	end := int32(0)
+	for i, count := range o.first {
+		end += count
+		o.first[i] = end
+	}
+	for h := int32(len(o.ways)) - 1; h >= 0; h-- { // from the back, so that each node's stay in order
+		node := n.leaves(h)
+		o.first[node]--
+		o.ways[o.first[node]] = h
+	}
+	for i := range n.nodes {
+		if ways := o.ways[o.first[i]:o.first[i+1]]; len(ways) > 2 {
 			slices.SortFunc(ways, func(a, b int32) int {
 				at := n.start(int(a))
 				return cmp.Or(compareAngles(n.second(int(a)).Sub(at), n.second(int(b)).Sub(at)), cmp.Compare(a, b))
 			})
 		}
-		o.first = append(o.first, int32(i))
-		i = k
 	}
-	o.first = append(o.first, int32(len(keys)))
 	return o
 }
 
@@ -321,7 +419,8 @@ func (n *network) left(search *geom.SegmentSearch, p geom.Point, leastX int64, s
 	for reach := int64(1000); ; reach *= 4 {
 		box := geom.Box{Min: geom.Pt(p.X-reach, p.Y), Max: p}
 		search.Near(box, func(s int) bool {
-			a, b := n.segments[s].A, n.segments[s].B
+			segment := n.ways.Segment(s)
+			a, b := segment.A, segment.B
 			if a.Y > b.Y {
 				a, b = b, a
 			}

@@ -3,6 +3,7 @@ package contour_test
 import (
 	"math"
 	"reflect"
+	"runtime"
 	"slices"
 	"testing"
 
@@ -116,6 +117,30 @@ func TestCovered(t *testing.T) {
 			t.Fatalf("%v µm drawn, %v left, %d said to be doubled", drawn, left, r.DoubledUM)
 		}
 	})
+}
+
+// TestWhateverCores: what is found does not depend on how many cores share the work.
+func TestWhateverCores(t *testing.T) {
+	o := contour.Options{KerfUM: 150, ResolutionUM: 50, BridgeUM: 1_000, SupportUM: 20_000}
+	lines := append(tags(10_000), grille(10_000)...)
+	both := func(cores int) (contour.Result, contour.Structure) {
+		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(cores))
+		r, err := contour.Clean(lines, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := contour.Understand(r.Lines, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r, s
+	}
+	cleaned, understood := both(1)
+	for _, cores := range []int{2, 3, 8} {
+		if c, u := both(cores); !reflect.DeepEqual(c, cleaned) || !reflect.DeepEqual(u, understood) {
+			t.Errorf("%d cores find other than one", cores)
+		}
+	}
 }
 
 // TestCoveredWhateverOrder: order, direction and start of the lines change nothing of what is covered.

@@ -46,11 +46,15 @@ func outside(whole run, runs []run) []run {
 	return out
 }
 
-// arcs gives for every point how far it lies along the line.
-func arcs(points []geom.Point) []float64 {
-	out := make([]float64, len(points))
-	for i := 1; i < len(points); i++ {
-		out[i] = out[i-1] + geom.Distance(points[i-1], points[i])
+// arcs appends for every point how far it lies along the line.
+func arcs(out []float64, points []geom.Point) []float64 {
+	out = slices.Grow(out, len(points))
+	at := 0.0
+	for i, p := range points {
+		if i > 0 {
+			at += geom.Distance(points[i-1], p)
+		}
+		out = append(out, at)
 	}
 	return out
 }

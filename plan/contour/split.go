@@ -13,18 +13,27 @@ import (
 // it of a point that stays. count is the number of lines divided; lostUM the length of ways there
 // and back over the same edge, and of small loops.
 func split(lines []worked, toleranceUM int64) (out []worked, count int, lostUM float64, err error) {
-	meets, err := selfMeetings(lines)
+	meets, ways, err := selfMeetings(lines)
 	if err != nil {
 		return nil, 0, 0, err
 	}
-	for i, l := range lines {
-		own := meets.take(i)
+	out = make([]worked, 0, len(lines))
+	next := 0 // among the suspects
+	var own []stop
+	for _, l := range lines {
+		own = own[:0]
+		first, end := 0, 0
+		if l.mayMeetItself() {
+			first, end = ways.Segments(next)
+			own = meets.take(end, own)
+			next++
+		}
 		if len(own) == 0 {
 			l.suspect = false
 			out = append(out, l)
 			continue
 		}
-		loops, rest, lost := loopsOf(withStops(l.Points, own), l.Closed, toleranceUM)
+		loops, rest, lost := loopsOf(withStops(nil, l.Points, first, own), l.Closed, toleranceUM)
 		lostUM += lost
 		parts := 0
 		for _, points := range append(loops, rest) {
@@ -42,100 +51,80 @@ func split(lines []worked, toleranceUM int64) (out []worked, count int, lostUM f
 	return out, count, lostUM, nil
 }
 
-// stop is a point on a segment of a line at which the line meets another or itself.
-type stop struct {
-	line, segment int32 // the segment counts within the line
-	at            geom.Point
-}
-
-// stops are sorted by line, and within it by segment, before any is taken.
-type stops []stop
-
-func (s *stops) sort() {
-	keys := make([]geom.Keyed, len(*s))
-	for i, stop := range *s {
-		keys[i] = geom.Keyed{Key: uint64(stop.line)<<32 | uint64(stop.segment), Item: int32(i)}
-	}
-	geom.SortKeyed(keys)
-	sorted := make(stops, len(keys))
-	for i, k := range keys {
-		sorted[i] = (*s)[k.Item]
-	}
-	*s = sorted
-}
-
-// take removes the stops of a line from the front and gives them; lines are taken in their order.
-func (s *stops) take(line int) []stop {
-	n := 0
-	for n < len(*s) && int((*s)[n].line) == line {
-		n++
-	}
-	own := (*s)[:n:n]
-	*s = (*s)[n:]
-	return own
-}
+// mayMeetItself says whether that has to be looked at.
+func (l *worked) mayMeetItself() bool { return l.Op == cut && l.suspect }
 
 // selfMeetings gives the points where suspect cut lines meet themselves, other than from one segment
-// to the next.
-func selfMeetings(lines []worked) (stops, error) {
-	var segments []geom.Segment
-	var owner, place []int32
-	for i, l := range lines {
-		if l.Op != cut || !l.suspect {
-			continue
-		}
-		for k := 1; k < len(l.Points); k++ {
-			segments = append(segments, geom.Segment{A: l.Points[k-1], B: l.Points[k]})
-			owner = append(owner, int32(i))
-			place = append(place, int32(k-1))
+// to the next, and those lines.
+func selfMeetings(lines []worked) (stops, *geom.Polylines, error) {
+	ways := &geom.Polylines{}
+	var closed []bool
+	some, points := 0, 0
+	for i := range lines {
+		if lines[i].mayMeetItself() {
+			some++
+			points += len(lines[i].Points)
 		}
 	}
-	var meets stops
-	search := geom.NewSegmentIndex(segments).Search()
-	for a, s := range segments {
-		line := int(owner[a])
-		last := int32(len(lines[line].Points) - 2)
-		search.Around(a, 0, func(b int) bool {
-			if b <= a || owner[b] != owner[a] {
-				return true
-			}
-			at, n := s.Meet(segments[b])
-			next := place[b]-place[a] == 1 || lines[line].Closed && place[a] == 0 && place[b] == last
-			if n == 0 || n == 1 && next {
-				return true
-			}
-			for _, p := range at[:n] {
-				meets = append(meets, stop{owner[a], place[a], p}, stop{owner[a], place[b], p})
-			}
-			return true
-		})
-		if search.Visits > mostVisits || len(meets) > mostStops {
-			return nil, ErrTangled
+	ways.Grow(some, points)
+	for i := range lines {
+		if l := &lines[i]; l.mayMeetItself() {
+			ways.Add(l.Points)
+			closed = append(closed, l.Closed)
 		}
 	}
-	meets.sort()
-	return meets, nil
+	index := geom.NewSegmentIndex(ways)
+	found, err := lookAtAll(ways.Len(), mostStops, func() look[stop] {
+		search := index.Search()
+		return look[stop]{[]*geom.SegmentSearch{search}, func(a int, found []stop) []stop {
+			s, line := ways.Segment(a), ways.Of[a]
+			first, end := ways.Segments(int(line))
+			search.Around(a, 0, func(b int) bool {
+				if a == b || ways.Of[b] != line {
+					return true
+				}
+				at, n := s.Meet(ways.Segment(b))
+				if n == 0 || n == 1 && neighbours(a, b, first, end, closed[line]) {
+					return true
+				}
+				for _, p := range at[:n] {
+					found = append(found, stop{int32(a), -1, p})
+				}
+				return true
+			})
+			return found
+		}}
+	})
+	return stops{chunks: found}, ways, err
 }
 
-// withStops is the polyline with the stops among its points.
-func withStops(points []geom.Point, stops []stop) []geom.Point {
+// neighbours says whether the segments a and b of a line, whose segments go from first to before end,
+// follow each other.
+func neighbours(a, b, first, end int, closed bool) bool {
+	return a-b == 1 || b-a == 1 || closed && min(a, b) == first && max(a, b) == end-1
+}
+
+// withStops appends the polyline with the stops among its points; first is the number of its first
+// segment.
+func withStops(out, points []geom.Point, first int, stops []stop) []geom.Point {
 	slices.SortFunc(stops, func(a, b stop) int {
 		if a.segment != b.segment {
 			return cmp.Compare(a.segment, b.segment)
 		}
-		from := points[a.segment]
+		from := points[int(a.segment)-first]
 		da, db := a.at.Sub(from), b.at.Sub(from)
 		return cmp.Or(cmp.Compare(da.X*da.X+da.Y*da.Y, db.X*db.X+db.Y*db.Y), geom.Compare(a.at, b.at))
 	})
-	out := make([]geom.Point, 0, len(points)+len(stops))
+	out = slices.Grow(out, len(points)+len(stops))
+	begin := len(out)
 	add := func(p geom.Point) {
-		if n := len(out); n == 0 || out[n-1] != p {
+		if n := len(out); n == begin || out[n-1] != p {
 			out = append(out, p)
 		}
 	}
 	for k, p := range points {
 		add(p)
-		for len(stops) > 0 && int(stops[0].segment) == k {
+		for len(stops) > 0 && int(stops[0].segment)-first == k {
 			add(stops[0].at)
 			stops = stops[1:]
 		}

@@ -2,10 +2,7 @@ package contour
 
 import (
 	"math"
-	"runtime"
 	"slices"
-	"sync"
-	"sync/atomic"
 
 	"kerfgate/plan/geom"
 )
@@ -39,8 +36,8 @@ func (f findings) thin(n *faces, o Options) error {
 		return err
 	}
 	for _, w := range found {
-		a, b := n.edges[n.owner[w.segment]].line, n.edges[n.owner[w.other]].line
-		p := Place{At: w.at, UM: int64(math.Round(w.um)), Line: min(a, b), Other: max(a, b), Piece: int(w.region) + 1}
+		a, b := n.edges[n.ways.Of[w.segment]].line, n.edges[n.ways.Of[w.other]].line
+		p := Place{At: w.at, UM: int64(math.Round(w.um)), Line: int(min(a, b)), Other: int(max(a, b)), Piece: int(w.region) + 1}
 		waste := w.region >= 0 && n.dropout(int(w.region))
 		switch {
 		case w.um < float64(o.KerfUM) && (a != b || !waste):
@@ -64,29 +61,24 @@ type thinner struct {
 }
 
 func alongEdges(n *network) []float64 {
-	out := make([]float64, 0, len(n.segments)+len(n.edges))
-	for _, e := range n.edges {
-		at := 0.0
-		out = append(out, at)
-		for i := 1; i < len(e.points); i++ {
-			at += geom.Distance(e.points[i-1], e.points[i])
-			out = append(out, at)
-		}
+	out := make([]float64, 0, len(n.ways.Points))
+	for e := range n.edges {
+		out = arcs(out, n.ways.Line(e))
 	}
 	return out
 }
 
 // nearest is the thinnest place between segment s and any other across one region, by searches that
 // reach further and further.
-func (t *thinner) nearest(searches []reaching, s int) (best narrow, ok bool) {
+func (t *thinner) nearest(searches []*geom.SegmentSearch, reaches []int64, s int) (best narrow, ok bool) {
 	best = narrow{segment: int32(s), other: -1, um: t.most}
-	own := t.segments[s]
-	box, sides := own.Box(), t.sides[t.owner[s]]
+	own := t.ways.Segment(s)
+	box, sides := own.Box(), t.sides[t.ways.Of[s]]
 	square := float64(t.most * t.most) // of best.um
-	for _, r := range searches {
-		r.Around(s, r.um, func(o int) bool {
-			other := t.segments[o]
-			if facing := t.sides[t.owner[o]]; o == s || apart(box, other.Box()) > square ||
+	for i, um := range reaches {
+		searches[i].Around(s, um, func(o int) bool {
+			other := t.ways.Segment(o)
+			if facing := t.sides[t.ways.Of[o]]; o == s || apart(box, other.Box()) > square ||
 				sides[0] != facing[0] && sides[0] != facing[1] && sides[1] != facing[0] && sides[1] != facing[1] ||
 				t.roundCorner(s, o) {
 				return true
@@ -106,17 +98,11 @@ func (t *thinner) nearest(searches []reaching, s int) (best narrow, ok bool) {
 			}
 			return true
 		})
-		if best.um <= float64(r.um) {
-			break // what is further than r.um away is not nearer than this
+		if best.um <= float64(um) {
+			break // what is further than um away is not nearer than this
 		}
 	}
 	return best, best.other >= 0
-}
-
-// reaching is a search as far as um around segments.
-type reaching struct {
-	*geom.SegmentSearch
-	um int64
 }
 
 // many is how many segments within reach make a nearer search worth while first.
@@ -130,12 +116,9 @@ const mostSearches = 6
 func (t *thinner) reaches() []int64 {
 	um := int64(t.most) + 1
 	out := []int64{um}
-	box := t.segments[0].Box()
-	for _, s := range t.segments {
-		box = box.Union(s.Box())
-	}
+	box, _ := geom.BoxOf(t.ways.Points...)
 	area := float64(max(1, box.Width())) * float64(max(1, box.Height()))
-	about := 4 * float64(len(t.segments)) / area // segments in the square of 2 µm
+	about := 4 * float64(t.ways.Len()) / area // segments in the square of 2 µm
 	for len(out) < mostSearches && about*float64(um*um) > many {
 		um = um/2 + 1
 		out = append(out, um)
@@ -147,13 +130,12 @@ func (t *thinner) reaches() []int64 {
 // roundCorner says whether two segments are close along the cut: on one edge, or on two that meet.
 func (t *thinner) roundCorner(s, o int) bool {
 	near := roundTheCorner * t.most
-	es, eo := int(t.owner[s]), int(t.owner[o])
+	es, eo := int(t.ways.Of[s]), int(t.ways.Of[o])
 	s0, s1, total := t.reach(s)
 	o0, o1, other := t.reach(o)
 	if es == eo {
 		gap := max(s0-o1, o0-s1)
-		points := t.edges[es].points
-		if points[0] == points[len(points)-1] {
+		if e := &t.edges[es]; e.from == e.to {
 			gap = min(gap, max(0, total-max(s1, o1)+min(s0, o0)))
 		}
 		return gap < near
@@ -161,18 +143,17 @@ func (t *thinner) roundCorner(s, o int) bool {
 	if t.componentOf[es] != t.componentOf[eo] {
 		return false
 	}
-	p, q := t.edges[es].points, t.edges[eo].points
-	pEnd, qEnd := p[len(p)-1], q[len(q)-1]
-	return p[0] == q[0] && s0+o0 < near || p[0] == qEnd && s0+other-o1 < near ||
-		pEnd == q[0] && total-s1+o0 < near || pEnd == qEnd && total-s1+other-o1 < near
+	p, q := &t.edges[es], &t.edges[eo]
+	return p.from == q.from && s0+o0 < near || p.from == q.to && s0+other-o1 < near ||
+		p.to == q.from && total-s1+o0 < near || p.to == q.to && total-s1+other-o1 < near
 }
 
 // reach is where a segment begins and ends along its edge, and the edge's length.
 func (t *thinner) reach(s int) (from, to, total float64) {
-	e := t.owner[s]
+	e := t.ways.Of[s]
+	_, end := t.ways.Segments(int(e))
 	// Every edge has one point more than segments.
-	k, last := s+int(e), int(t.first[e])+int(e)+len(t.edges[e].points)-1
-	return t.along[k], t.along[k+1], t.along[last]
+	return t.along[s+int(e)], t.along[s+int(e)+1], t.along[end+int(e)]
 }
 
 // across gives the region that a way leaves and enters, if it is one.
@@ -188,26 +169,26 @@ func (t *thinner) across(s, o int, m measure) (region int, inside bool) {
 
 // side is the region into which the direction (x, y) leads from the place at t on segment s.
 func (t *thinner) side(s int, at, x, y float64) (region int, ok bool) {
-	e := int(t.owner[s])
+	e := int(t.ways.Of[s])
 	left := func(k int) bool { return t.turn(k, x, y) > 0 }
 	isLeft := left(s)
 	// At a corner both segments count: left of both where it bends to the left, of either where
 	// it bends to the right.
 	neighbour := -1
-	first, last := int(t.first[e]), int(t.first[e])+len(t.edges[e].points)-2
-	before := false
-	switch points := t.edges[e].points; {
+	first, end := t.ways.Segments(e)
+	before, closed := false, t.edges[e].from == t.edges[e].to
+	switch {
 	case at == 0 && s > first:
 		neighbour, before = s-1, true
-	case at == 1 && s < last:
+	case at == 1 && s < end-1:
 		neighbour = s + 1
-	case at == 0 && points[0] == points[len(points)-1]:
-		neighbour, before = last, true
-	case at == 1 && points[0] == points[len(points)-1]:
+	case at == 0 && closed:
+		neighbour, before = end-1, true
+	case at == 1 && closed:
 		neighbour = first
 	}
 	if neighbour >= 0 {
-		a, b := t.segments[s], t.segments[neighbour]
+		a, b := t.ways.Segment(s), t.ways.Segment(neighbour)
 		if before {
 			a, b = b, a
 		}
@@ -228,7 +209,8 @@ func (t *thinner) side(s int, at, x, y float64) (region int, ok bool) {
 
 // turn is positive where the direction leads to the left of segment s.
 func (t *thinner) turn(s int, x, y float64) float64 {
-	d := t.segments[s].B.Sub(t.segments[s].A)
+	segment := t.ways.Segment(s)
+	d := segment.B.Sub(segment.A)
 	return float64(float64(d.X)*y) - float64(float64(d.Y)*x)
 }
 
@@ -238,7 +220,7 @@ func (t *thinner) stretches() ([]narrow, error) {
 	if err != nil {
 		return nil, err
 	}
-	of := make([]int32, len(t.segments)) // stretch of each segment, from 1
+	of := make([]int32, t.ways.Len()) // stretch of each segment, from 1
 	var thinnest []narrow
 	var last narrow
 	for _, some := range places {
@@ -255,67 +237,28 @@ func (t *thinner) stretches() ([]narrow, error) {
 	return t.once(thinnest, of), nil
 }
 
-// chunk is how many segments are looked at by themselves: what is found does not depend on how many
-// cores share the work.
-const chunk = 4096
-
 // places gives the thinnest place that each segment knows of, in the order of the segments, a slice for each
 // chunk of them.
 func (t *thinner) places() ([][]narrow, error) {
-	chunks := (len(t.segments) + chunk - 1) / chunk
-	found := make([][]narrow, chunks)
 	reaches := t.reaches()
-	var next, visits atomic.Int64
-	var wait sync.WaitGroup
-	for range min(chunks, runtime.GOMAXPROCS(0), mostCores) {
-		wait.Go(func() {
-			searches := make([]reaching, len(reaches))
-			for i, um := range reaches {
-				searches[i] = reaching{t.index.Search(), um}
+	return lookAtAll(t.ways.Len(), t.ways.Len(), func() look[narrow] {
+		searches := make([]*geom.SegmentSearch, len(reaches))
+		for i := range reaches {
+			searches[i] = t.index.Search()
+		}
+		return look[narrow]{searches, func(s int, found []narrow) []narrow {
+			if here, ok := t.nearest(searches, reaches, s); ok {
+				found = append(found, here)
 			}
-			for c := int(next.Add(1)) - 1; c < chunks && visits.Load() <= mostVisits; c = int(next.Add(1)) - 1 {
-				found[c] = t.inChunk(searches, c, &visits)
-			}
-		})
-	}
-	wait.Wait()
-	// Work that was broken off has counted more than the bound, whoever did it.
-	if visits.Load() > mostVisits {
-		return nil, ErrTangled
-	}
-	return found, nil
+			return found
+		}}
+	})
 }
-
-func (t *thinner) inChunk(searches []reaching, c int, visits *atomic.Int64) []narrow {
-	for _, r := range searches {
-		r.Forget()
-	}
-	var found []narrow
-	for s := c * chunk; s < min((c+1)*chunk, len(t.segments)); s++ {
-		var before, after int64
-		for _, r := range searches {
-			before += r.Visits
-		}
-		if here, ok := t.nearest(searches, s); ok {
-			found = append(found, here)
-		}
-		for _, r := range searches {
-			after += r.Visits
-		}
-		if visits.Add(after-before) > mostVisits {
-			break
-		}
-	}
-	return found
-}
-
-// mostCores bounds how many goroutines share a drawing.
-const mostCores = 4
 
 // follows says whether b goes on where a is thin: on the same edge, towards the same other one, with
 // no more than a width between them.
 func (t *thinner) follows(a, b narrow) bool {
-	if !t.alike(a, b) || t.owner[a.segment] != t.owner[b.segment] {
+	if !t.alike(a, b) || t.ways.Of[a.segment] != t.ways.Of[b.segment] {
 		return false
 	}
 	_, end, _ := t.reach(int(a.segment))
@@ -325,7 +268,7 @@ func (t *thinner) follows(a, b narrow) bool {
 
 // alike says whether both lie between the same two edges in the same region.
 func (t *thinner) alike(a, b narrow) bool {
-	sa, oa, sb, ob := t.owner[a.segment], t.owner[a.other], t.owner[b.segment], t.owner[b.other]
+	sa, oa, sb, ob := t.ways.Of[a.segment], t.ways.Of[a.other], t.ways.Of[b.segment], t.ways.Of[b.other]
 	return a.region == b.region && (sa == sb && oa == ob || sa == ob && oa == sb)
 }
 

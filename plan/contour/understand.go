@@ -47,7 +47,7 @@ func Understand(lines []Line, options Options) (Structure, error) {
 			}
 		}
 	}
-	n, err := newNetwork(lines, o.JoinUM)
+	n, err := newNetwork(lines, o.JoinUM, !o.AsCut)
 	if err != nil {
 		return Structure{}, err
 	}
@@ -61,6 +61,9 @@ func Understand(lines []Line, options Options) (Structure, error) {
 	}
 	s.Parents = f.parents(lines)
 	s.Depth = depths(s.Parents)
+	if o.AsCut {
+		return s, nil
+	}
 	report := findings{}
 	report.look(lines, f, o)
 	report.hold(s.Pieces, o.SupportUM)
@@ -71,6 +74,9 @@ func Understand(lines []Line, options Options) (Structure, error) {
 	return s, nil
 }
 
+// someLines is for how many lines of pieces there is room at once.
+const someLines = 1024
+
 func (f *faces) pieces() []Piece {
 	type moment struct{ area, x, y float64 }
 	whole := make([]moment, len(f.bounded))
@@ -78,7 +84,7 @@ func (f *faces) pieces() []Piece {
 	// Moments are taken about one point of the drawing, so that they stay small.
 	var origin geom.Point
 	if len(f.edges) > 0 {
-		origin = f.edges[0].points[0]
+		origin = f.ways.Points[0]
 	}
 	momentOf := func(halves []int32) moment {
 		var m moment
@@ -92,34 +98,32 @@ func (f *faces) pieces() []Piece {
 		}
 		return m
 	}
-	most := 0
-	for _, at := range f.bounded {
-		most += len(f.cycles[at].halves)
-	}
-	bounding := make([]int, 0, most) // the lines of all pieces
+	var bounding []int // the lines of some pieces
 	for face, at := range f.bounded {
 		c := &f.cycles[at]
 		p := Piece{Number: face + 1, Dropout: f.dropout(face), AreaUM2: c.area, Inside: f.holder[c.component] + 1}
+		if need := int(c.end - c.first); cap(bounding)-len(bounding) < need {
+			bounding = make([]int, 0, max(someLines, need))
+		}
 		from := len(bounding)
-		for i, h := range c.halves {
-			e := &f.edges[h/2]
-			b, _ := geom.BoxOf(e.points...)
+		for i, h := range f.round(at) {
+			b, _ := geom.BoxOf(f.ways.Line(int(h / 2))...)
 			if i == 0 {
 				p.Extents = b
 			}
 			p.Extents = p.Extents.Union(b)
-			bounding = append(bounding, e.line)
+			bounding = append(bounding, int(f.edges[h/2].line))
 		}
 		p.Lines = bounding[from:]
 		slices.Sort(p.Lines)
 		p.Lines = slices.Clip(slices.Compact(p.Lines))
 		bounding = bounding[:from+len(p.Lines)]
 		pieces[face] = p
-		whole[face] = momentOf(c.halves)
+		whole[face] = momentOf(f.round(at))
 	}
-	for _, c := range f.cycles { // what lies within has a negative area seen from outside
+	for at, c := range f.cycles { // what lies within has a negative area seen from outside
 		if holder := f.holder[c.component]; c.face < 0 && holder >= 0 {
-			m := momentOf(c.halves)
+			m := momentOf(f.round(at))
 			pieces[holder].AreaUM2 += c.area
 			whole[holder].area += m.area
 			whole[holder].x += m.x
@@ -141,7 +145,7 @@ func (f *faces) parents(lines []Line) []int {
 	main := make(map[int]int)          // by face
 	of := make([][]int, len(f.holder)) // lines of each component
 	for e := range f.edges {
-		l, c := f.edges[e].line, f.componentOf[e]
+		l, c := int(f.edges[e].line), f.componentOf[e]
 		if n := len(of[c]); n > 0 && of[c][n-1] == l {
 			continue // edges of one line follow each other
 		}
@@ -181,13 +185,12 @@ func (f *faces) parents(lines []Line) []int {
 func (f *faces) mainLine(face int) int {
 	share := map[int]float64{}
 	best := -1
-	halves := f.cycles[f.bounded[face]].halves
+	halves := f.round(f.bounded[face])
 	for _, h := range halves {
-		e := f.edges[h/2]
-		share[e.line] += float64(geom.Length(e.points))
+		share[int(f.edges[h/2].line)] += float64(geom.Length(f.ways.Line(int(h / 2))))
 	}
 	for _, h := range halves {
-		l := f.edges[h/2].line
+		l := int(f.edges[h/2].line)
 		if best < 0 || share[l] > share[best] || share[l] == share[best] && l < best {
 			best = l
 		}

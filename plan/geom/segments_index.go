@@ -4,10 +4,10 @@ package geom
 // of a curve that fills the plane (Morton order: the bits of x and y in turn), built at once. Unlike
 // a grid it does not care how unevenly the segments lie.
 type SegmentIndex struct {
-	segments []Segment
-	items    []int32 // leaf → segment; a long slanted segment has several leaves
-	boxes    []indexBox
-	levels   []int // where the boxes of each level begin, leaves first; the last entry is the end
+	lines  *Polylines
+	items  []int32 // leaf → segment; a long slanted segment has several leaves
+	boxes  []indexBox
+	levels []int // where the boxes of each level begin, leaves first; the last entry is the end
 }
 
 // indexBox holds coordinates in 32 bits, so that twice as many fit a cache line.
@@ -26,23 +26,25 @@ const MostIndexedUM = 1_000_000_000
 
 const indexFan = 8
 
-// NewSegmentIndex indexes segments, whose coordinates must not exceed MostIndexedUM.
-// It keeps the slice; a segment that is changed afterwards is still found where it was.
-func NewSegmentIndex(segments []Segment) *SegmentIndex {
-	x := &SegmentIndex{segments: segments}
-	if len(segments) == 0 {
+// NewSegmentIndex indexes the segments of polylines, whose coordinates must not exceed MostIndexedUM.
+// It keeps their points; a segment that is changed afterwards is still found where it was.
+func NewSegmentIndex(lines *Polylines) *SegmentIndex {
+	x := &SegmentIndex{lines: lines}
+	count := lines.Len()
+	if count == 0 {
 		return x
 	}
 	// The box of a slanted segment is mostly empty: those twice as slanted as the mean are divided,
 	// which adds half as many leaves again at most.
 	var slant int64
-	for _, s := range segments {
-		slant += slantOf(s)
+	for i := range count {
+		slant += slantOf(lines.Segment(i))
 	}
-	longest := 2*slant/int64(len(segments)) + 1
-	leaves := make([]indexBox, 0, len(segments)+len(segments)/8)
+	longest := 2*slant/int64(count) + 1
+	leaves := make([]indexBox, 0, count+count/8)
 	owners := make([]int32, 0, cap(leaves))
-	for i, s := range segments {
+	for i := range count {
+		s := lines.Segment(i)
 		parts := slantOf(s)/longest + 1
 		from := s.A
 		for k := int64(1); k <= parts; k++ {
@@ -136,14 +138,14 @@ type searchNode struct{ level, at int32 }
 
 // Search begins asking.
 func (x *SegmentIndex) Search() *SegmentSearch {
-	return &SegmentSearch{index: x, seen: make([]uint32, len(x.segments))}
+	return &SegmentSearch{index: x, seen: make([]uint32, x.lines.Len())}
 }
 
 // Near calls visit once for every segment whose box may meet b, in a fixed order; visit returns
 // false to end.
 func (s *SegmentSearch) Near(b Box, visit func(segment int) bool) {
 	x := s.index
-	if len(x.segments) == 0 {
+	if x.lines.Len() == 0 {
 		return
 	}
 	if s.asked++; s.asked == 0 {
@@ -196,7 +198,7 @@ func (s *SegmentSearch) Around(i int, grow int64, visit func(segment int) bool) 
 	if i < s.first || i >= s.end || grow != s.grow {
 		s.window(i, grow)
 	}
-	b := s.index.segments[i].Box()
+	b := s.index.lines.Segment(i).Box()
 	q := indexBox{narrow(b.Min.X - grow), narrow(b.Min.Y - grow), narrow(b.Max.X + grow), narrow(b.Max.Y + grow)}
 	s.Visits += int64(len(s.near))
 	for k, box := range s.nearBoxes {
@@ -212,12 +214,12 @@ func (s *SegmentSearch) Forget() { s.first, s.end = 0, 0 }
 
 // window asks for segment i and those after it, as long as together they stay small.
 func (s *SegmentSearch) window(i int, grow int64) {
-	segments := s.index.segments
-	box := segments[i].Box()
+	lines := s.index.lines
+	box := lines.Segment(i).Box()
 	single := max(box.Width(), box.Height())
 	end := i + 1
-	for ; end < len(segments) && end < i+windowMost; end++ {
-		b := segments[end].Box()
+	for ; end < lines.Len() && end < i+windowMost; end++ {
+		b := lines.Segment(end).Box()
 		single = max(single, b.Width(), b.Height())
 		u := box.Union(b)
 		if max(u.Width(), u.Height()) > 4*single+2*grow {
@@ -228,7 +230,7 @@ func (s *SegmentSearch) window(i int, grow int64) {
 	s.first, s.end, s.grow = i, end, grow
 	s.near, s.nearBoxes = s.near[:0], s.nearBoxes[:0]
 	s.Near(Box{Min: Pt(box.Min.X-grow, box.Min.Y-grow), Max: Pt(box.Max.X+grow, box.Max.Y+grow)}, func(k int) bool {
-		b := segments[k].Box()
+		b := lines.Segment(k).Box()
 		s.near = append(s.near, int32(k))
 		s.nearBoxes = append(s.nearBoxes, indexBox{int32(b.Min.X), int32(b.Min.Y), int32(b.Max.X), int32(b.Max.Y)})
 		return true

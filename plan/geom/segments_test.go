@@ -51,14 +51,26 @@ func TestSegmentIndexFindsAll(t *testing.T) {
 		size := rapid.SampledFrom([]int64{50, 10_000, 10_000_000}).Draw(t, "size")
 		v := rapid.Int64Range(-size, size)
 		var segments []geom.Segment
+		var lines geom.Polylines
 		for range rapid.IntRange(0, 120).Draw(t, "n") {
 			s := seg(v.Draw(t, "x0"), v.Draw(t, "y0"), v.Draw(t, "x1"), v.Draw(t, "y1"))
 			if rapid.Bool().Draw(t, "short") {
 				s.B = s.A.Add(geom.Pt(s.B.X%20, s.B.Y%20))
 			}
+			points := []geom.Point{s.A, s.B}
 			segments = append(segments, s)
+			if rapid.Bool().Draw(t, "goes on") {
+				points = append(points, geom.Pt(v.Draw(t, "x2"), v.Draw(t, "y2")))
+				segments = append(segments, geom.Segment{A: s.B, B: points[2]})
+			}
+			lines.Add(points)
 		}
-		search := geom.NewSegmentIndex(segments).Search()
+		for i, s := range segments {
+			if first, end := lines.Segments(int(lines.Of[i])); lines.Segment(i) != s || i < first || i >= end {
+				t.Fatalf("segment %d of %d is %v, want %v", i, lines.Len(), lines.Segment(i), s)
+			}
+		}
+		search := geom.NewSegmentIndex(&lines).Search()
 		check := func(box geom.Box, got []int, all bool) {
 			slices.Sort(got)
 			if len(slices.Compact(slices.Clone(got))) != len(got) {

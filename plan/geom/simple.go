@@ -54,17 +54,17 @@ func simple(ring []Point) bool {
 }
 
 func simpleByIndex(ring []Point) bool {
-	segments := make([]Segment, len(ring))
-	for i, p := range ring {
-		segments[i] = Segment{p, ring[(i+1)%len(ring)]}
-	}
-	search := NewSegmentIndex(segments).Search()
+	var sides Polylines
+	sides.Grow(1, len(ring)+1)
+	sides.Add(append(slices.Clip(ring), ring[0]))
+	search := NewSegmentIndex(&sides).Search()
 	last := len(ring) - 1
-	for i, s := range segments {
+	for i := range sides.Len() {
+		s := sides.Segment(i)
 		met := false
 		search.Around(i, 0, func(k int) bool {
 			if k > i {
-				o := segments[k]
+				o := sides.Segment(k)
 				a, b := s.sorted(), o.sorted()
 				met = interact(a.A, a.B, b.A, b.B, k-i == 1 || k-i == last)
 			}

@@ -25,23 +25,26 @@ func RunInNeedUM(s machine.Switch, speedUMPerS, accelUMPerS2 int64) (int64, erro
 
 // Sheet knows all cut lines of a sheet, so that run-ins can keep clear of them.
 type Sheet struct {
-	bounds   geom.Box // where the carriage may go
-	segments []geom.Segment
-	search   *geom.SegmentSearch
+	bounds geom.Box // where the carriage may go
+	lines  geom.Polylines
+	search *geom.SegmentSearch
 }
 
 // NewSheet takes every line that a run-in must not touch, the contours that are run into among them,
 // and the box that the carriage may go in, in the same coordinates. It is for one goroutine.
 func NewSheet(lines [][]geom.Point, bounds geom.Box) *Sheet {
 	s := &Sheet{bounds: bounds}
+	points := 0
 	for _, line := range lines {
-		for i := 1; i < len(line); i++ {
-			if line[i] != line[i-1] {
-				s.segments = append(s.segments, geom.Segment{A: line[i-1], B: line[i]})
-			}
+		points += len(line)
+	}
+	s.lines.Grow(len(lines), points)
+	for _, line := range lines {
+		if len(line) > 0 {
+			s.lines.Add(line)
 		}
 	}
-	s.search = geom.NewSegmentIndex(s.segments).Search()
+	s.search = geom.NewSegmentIndex(&s.lines).Search()
 	return s
 }
 
@@ -171,8 +174,8 @@ func (s *Sheet) free(c start, from geom.Point) (geom.Point, int64) {
 		}
 	}
 	s.search.Near(way.Box(), func(k int) bool {
-		o := s.segments[k]
-		if o == c.first || o == c.last {
+		o := s.lines.Segment(k)
+		if o == c.first || o == c.last || o.A == o.B {
 			return true
 		}
 		points, count := way.Meet(o)

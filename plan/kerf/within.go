@@ -10,20 +10,18 @@ import (
 // Moved is where the rings of a set of cuts that hang together are cut, which the cuts between them
 // have to meet.
 type Moved struct {
-	segments []geom.Segment
-	search   *geom.SegmentSearch
-	mostUM   int64
+	rings  geom.Polylines
+	search *geom.SegmentSearch
+	mostUM int64
 }
 
 // NewMoved takes the moved rings. kerfUM is the width of the cut. It is for one goroutine.
 func NewMoved(rings [][]geom.Point, kerfUM int64) *Moved {
 	m := &Moved{mostUM: 2 * kerfUM}
 	for _, ring := range rings {
-		for i := 1; i < len(ring); i++ {
-			m.segments = append(m.segments, geom.Segment{A: ring[i-1], B: ring[i]})
-		}
+		m.rings.Add(ring)
 	}
-	m.search = geom.NewSegmentIndex(m.segments).Search()
+	m.search = geom.NewSegmentIndex(&m.rings).Search()
 	return m
 }
 
@@ -52,8 +50,8 @@ func (m *Moved) nearest(p geom.Point) (at geom.Point, ok bool) {
 	least, best := math.Inf(1), -1
 	d := geom.Pt(m.mostUM, m.mostUM)
 	m.search.Near(geom.Box{Min: p.Sub(d), Max: p.Add(d)}, func(s int) bool {
-		if t, square := m.segments[s].NearestSquare(p); square < least || square == least && s < best {
-			least, best, at = square, s, m.segments[s].At(t)
+		if t, square := m.rings.Segment(s).NearestSquare(p); square < least || square == least && s < best {
+			least, best, at = square, s, m.rings.Segment(s).At(t)
 		}
 		return true
 	})
@@ -82,7 +80,7 @@ func (m *Moved) fromCrossing(points []geom.Point) []geom.Point {
 		least := math.Inf(1)
 		var at geom.Point
 		m.search.Near(s.Box(), func(k int) bool {
-			meet, n := s.Meet(m.segments[k])
+			meet, n := s.Meet(m.rings.Segment(k))
 			for _, p := range meet[:n] {
 				if d := geom.Distance(s.A, p); d < least {
 					least, at = d, p
