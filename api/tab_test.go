@@ -122,3 +122,22 @@ func (b tab) keep(name string) {
 	}
 	b.do(chromedp.EmulateViewport(1024, 768))
 }
+
+// inOrder holds a page to axe-core (WCAG 2.2 AA and below) and to targets of 15 mm, 64 CSS px, in every size.
+func (b tab) inOrder(what, targets string) {
+	b.t.Helper()
+	for _, width := range []int64{360, 1024, 1920} {
+		b.do(chromedp.EmulateViewport(width, 768))
+		for _, fault := range browsertest.Axe(b.t, b.ctx) {
+			b.t.Errorf("%s at %d px: %s", what, width, fault)
+		}
+		if small := b.value(`[...document.querySelectorAll("` + targets + `")].filter((e) => e.offsetParent && (e.getBoundingClientRect().height < 64 || e.getBoundingClientRect().width < 64)).map((e) => e.innerText + " " + e.getBoundingClientRect().width).join("; ")`); small != "" {
+			b.t.Errorf("%s at %d px: targets under 64 px: %s", what, width, small)
+		}
+		if wide := b.value(`String(document.documentElement.scrollWidth > innerWidth)`); wide != "false" {
+			b.t.Errorf("%s is wider than %d px", what, width)
+		}
+	}
+	b.do(chromedp.EmulateViewport(1024, 768))
+	b.keep(what)
+}

@@ -27,7 +27,7 @@ func Keyboard(t testing.TB, ctx context.Context) (faults []string) {
 		Stops, Presses int
 		Other          []string
 	}
-	ask(t, ctx, keyboardScript+"\nbyKeyboard.begin()", &all)
+	ask(t, ctx, colourScript+keyboardScript+"byKeyboard.begin()", &all)
 	for _, o := range all.Other {
 		faults = append(faults, o+": a mouse can press it, Tab does not lead there")
 	}
@@ -68,16 +68,4 @@ func Keyboard(t testing.TB, ctx context.Context) (faults []string) {
 		reached = append(reached, stop.At)
 	}
 	return faults
-}
-
-// ask has the page's answer, which is JSON.
-func ask(t testing.TB, ctx context.Context, script string, into any) {
-	t.Helper()
-	text, err := chromedp.Run(ctx, chromedp.Evaluate[string](script))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := json.Unmarshal([]byte(text), into); err != nil {
-		t.Fatalf("%v: %s", err, text)
-	}
 }

@@ -1,5 +1,5 @@
-// What Tab reaches on the page that is open, and how it looks there. It stands in window.byKeyboard, and
-// only tests put it there.
+// What Tab reaches on the page that is open, and how it looks there. It stands in window.byKeyboard beside
+// window.colour, and only tests put it there.
 "use strict";
 (() => {
   const usable = 'a[href], button, input, select, textarea, summary, [tabindex="0"]';
@@ -12,29 +12,6 @@
     return e.closest("label")?.querySelector("span") || e.closest("label") || e;
   }
 
-  // ---- Colours, as WCAG 2.2 reckons them ("relative luminance", "contrast ratio").
-  const parse = (text) => {
-    const n = (text.match(/-?[\d.]+(?:e-?\d+)?/g) || []).map(Number);
-    if (text.startsWith("color(srgb")) return { r: n[0] * 255, g: n[1] * 255, b: n[2] * 255, a: n[3] ?? 1 };
-    return { r: n[0], g: n[1], b: n[2], a: n[3] ?? 1 };
-  };
-  const over = (top, under) => ({ r: top.r * top.a + under.r * (1 - top.a), g: top.g * top.a + under.g * (1 - top.a), b: top.b * top.a + under.b * (1 - top.a), a: 1 });
-  function ground(e) {
-    const layers = [];
-    for (let at = e; at; at = at.parentElement) {
-      const c = parse(getComputedStyle(at).backgroundColor);
-      if (c.a > 0) layers.push(c);
-      if (c.a === 1) break;
-    }
-    return layers.reduceRight((under, top) => over(top, under), { r: 255, g: 255, b: 255, a: 1 });
-  }
-  const linear = (v) => (v / 255 <= 0.04045 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4);
-  const luminance = (c) => 0.2126 * linear(c.r) + 0.7152 * linear(c.g) + 0.0722 * linear(c.b);
-  const contrast = (a, b) => {
-    const [x, y] = [luminance(a), luminance(b)];
-    return (Math.max(x, y) + 0.05) / (Math.min(x, y) + 0.05);
-  };
-
   // A focus is seen by an outline of at least 2 px that differs 3 to 1 from what it lies on (WCAG 2.2, 2.4.13
   // is AAA; here it is house rule).
   function ringed(e) {
@@ -42,7 +19,7 @@
       if (!on) return false;
       const s = getComputedStyle(on);
       if (s.outlineStyle === "none" || s.outlineStyle === "auto" || parseFloat(s.outlineWidth) < 2) return false;
-      return contrast(parse(s.outlineColor), ground(parseFloat(s.outlineOffset) < 0 ? on : on.parentElement || on)) >= 3;
+      return colour.contrast(colour.parse(s.outlineColor), colour.ground(parseFloat(s.outlineOffset) < 0 ? on : on.parentElement || on)) >= 3;
     });
   }
 

@@ -26,7 +26,7 @@ func Lens(t testing.TB, ctx context.Context) (faults []string) {
 			Words  int
 			Faults []string
 		}
-		ask(t, ctx, lensScript+"\nthroughLens.look()", &seen)
+		ask(t, ctx, colourScript+lensScript+"throughLens.look()", &seen)
 		if seen.Words == 0 {
 			faults = append(faults, theme+": no words on the page")
 		}

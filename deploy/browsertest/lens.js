@@ -1,32 +1,12 @@
-// How the page that is open reads through eyewear. It stands in window.throughLens, and only tests put it there.
+// How the page that is open reads through eyewear. It stands in window.throughLens beside window.colour, and only
+// tests put it there.
 "use strict";
 (() => {
-  // What is left of the screen's three colours: their shares in the luminance (IEC 61966-2-1) after a
-  // filter took some of them away whole. The light that the glass of the screen throws back, the 0.05 of
+  const { parse, over, ground, contrast } = window.colour;
+  // What is left of the screen's three colours: their shares in the luminance after a filter took some of
+  // them away whole. The light that the glass of the screen throws back, the 0.05 of
   // WCAG's contrast ratio, passes through the same filter.
-  const lenses = { none: [0.2126, 0.7152, 0.0722], "nothing below 530 nm": [1, 0, 0], "no red": [0, 0.7152 / 0.7874, 0.0722 / 0.7874] };
-  const linear = (v) => (v / 255 <= 0.04045 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4);
-  const luminance = (c, lens) => lens[0] * linear(c.r) + lens[1] * linear(c.g) + lens[2] * linear(c.b);
-  const contrast = (a, b, lens) => {
-    const [x, y] = [luminance(a, lens), luminance(b, lens)];
-    return (Math.max(x, y) + 0.05) / (Math.min(x, y) + 0.05);
-  };
-  const parse = (text) => {
-    const n = (text.match(/-?[\d.]+(?:e-?\d+)?/g) || []).map(Number);
-    if (n.length < 3) return { r: 0, g: 0, b: 0, a: 0 }; // none
-    if (text.startsWith("color(srgb")) return { r: n[0] * 255, g: n[1] * 255, b: n[2] * 255, a: n[3] ?? 1 };
-    return { r: n[0], g: n[1], b: n[2], a: n[3] ?? 1 };
-  };
-  const over = (top, under) => ({ r: top.r * top.a + under.r * (1 - top.a), g: top.g * top.a + under.g * (1 - top.a), b: top.b * top.a + under.b * (1 - top.a), a: 1 });
-  function ground(e) {
-    const layers = [];
-    for (let at = e; at; at = at.parentElement) {
-      const c = parse(getComputedStyle(at).backgroundColor);
-      if (c.a > 0) layers.push(c);
-      if (c.a === 1) break;
-    }
-    return layers.reduceRight((under, top) => over(top, under), { r: 255, g: 255, b: 255, a: 1 });
-  }
+  const lenses = { none: window.colour.shares, "nothing below 530 nm": [1, 0, 0], "no red": [0, 0.7152 / 0.7874, 0.0722 / 0.7874] };
   const opacity = (e) => { let all = 1; for (let at = e; at; at = at.parentElement) all *= Number(getComputedStyle(at).opacity); return all; };
   const seen = (e) => e.checkVisibility({ visibilityProperty: true, contentVisibilityAuto: true }) && !e.closest(".unseen, .skip, option");
   const name = (e) => (e.closest("[id]")?.id ? `#${e.closest("[id]").id} ` : "") + e.localName + (typeof e.className === "string" && e.className ? "." + e.className.trim().replaceAll(/\s+/g, ".") : e.getAttribute("class") ? "." + e.getAttribute("class") : "");

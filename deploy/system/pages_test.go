@@ -3,7 +3,6 @@ package system_test
 import (
 	"encoding/json"
 	"fmt"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -19,9 +18,6 @@ import (
 // pageBytes is the most that a page may weigh over the wire without its pictures.
 const pageBytes = 150_000
 
-// axeRules are the rules of WCAG 2.2 AA and what is below it.
-const axeRules = `["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]`
-
 var idInPath = regexp.MustCompile(`[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}|[0-9a-f]{64}|/[0-9]+(/|$)`)
 
 // looked is what a browser found on one page.
@@ -29,26 +25,59 @@ type looked struct {
 	Links      []string
 	Violations []string
 	Foreign    []string
-	Bytes      int
+	Bytes      int // over the wire since the page was opened
 	Wide       int // how many px the page is wider than its window
 	Tabindex   int // elements that would be reached out of turn
 }
 
-// lookScript asks axe-core, which is in the page already, and the browser itself.
-const lookScript = `(async () => {
-	const found = await axe.run(document, {runOnly: ` + axeRules + `});
-	const resources = [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")];
-	const own = (u) => new URL(u, location.href).origin === location.origin;
-	const worker = document.body.dataset.worker;
-	return JSON.stringify({
-		Links: [...document.querySelectorAll("a[href]")].filter((a) => !a.hasAttribute("download") && own(a.href)).map((a) => new URL(a.href).pathname),
-		Violations: found.violations.map((v) => v.id + ": " + v.nodes.slice(0, 3).map((n) => n.target.join(" ") + " (" + (n.any[0]?.message || n.all[0]?.message || v.help) + ")").join("; ")),
-		Foreign: resources.map((r) => r.name).filter((u) => !own(u) && !(worker && u.startsWith(worker))),
-		Bytes: resources.filter((r) => r.initiatorType !== "img" && own(r.name)).reduce((n, r) => n + (r.encodedBodySize || 0), 0),
-		Wide: document.documentElement.scrollWidth - window.innerWidth,
-		Tabindex: document.querySelectorAll('[tabindex]:not([tabindex="0"]):not([tabindex="-1"])').length,
-	});
-})()`
+// faults are what breaks a rule that every page is held to.
+func (l looked) faults() []string {
+	faults := slices.Clone(l.Violations)
+	if len(l.Foreign) > 0 || l.Wide > 0 || l.Tabindex > 0 {
+		faults = append(faults, fmt.Sprintf("asks %v, %d px too wide, %d out of turn", l.Foreign, l.Wide, l.Tabindex))
+	}
+	return faults
+}
+
+// look asks axe-core and the browser itself about the page that is open.
+func (b *browser) look() (l looked) {
+	b.t.Helper()
+	text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](`(() => {
+		const resources = [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")];
+		const own = (u) => new URL(u, location.href).origin === location.origin;
+		const worker = document.body.dataset.worker;
+		return JSON.stringify({
+			Links: [...document.querySelectorAll("a[href]")].filter((a) => !a.hasAttribute("download") && own(a.href)).map((a) => new URL(a.href).pathname),
+			Foreign: resources.map((r) => r.name).filter((u) => !own(u) && !(worker && u.startsWith(worker))),
+			Bytes: resources.filter((r) => r.initiatorType !== "img" && own(r.name)).reduce((n, r) => n + (r.encodedBodySize || 0), 0),
+			Wide: document.documentElement.scrollWidth - window.innerWidth,
+			Tabindex: document.querySelectorAll('[tabindex]:not([tabindex="0"]):not([tabindex="-1"])').length,
+		});
+	})()`))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if err := json.Unmarshal([]byte(text), &l); err != nil {
+		b.t.Fatal(err)
+	}
+	l.Violations = browsertest.Axe(b.t, b.ctx)
+	return l
+}
+
+// inOrder holds the page that is open to the rules of every page in three sizes and through both lens filters.
+func (b *browser) inOrder(name string) {
+	b.t.Helper()
+	for _, size := range [][2]int64{{360, 740}, {1920, 1080}, {1024, 768}} {
+		b.do("size", chromedp.EmulateViewport(size[0], size[1]))
+		for _, fault := range b.look().faults() {
+			b.t.Errorf("%s at %d px: %s", name, size[0], fault)
+		}
+	}
+	for _, fault := range browsertest.Lens(b.t, b.ctx) {
+		b.t.Errorf("%s through a lens: %s", name, fault)
+	}
+	b.keep(name)
+}
 
 // TestEveryPage walks through all pages that links lead to, as member, operator, officer and admin, in
 // three sizes: axe-core finds nothing against WCAG 2.2 AA, no script fails, nothing is asked of another
@@ -58,10 +87,6 @@ func TestEveryPage(t *testing.T) {
 	t.Parallel()
 	if testing.Short() {
 		t.Skip("walks through every page in a browser")
-	}
-	axe, err := os.ReadFile(filepath.Join("..", "oracle", "node_modules", "axe-core", "axe.min.js"))
-	if err != nil {
-		t.Fatalf("the npm packages of the oracles are not installed; run: make install-test\n%v", err)
 	}
 	h := startTry(t, filepath.Join(dataDir(t), "data"))
 	b := openBrowser(t, h.address)
@@ -80,20 +105,12 @@ func TestEveryPage(t *testing.T) {
 		at = fmt.Sprintf("%s at %d px", path, width)
 		b.do("size", chromedp.EmulateViewport(width, height))
 		b.visit(path)
-		b.eval(string(axe) + "\n;undefined")
-		text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise))
-		if err != nil {
-			t.Fatalf("%s: %v", at, err)
+		l := b.look()
+		for _, fault := range l.faults() {
+			t.Errorf("%s: %s", at, fault)
 		}
-		var l looked
-		if err := json.Unmarshal([]byte(text), &l); err != nil {
-			t.Fatal(err)
-		}
-		for _, v := range l.Violations {
-			t.Errorf("%s: %s", at, v)
-		}
-		if len(l.Foreign) > 0 || l.Wide > 0 || l.Tabindex > 0 || l.Bytes > pageBytes {
-			t.Errorf("%s: asks %v, %d px too wide, %d out of turn, %d bytes", at, l.Foreign, l.Wide, l.Tabindex, l.Bytes)
+		if l.Bytes > pageBytes {
+			t.Errorf("%s: %d bytes", at, l.Bytes)
 		}
 		return l
 	}
@@ -134,9 +151,9 @@ func TestEveryPage(t *testing.T) {
 	}
 	// The check itself can fail.
 	b.visit("/")
-	b.eval(string(axe) + `;const i = document.createElement("img"); i.src = "/static/icon.svg"; i.style.width = "5000px"; document.querySelector("main").append(i)`)
-	if text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise)); err != nil || !strings.Contains(text, "image-alt") || strings.Contains(text, `"Wide":0`) {
-		t.Errorf("a picture without words, too wide for the page, is not found: %s %v", text, err)
+	b.eval(`const i = document.createElement("img"); i.src = "/static/icon.svg"; i.style.width = "5000px"; document.querySelector("main").append(i)`)
+	if faults := strings.Join(b.look().faults(), "\n"); !strings.Contains(faults, "image-alt") || strings.Contains(faults, " 0 px too wide") || !strings.Contains(faults, "px too wide") {
+		t.Errorf("a picture without words, too wide for the page, is not found: %s", faults)
 	}
 	for _, page := range []string{"/", "/hand-in", "/materials", "/history", "/incidents", "/people", "/eyewear", "/me", "/logbook", "/stations"} {
 		if _, ok := weights[page]; !ok {

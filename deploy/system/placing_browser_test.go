@@ -2,9 +2,7 @@ package system_test
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
-	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -13,8 +11,6 @@ import (
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
-
-	"kerfgate/deploy/browsertest"
 )
 
 // hold keeps a key down on an element, as a thumb would, until a condition comes to hold. On a busy host a sign of life may
@@ -70,41 +66,15 @@ func TestPlacingInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a browser")
 	}
-	axe, err := os.ReadFile(filepath.Join("..", "oracle", "node_modules", "axe-core", "axe.min.js"))
-	if err != nil {
-		t.Fatalf("the npm packages of the oracles are not installed; run: make install-test\n%v", err)
-	}
 	h := startTry(t, filepath.Join(dataDir(t), "data"))
 	b := openBrowser(t, h.address)
-	look := func(name string) {
-		t.Helper()
-		for _, size := range [][2]int64{{360, 740}, {1920, 1080}, {1024, 768}} {
-			b.do("size", chromedp.EmulateViewport(size[0], size[1]))
-			b.eval(string(axe) + "\n;undefined")
-			text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise))
-			if err != nil {
-				t.Fatal(err)
-			}
-			var l looked
-			if err := json.Unmarshal([]byte(text), &l); err != nil {
-				t.Fatal(err)
-			}
-			if len(l.Violations) > 0 || l.Wide > 0 || l.Tabindex > 0 {
-				t.Errorf("%s at %d px: %v, %d px too wide, %d out of turn", name, size[0], l.Violations, l.Wide, l.Tabindex)
-			}
-		}
-		for _, fault := range browsertest.Lens(t, b.ctx) {
-			t.Errorf("%s through a lens: %s", name, fault)
-		}
-		b.keep(name)
-	}
 	rowan := h.as(t, "rowan")
 	cutter := at(rowan.get("/machines").list("machines"), "bay", "Bay 1")
 	b.signIn("rowan", h.password(t, "rowan"), "/station/"+cutter.str("id"))
 	b.waits("the checklist to be opened", `[...document.querySelectorAll("button")].some((x) => x.innerText.includes("Open the checklist"))`, patience)
 	b.clickWords("Open the checklist")
 	b.waits("the gate", `!!document.querySelector("#place")`, patience)
-	look("placing-begins")
+	b.inOrder("placing-begins")
 	b.clickWords("The supply is off")
 	b.waitsForText("#placing", "said to be off", patience)
 	b.clickWords("Home")
@@ -123,7 +93,7 @@ func TestPlacingInBrowser(t *testing.T) {
 
 	b.clickWords("near left\n")
 	b.waitsForText("#place summary", "not traced", patience)
-	look("placing-origin")
+	b.inOrder("placing-origin")
 	b.types("#focus", "40")
 	b.clickWords("Set focus")
 	b.waitsForText("#refused", "focal distance make", patience)
@@ -134,10 +104,10 @@ func TestPlacingInBrowser(t *testing.T) {
 	// The outline, by keyboard: let go on the way, and held again it goes on.
 	b.hold(`[data-trace="outline"]`, " ", "Space", "it traces", `/Tracing|hold again/.test(document.querySelector("#position").innerText)`)
 	b.waitsForText("#position", "hold again to go on", patience)
-	look("placing-half-traced")
+	b.inOrder("placing-half-traced")
 	b.hold(`[data-trace="outline"]`, " ", "Space", "the outline is traced", `document.querySelector("#position").innerText.includes("is traced")`)
 	b.waits("the summary to say so", `/, traced/.test(document.querySelector("#place summary").innerText)`, patience)
-	look("placing-traced")
+	b.inOrder("placing-traced")
 
 	b.answerItem("eyewear", map[string]string{"marking": "10600 D LB6"}, nil)
 	b.answerItem("extinguisher", map[string]string{"inspected": time.Now().Format("2006-01")}, map[string]string{"agent": "CO₂", "gauge": "no gauge, seal and weight tag intact"})
@@ -146,7 +116,7 @@ func TestPlacingInBrowser(t *testing.T) {
 	b.answerItem("material", map[string]string{"lot": "P118", "thickness": "3.05"}, nil)
 	b.answerItem("supply", nil, nil)
 	b.waitsForText(".sign-here", "focus 11.2 mm; traced", patience)
-	look("placing-signable")
+	b.inOrder("placing-signable")
 	b.eval(`document.querySelector("form[data-sign] button").focus()`)
 	b.do("sign by keyboard", chromedp.KeyEvent(kb.Enter))
 	b.waitsForText("#go-head", "running", time.Minute)

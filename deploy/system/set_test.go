@@ -1,8 +1,6 @@
 package system_test
 
 import (
-	"encoding/json"
-	"os"
 	"path/filepath"
 	"testing"
 
@@ -17,35 +15,12 @@ func TestSetInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a browser")
 	}
-	axe, err := os.ReadFile(filepath.Join("..", "oracle", "node_modules", "axe-core", "axe.min.js"))
-	if err != nil {
-		t.Fatalf("the npm packages of the oracles are not installed; run: make install-test\n%v", err)
-	}
 	h := startTry(t, filepath.Join(dataDir(t), "data"))
 	// The demo's own set is cut from two kinds of sheets and shows how far it is.
 	if sets := h.as(t, "thyme").get("/sets").list("sets"); len(sets) != 1 || sets[0].str("name") != "herb bed" || sets[0].num("jobs") != 2 || sets[0].num("sheets") != 3 || sets[0].num("done") != 0 {
 		t.Errorf("the demo's sets: %v", sets)
 	}
 	b := openBrowser(t, h.address)
-	look := func(name string) {
-		t.Helper()
-		for _, size := range [][2]int64{{360, 740}, {1920, 1080}, {1024, 768}} {
-			b.do("size", chromedp.EmulateViewport(size[0], size[1]))
-			b.eval(string(axe) + "\n;undefined")
-			text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](lookScript, chromedp.EvalAwaitPromise))
-			if err != nil {
-				t.Fatal(err)
-			}
-			var l looked
-			if err := json.Unmarshal([]byte(text), &l); err != nil {
-				t.Fatal(err)
-			}
-			if len(l.Violations) > 0 || len(l.Foreign) > 0 || l.Wide > 0 || l.Tabindex > 0 || l.Bytes > pageBytes {
-				t.Errorf("%s at %d px: %v, asks %v, %d px too wide, %d out of turn, %d bytes", name, size[0], l.Violations, l.Foreign, l.Wide, l.Tabindex, l.Bytes)
-			}
-		}
-		b.keep(name)
-	}
 	// press goes on by Tab until the focus is on what matches, then presses Enter.
 	press := func(selector string) {
 		t.Helper()
@@ -77,16 +52,16 @@ func TestSetInBrowser(t *testing.T) {
 	press(`#set-name ~ button`)
 	b.waits("both drafts", `document.querySelectorAll(".drafts a[href^='/hand-in']").length === 2`, patience)
 	b.waitsForText(".drafts", "part of potting bench", patience)
-	look("set-drafts")
+	b.inOrder("set-drafts")
 
 	press(`.drafts a[href^="/hand-in"]`)
 	b.waits("the draft's page", `document.querySelector("input[name=drawing]")`, patience)
-	look("set-draft")
+	b.inOrder("set-draft")
 	press(`form[action="/hand-in/plan"] > button`)
 	b.waits("its plan", `document.querySelector("#copies")`, patience)
 	b.types("#title", "front of the bench")
 	b.do("leave the field", chromedp.KeyEvent(kb.Tab))
-	look("set-planned")
+	b.inOrder("set-planned")
 	b.visit("/hand-in")
 	b.waitsForText(".drafts", "front of the bench", patience) // what was typed is kept
 	press(`.drafts a[href^="/hand-in?plan"]`)
@@ -95,5 +70,5 @@ func TestSetInBrowser(t *testing.T) {
 	b.waits("the job's page", `location.pathname.startsWith("/jobs/")`, patience)
 	press(`a[href^="/sets/"]`)
 	b.waitsForText("main", "0 of 1 sheet done, 1 in a queue or at work", patience)
-	look("set")
+	b.inOrder("set")
 }
