@@ -4,7 +4,6 @@ import (
 	"context"
 	"database/sql"
 	"errors"
-	"os"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
@@ -25,15 +24,7 @@ import (
 // ownServer is a tally on a Postgres of its own that flushes, for a test that kills it.
 func ownServer(t *testing.T) tally {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "kg-crash-")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	if err := os.Chmod(dir, 0o711); err != nil {
-		t.Fatal(err)
-	}
-	c, err := cluster.New(cluster.Config{Dir: filepath.Join(dir, "postgres")})
+	c, err := cluster.New(cluster.Config{Dir: filepath.Join(dbtest.Folder(t), "postgres")})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -35,6 +35,24 @@ var server struct {
 	cluster *cluster.Cluster
 }
 
+// Folder is one that the database's own user may pass through too, unlike t.TempDir; it goes with the test.
+func Folder(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "kg-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	if err := os.Chmod(dir, 0o711); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
 // Main runs a package's tests with a private Postgres. A package's TestMain calls it:
 //
 //	func TestMain(m *testing.M) { os.Exit(dbtest.Main(m)) }

@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -16,6 +15,7 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
+	"kerfgate/db/dbtest"
 	"kerfgate/db/migration"
 	"kerfgate/deploy/keyring"
 	"kerfgate/queue/broker/embedded"
@@ -36,7 +36,7 @@ type ground struct {
 
 func newGround(b *testing.B) *ground {
 	b.Helper()
-	g := &ground{dir: folder(b)}
+	g := &ground{dir: dbtest.Folder(b)}
 	var err error
 	if g.keys, err = keyring.Open(filepath.Join(g.dir, "keys"), "garden"); err != nil {
 		b.Fatal(err)
@@ -100,22 +100,4 @@ func (g *ground) exec(b *testing.B, sql string) {
 	if _, err := pool.Exec(b.Context(), sql); err != nil {
 		b.Fatal(err)
 	}
-}
-
-// folder is one that the database's own user may pass through too.
-func folder(b *testing.B) string {
-	b.Helper()
-	dir, err := os.MkdirTemp("", "kg-bench-")
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := os.Chmod(dir, 0o711); err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() {
-		if err := os.RemoveAll(dir); err != nil {
-			b.Error(err)
-		}
-	})
-	return dir
 }

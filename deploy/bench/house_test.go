@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"bufio"
 	"context"
 	"fmt"
 	"io"
@@ -12,96 +11,57 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"kerfgate/db"
 	"kerfgate/db/cluster"
+	"kerfgate/db/dbtest"
+	"kerfgate/deploy/programtest"
 	"kerfgate/deploy/workerd"
 	"kerfgate/queue/broker"
 )
 
-// program is kerfgate, built once a run.
+// program is kerfgate, built as it is released.
 func program(b *testing.B) string {
 	b.Helper()
-	path := filepath.Join(folder(b), "kerfgate")
-	build := exec.Command("go", "build", "-trimpath", "-o", path, "kerfgate")
-	build.Env, build.Stderr = append(os.Environ(), "CGO_ENABLED=0"), os.Stderr
-	if err := build.Run(); err != nil {
+	b.Setenv("CGO_ENABLED", "0")
+	path := filepath.Join(dbtest.Folder(b), "kerfgate")
+	if err := programtest.Build(path, "-trimpath"); err != nil {
 		b.Fatal(err)
 	}
 	return path
 }
 
 // process runs kerfgate until the benchmark is over and returns once it has said a word.
-func process(b *testing.B, program, word string, args ...string) (pid int, said string) {
+func process(b *testing.B, program, word string, args ...string) *programtest.Process {
 	b.Helper()
 	cmd := exec.Command(program, args...)
 	cmd.Dir = filepath.Dir(program)
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() {
-		_ = cmd.Process.Signal(syscall.SIGINT) // it may have ended
-		_ = cmd.Wait()
-	})
-	lines := bufio.NewScanner(out)
-	for lines.Scan() {
-		if strings.Contains(lines.Text(), word) {
-			go func() { _, _ = io.Copy(io.Discard, out) }()
-			return cmd.Process.Pid, lines.Text()
-		}
-	}
-	b.Fatalf("kerfgate %s ended without saying %q", args[0], word)
-	return 0, ""
+	p := programtest.Start(b, cmd, word)
+	b.Cleanup(func() { p.Stop(b) })
+	return p
 }
 
 // firstPage is the time from the first command to the first page, with a new data folder each time.
 func firstPage(b *testing.B) string {
 	b.Helper()
 	kerfgate := program(b)
-	var took []time.Duration
-	for range 3 {
-		dir := filepath.Join(folder(b), "data")
+	took := make([]time.Duration, 3)
+	for i := range took {
+		dir := filepath.Join(dbtest.Folder(b), "data")
 		began := time.Now()
-		cmd := exec.Command(kerfgate, "try", "--data", dir, "--listen", "127.0.0.1:0")
-		out, err := cmd.StdoutPipe()
+		p := process(b, kerfgate, "ready ", "try", "--data", dir, "--listen", "127.0.0.1:0")
+		res, err := http.Get(p.Address())
 		if err != nil {
 			b.Fatal(err)
 		}
-		if err := cmd.Start(); err != nil {
+		if _, err := io.Copy(io.Discard, res.Body); err != nil {
 			b.Fatal(err)
 		}
-		lines := bufio.NewScanner(out)
-		for lines.Scan() {
-			at := strings.Index(lines.Text(), "http://")
-			if at < 0 {
-				continue
-			}
-			res, err := http.Get(strings.Fields(lines.Text()[at:])[0])
-			if err != nil {
-				b.Fatal(err)
-			}
-			if _, err := io.Copy(io.Discard, res.Body); err != nil {
-				b.Fatal(err)
-			}
-			_ = res.Body.Close()
-			took = append(took, time.Since(began))
-			break
-		}
-		go func() { _, _ = io.Copy(io.Discard, out) }()
-		_ = cmd.Process.Signal(syscall.SIGINT)
-		if err := cmd.Wait(); err != nil {
-			b.Error(err)
-		}
-	}
-	if len(took) != 3 {
-		b.Fatalf("%d of 3 first pages", len(took))
+		_ = res.Body.Close()
+		took[i] = time.Since(began)
+		p.Stop(b)
 	}
 	return fmt.Sprintf("%.2f s", median(took).Seconds())
 }
@@ -143,9 +103,9 @@ func memory(b *testing.B) string {
 	w.must(err)
 	address := listener.Addr().String()
 	w.must(listener.Close())
-	server, _ := process(b, kerfgate, "ready ", "serve", "--database", g.pg.URL(cluster.App, cluster.Database), "--broker-url", g.broker.URL(),
+	server := process(b, kerfgate, "ready ", "serve", "--database", g.pg.URL(cluster.App, cluster.Database), "--broker-url", g.broker.URL(),
 		"--keys", filepath.Join(g.dir, "keys"), "--site", "garden", "--listen", address)
-	worker, _ := process(b, kerfgate, "listening ", "worker", "--dir", workerDir, "--machine", own.ID.String(), "--broker", g.broker.URL())
+	worker := process(b, kerfgate, "listening ", "worker", "--dir", workerDir, "--machine", own.ID.String(), "--broker", g.broker.URL())
 	for _, c := range links {
 		w.during(c.Run)
 		w.during(func(ctx context.Context) error { return askOften(ctx, c) })
@@ -169,9 +129,9 @@ func askOften(ctx context.Context, c *broker.Client) error {
 }
 
 // anonymous is a process's own memory in use, RssAnon of proc(5).
-func anonymous(b *testing.B, pid int) string {
+func anonymous(b *testing.B, p *programtest.Process) string {
 	b.Helper()
-	data, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	data, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", p.Process.Pid))
 	if err != nil {
 		b.Fatal(err)
 	}

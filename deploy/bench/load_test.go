@@ -58,16 +58,16 @@ func busy(b *testing.B) {
 	w.must(err)
 	address := listener.Addr().String()
 	w.must(listener.Close())
-	server, _ := process(b, kerfgate, "ready ", "serve", "--database", g.pg.URL(cluster.App, cluster.Database), "--broker-url", g.broker.URL(),
+	server := process(b, kerfgate, "ready ", "serve", "--database", g.pg.URL(cluster.App, cluster.Database), "--broker-url", g.broker.URL(),
 		"--keys", filepath.Join(g.dir, "keys"), "--site", "garden", "--listen", address)
 	origin := "http://" + address
-	_, said := process(b, kerfgate, "listening ", "worker", "--dir", demo.WorkerFolder(g.dir, machines[0].Bay), "--machine", machines[0].ID.String(),
+	worker := process(b, kerfgate, "listening ", "worker", "--dir", demo.WorkerFolder(g.dir, machines[0].Bay), "--machine", machines[0].ID.String(),
 		"--broker", g.broker.URL(), "--origin", origin)
 	pieces, tokens, err := crowd.Workshop(ctx, g.store, origin, 8)
 	w.must(err)
 	stations, err := crowd.Stations(ctx, g.store)
 	w.must(err)
-	stations[0].Worker = strings.TrimPrefix(said, "listening ")
+	stations[0].Worker = worker.Address()
 	still := press(b, 1, func(ctx context.Context, _ int) error {
 		res, err := http.Get(origin + "/static/icon.svg")
 		if err != nil {

@@ -1,18 +1,14 @@
 package bench
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
 	"fmt"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -20,7 +16,9 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 
+	"kerfgate/db/dbtest"
 	"kerfgate/deploy/browsertest"
+	"kerfgate/deploy/demo"
 )
 
 // BenchmarkPages: what each kind of page of the demo weighs over the wire on a first visit, and when a person can use it,
@@ -58,8 +56,8 @@ type pageBench struct {
 }
 
 func weigh(b *testing.B) {
-	dir := filepath.Join(folder(b), "data")
-	p := &pageBench{b: b, address: try(b, dir), ctx: browsertest.Open(b, 1024, 768), pictures: map[network.RequestID]bool{}}
+	dir := filepath.Join(dbtest.Folder(b), "data")
+	p := &pageBench{b: b, address: process(b, program(b), "ready ", "try", "--data", dir, "--listen", "127.0.0.1:0").Address(), ctx: browsertest.Open(b, 1024, 768), pictures: map[network.RequestID]bool{}}
 	if err := chromedp.Listen(p.ctx, p.count); err != nil {
 		b.Fatal(err)
 	}
@@ -187,15 +185,10 @@ func (p *pageBench) signIn(dir, name string) {
 	if name == "" {
 		return
 	}
-	data, err := os.ReadFile(filepath.Join(dir, "demo-sign-ins.json"))
+	people, err := demo.SignIns(dir)
 	p.must(err)
-	var people []struct {
-		SignIn   string `json:"sign_in"`
-		Password string `json:"password"`
-	}
-	p.must(json.Unmarshal(data, &people))
 	for _, who := range people {
-		if who.SignIn != name {
+		if who.Name != name {
 			continue
 		}
 		p.visit("/sign-in")
@@ -214,33 +207,4 @@ func (p *pageBench) signIn(dir, name string) {
 		}
 	}
 	p.b.Fatalf("no demo account %s", name)
-}
-
-// try runs the demo until the benchmark is over and gives its address.
-func try(b *testing.B, dir string) string {
-	b.Helper()
-	cmd := exec.Command(program(b), "try", "--data", dir, "--listen", "127.0.0.1:0")
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		b.Fatal(err)
-	}
-	b.Cleanup(func() {
-		_ = cmd.Process.Signal(syscall.SIGINT) // it may have ended
-		_ = cmd.Wait()
-	})
-	lines := bufio.NewScanner(out)
-	for lines.Scan() {
-		if at := strings.Index(lines.Text(), "http://"); at >= 0 {
-			go func() {
-				for lines.Scan() { // so that it is never held up
-				}
-			}()
-			return strings.Fields(lines.Text()[at:])[0]
-		}
-	}
-	b.Fatal("kerfgate try ended before it had an address")
-	return ""
 }

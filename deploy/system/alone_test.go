@@ -126,7 +126,7 @@ func (s *site) leftAlone(worker string, flags ...chromedp.ExecAllocatorOption) {
 		t.Error("the kept page names a person or a job")
 	}
 
-	s.server.kill()
+	s.server.Kill()
 	taps := func() {
 		t.Helper()
 		b.waits("the worker's seconds", `/^\d+ s$/.test(document.querySelector('[data-live="attendance"]').innerText.trim())`, patience)
@@ -174,7 +174,7 @@ func evalText(t *testing.T, b *browser, script string) string {
 // speaks nothing but TLS (S25, S30).
 func (s *site) onlyListener() {
 	s.t.Helper()
-	pid := s.worker.cmd.Process.Pid
+	pid := s.worker.Process.Pid
 	sockets := map[string]bool{}
 	open, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", pid))
 	if err != nil {
@@ -204,7 +204,7 @@ func (s *site) onlyListener() {
 			s.t.Fatal(err)
 		}
 	}
-	at := strings.TrimPrefix(strings.TrimPrefix(s.worker.said, "listening "), "https://")
+	at := strings.TrimPrefix(s.worker.Address(), "https://")
 	var a, b, c, d, port int
 	if _, err := fmt.Sscanf(at, "%d.%d.%d.%d:%d", &a, &b, &c, &d, &port); err != nil {
 		s.t.Fatal(err)

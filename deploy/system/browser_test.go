@@ -12,6 +12,7 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"kerfgate/db/dbtest"
 	"kerfgate/deploy/browsertest"
 )
 
@@ -172,7 +173,7 @@ const drawerFront = `<svg xmlns="http://www.w3.org/2000/svg" width="280mm" heigh
 // stops one run and finishes another; an officer reads the logbook and checks it.
 func TestStoryInBrowser(t *testing.T) {
 	t.Parallel()
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	b := openBrowser(t, h.address)
 
 	b.signIn("thyme", h.password(t, "thyme"), "/hand-in")

@@ -23,7 +23,7 @@ func TestF3_BrokerRestarts(t *testing.T) {
 	}
 	s := newSite(t)
 	thyme, rowan := s.as("thyme"), s.as("rowan")
-	s.worker.kill()
+	s.worker.Kill()
 	run := s.submit(thyme, square)
 	id := uuid.MustParse(run)
 	s.restartBroker()

@@ -21,6 +21,7 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
+	"kerfgate/db/dbtest"
 	"kerfgate/deploy/keyring"
 )
 
@@ -60,7 +61,7 @@ func TestF8_KilledInThePermitTransaction(t *testing.T) {
 			}
 			return waits
 		})
-		s.server.kill()
+		s.server.Kill()
 		if _, err := holder.Exec(ctx, `ROLLBACK`); err != nil {
 			t.Fatal(err)
 		}
@@ -116,7 +117,7 @@ func TestF10_PostgresRestarts(t *testing.T) {
 	if testing.Short() {
 		t.Skip("makes a database of its own")
 	}
-	dir := dataDir(t)
+	dir := dbtest.Folder(t)
 	keys, err := keyring.Open(filepath.Join(dir, "keys"), "garden")
 	if err != nil {
 		t.Fatal(err)

@@ -18,6 +18,7 @@ import (
 
 	"kerfgate/db"
 	"kerfgate/db/cluster"
+	"kerfgate/db/dbtest"
 )
 
 // F20: the worker's disk takes no further byte. Its journal cannot be written, so nothing moves: the
@@ -34,7 +35,7 @@ func TestF20_JournalDiskFull(t *testing.T) {
 	run := s.submit(thyme, square)
 	toTheGate(rowan, run)
 	answerAll(rowan, run, plywoodAnswers())
-	if err := unix.Prlimit(s.worker.cmd.Process.Pid, unix.RLIMIT_FSIZE, &unix.Rlimit{Cur: 1, Max: 1}, nil); err != nil {
+	if err := unix.Prlimit(s.worker.Process.Pid, unix.RLIMIT_FSIZE, &unix.Rlimit{Cur: 1, Max: 1}, nil); err != nil {
 		t.Fatal(err)
 	}
 	code, answer, err := rowan.try("POST", "/runs/"+run+"/sign", nil, "")
@@ -46,7 +47,7 @@ func TestF20_JournalDiskFull(t *testing.T) {
 		t.Errorf("locked out because of %q", reason)
 	}
 	select {
-	case <-s.worker.exited:
+	case <-s.worker.Exited:
 		t.Error("the worker ended")
 	default:
 	}
@@ -58,7 +59,7 @@ func TestF20_JournalDiskFull(t *testing.T) {
 		t.Errorf("the run is %s", r.str("phase"))
 	}
 	// Room again, and a person has looked: the worker is started anew and the run goes its way.
-	s.worker.kill()
+	s.worker.Kill()
 	s.startWorker()
 	juniper := s.as("juniper")
 	juniper.post("/machines/"+s.machine.ID.String()+"/lockout/lift", object{"reason": "the card had no room left"})
@@ -77,7 +78,7 @@ func TestF21_DatabaseDiskFull(t *testing.T) {
 	if testing.Short() {
 		t.Skip("makes a database of its own")
 	}
-	dir := dataDir(t)
+	dir := dbtest.Folder(t)
 	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=256m,mode=0711"); err != nil {
 		t.Skipf("NOT TRIED: a small file system needs the right to mount, and nothing else fills Postgres's disk: %v", err)
 	}

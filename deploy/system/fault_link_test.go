@@ -14,6 +14,7 @@ import (
 
 	"kerfgate/db"
 	"kerfgate/db/cluster"
+	"kerfgate/db/dbtest"
 )
 
 // longFront runs for about two minutes at real speed.
@@ -37,7 +38,7 @@ func TestF11_PostgresGoneWhileRunning(t *testing.T) {
 	if testing.Short() {
 		t.Skip("makes a database of its own")
 	}
-	dir := filepath.Join(dataDir(t), "postgres")
+	dir := filepath.Join(dbtest.Folder(t), "postgres")
 	up := func() (*cluster.Cluster, func()) {
 		pg, err := cluster.New(cluster.Config{Dir: dir})
 		if err != nil {
@@ -72,7 +73,7 @@ func TestF11_PostgresGoneWhileRunning(t *testing.T) {
 	waitFor(t, "the tool to be off", func() bool { return status(t, signed.str("worker_url")).at("tool_on") == false })
 	t.Logf("off, and answered, %s after the press", time.Since(began))
 	s.pg, _ = up()
-	s.server.kill()
+	s.server.Kill()
 	s.startServer() // the database has another socket now
 	s.pool, s.store = s.open()
 	r := rowan.waits("/runs/"+run, "its end to be told", time.Minute, func(o object) bool { return o.str("outcome") != "" })
@@ -173,7 +174,7 @@ func TestF14_F15_LinkSlowThenHalfOpen(t *testing.T) {
 	s := newSite(t)
 	s.realSpeed()
 	thyme, rowan := s.as("thyme"), s.as("rowan")
-	s.worker.kill()
+	s.worker.Kill()
 	c := &cable{}
 	s.worker = start(t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.throughCable(c), "--origin", s.address()})
 	run := s.submit(thyme, longFront)
@@ -216,7 +217,7 @@ func TestF15_LinkTwoSecondsLate(t *testing.T) {
 	}
 	s := newSite(t)
 	thyme, rowan := s.as("thyme"), s.as("rowan")
-	s.worker.kill()
+	s.worker.Kill()
 	c := &cable{}
 	s.worker = start(t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.throughCable(c), "--origin", s.address()})
 	run := s.submit(thyme, longFront)

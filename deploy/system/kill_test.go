@@ -160,17 +160,17 @@ func (s *site) killed(t *testing.T, k killing) {
 		go func() { // ends with the victim
 			time.Sleep(k.after)
 			if k.frozen > 0 {
-				_ = victim.cmd.Process.Signal(syscall.SIGSTOP)
+				_ = victim.Process.Signal(syscall.SIGSTOP)
 				time.Sleep(k.frozen)
 			}
-			_ = victim.cmd.Process.Signal(syscall.SIGKILL)
+			_ = victim.Process.Signal(syscall.SIGKILL)
 		}()
 	}
 	// The answer may be lost with the server; what counts is what can be read afterwards.
 	signStatus, _, signErr := rowan.try("POST", "/runs/"+run+"/sign", nil, "")
 	t.Logf("signing answered %d %v", signStatus, signErr)
 	select {
-	case <-victim.exited:
+	case <-victim.Exited:
 	case <-time.After(time.Minute):
 		t.Fatalf("nothing was killed (hit %v)", hit(dir))
 	}
@@ -233,7 +233,7 @@ func (s *site) afterStep(rowan *caller, run, step string) {
 // bothBurns holds the machine's own count to the worker's journal, once nobody writes there any more.
 func (s *site) bothBurns() {
 	s.t.Helper()
-	s.worker.kill()
+	s.worker.Kill()
 	folder, err := worker.OpenFolder(filepath.Join(s.workerDir(), "journal"))
 	if err != nil {
 		s.t.Fatal(err)

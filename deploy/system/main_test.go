@@ -6,9 +6,10 @@ import (
 	"errors"
 	"log"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
+
+	"kerfgate/deploy/programtest"
 )
 
 // program is the kerfgate that was built for these tests.
@@ -23,11 +24,9 @@ func TestMain(m *testing.M) {
 		log.Fatal(err)
 	}
 	program = filepath.Join(dir, "kerfgate")
-	build := exec.Command("go", append(append([]string{"build", "-o", program}, buildFlags...), "kerfgate")...)
-	build.Stderr = os.Stderr
 	code := 1
-	if err := build.Run(); err != nil {
-		log.Printf("build kerfgate: %v", err)
+	if err := programtest.Build(program, buildFlags...); err != nil {
+		log.Print(err)
 	} else {
 		code = m.Run()
 	}

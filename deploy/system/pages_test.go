@@ -12,6 +12,7 @@ import (
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/chromedp"
 
+	"kerfgate/db/dbtest"
 	"kerfgate/deploy/browsertest"
 )
 
@@ -88,7 +89,7 @@ func TestEveryPage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("walks through every page in a browser")
 	}
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	b := openBrowser(t, h.address)
 	at := ""
 	if err := chromedp.Listen(b.ctx, func(ev any) {

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"kerfgate/db/dbtest"
+
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
@@ -66,7 +68,7 @@ func TestPlacingInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a browser")
 	}
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	b := openBrowser(t, h.address)
 	rowan := h.as(t, "rowan")
 	cutter := at(rowan.get("/machines").list("machines"), "bay", "Bay 1")

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"kerfgate/db/dbtest"
 )
 
 // The calls that the README shows are run as they stand there.
@@ -20,7 +22,7 @@ func TestReadmeCalls(t *testing.T) {
 	if !ok || !closed {
 		t.Fatal("the README shows no calls")
 	}
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	sh := exec.Command("sh", "-eu")
 	sh.Dir = "../.."
 	sh.Stdin = strings.NewReader(script)

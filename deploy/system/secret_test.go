@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"kerfgate/db/dbtest"
 )
 
 // TestS26_SecretsStayWhereTheyAre: everything runs and logs all that it can; passwords, PINs, tokens, codes and keys
@@ -20,7 +22,7 @@ func TestS26_SecretsStayWhereTheyAre(t *testing.T) {
 		t.Skip("starts everything")
 	}
 	t.Setenv("KERFGATE_VERBOSE", "1") // not parallel: the program reads it from the environment
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	secrets := map[string]string{"wrong password": "planted-wrong-password", "wrong PIN": "918273", "forged token": "planted-token-of-nobody-0123456789",
 		"PIN": "604913", "name in a path": "planted-in-a-path"}
 	var heard strings.Builder
@@ -100,7 +102,7 @@ func TestS26_SecretsStayWhereTheyAre(t *testing.T) {
 	if keys < 3 {
 		t.Errorf("%d keys were found; where do they lie?", keys)
 	}
-	h.stop(t)
+	h.Stop(t)
 	log := h.log.String()
 	if !strings.Contains(log, "wrong sign-in") || !strings.Contains(log, "level=DEBUG") {
 		t.Errorf("the log tells too little to be searched: %d bytes", len(log))

@@ -4,6 +4,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"kerfgate/db/dbtest"
+
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 )
@@ -15,7 +17,7 @@ func TestSetInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a browser")
 	}
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	// The demo's own set is cut from two kinds of sheets and shows how far it is.
 	if sets := h.as(t, "thyme").get("/sets").list("sets"); len(sets) != 1 || sets[0].str("name") != "herb bed" || sets[0].num("jobs") != 2 || sets[0].num("sheets") != 3 || sets[0].num("done") != 0 {
 		t.Errorf("the demo's sets: %v", sets)

@@ -1,7 +1,6 @@
 package system_test
 
 import (
-	"bufio"
 	"context"
 	"database/sql"
 	"errors"
@@ -14,12 +13,9 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
-	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -29,9 +25,11 @@ import (
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
+	"kerfgate/db/dbtest"
 	"kerfgate/db/migration"
 	"kerfgate/deploy/demo"
 	"kerfgate/deploy/keyring"
+	"kerfgate/deploy/programtest"
 	"kerfgate/deploy/workerd"
 	"kerfgate/queue/broker/embedded"
 	"kerfgate/worker/driver/simulated"
@@ -53,8 +51,8 @@ type site struct {
 	signIns    []demo.SignIn
 	machine    db.Machine
 	stopBroker func()
-	server     *process
-	worker     *process
+	server     *programtest.Process
+	worker     *programtest.Process
 	client     *http.Client // trusts the site's CA; nil where the pages are plain HTTP on loopback
 }
 
@@ -92,7 +90,7 @@ func newSiteOn(t *testing.T, pg *cluster.Cluster, database string) *site {
 // siteOn makes the site, with neither server nor worker yet.
 func siteOn(t *testing.T, pg *cluster.Cluster, database string) *site {
 	t.Helper()
-	s := &site{t: t, dir: dataDir(t), pg: pg, database: database}
+	s := &site{t: t, dir: dbtest.Folder(t), pg: pg, database: database}
 	var err error
 	if s.keys, err = keyring.Open(filepath.Join(s.dir, "keys"), "garden"); err != nil {
 		t.Fatal(err)
@@ -280,7 +278,7 @@ func (s *site) startWorker() {
 		args = append(args, "--machine", s.machine.ID.String(), "--broker", s.broker.URL(), "--origin", s.address())
 	}
 	s.worker = start(s.t, "listening ", args)
-	want := strings.TrimPrefix(s.worker.said, "listening ")
+	want := s.worker.Address()
 	waitFor(s.t, "the server to know the worker's address", func() bool {
 		m, err := s.store.Machine(s.t.Context(), s.machine.ID)
 		return err == nil && m.WorkerURL == want
@@ -339,52 +337,13 @@ func (s *site) runs() []uuid.UUID {
 	return list
 }
 
-// process is one kerfgate process.
-type process struct {
-	cmd    *exec.Cmd
-	said   string // the line that it was waited for
-	exited chan struct{}
-}
-
-// start runs kerfgate and waits for the line that begins with word.
-func start(t *testing.T, word string, args []string) *process {
+// start runs kerfgate and waits for the line with the word.
+func start(t *testing.T, word string, args []string) *programtest.Process {
 	t.Helper()
-	p := &process{cmd: exec.Command(program, args...), exited: make(chan struct{})}
-	p.cmd.Env = append(os.Environ(), "KERFGATE_FAILPOINTS=1")
-	p.cmd.Stderr = testLog{t}
-	out, err := p.cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := p.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(p.kill)
-	said := make(chan string, 1)
-	go func() {
-		lines := bufio.NewScanner(out)
-		for lines.Scan() {
-			if strings.HasPrefix(lines.Text(), word) {
-				said <- lines.Text()
-			}
-		}
-		_ = p.cmd.Wait() // killed on purpose, mostly
-		close(p.exited)
-	}()
-	select {
-	case p.said = <-said:
-	case <-p.exited:
-		t.Fatalf("kerfgate %s ended at once", args[0])
-	case <-time.After(time.Minute):
-		t.Fatalf("kerfgate %s did not say %q within a minute", args[0], word)
-	}
-	return p
-}
-
-// kill is kill -9, and waits.
-func (p *process) kill() {
-	_ = p.cmd.Process.Signal(syscall.SIGKILL) // it may be gone already
-	<-p.exited
+	cmd := exec.Command(program, args...)
+	cmd.Env = append(os.Environ(), "KERFGATE_FAILPOINTS=1")
+	cmd.Stderr = testLog{t}
+	return programtest.Start(t, cmd, word)
 }
 
 // arm names the step at which a process whose failpoints lie in dir shall end itself.

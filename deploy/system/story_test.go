@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"kerfgate/db/dbtest"
 )
 
 // goodAnswers lift every bar of a beam run in plywood on the lidded cutter, in order.
@@ -80,7 +82,7 @@ func inspection(sheet string) object {
 // checklist; another run is stopped; the logbook is exported and checked offline.
 func TestStory(t *testing.T) {
 	t.Parallel()
-	h := startTry(t, filepath.Join(dataDir(t), "data"))
+	h := startTry(t, filepath.Join(dbtest.Folder(t), "data"))
 	thyme, rowan, juniper := h.as(t, "thyme"), h.as(t, "rowan"), h.as(t, "juniper")
 
 	// A member hands in a drawing, sees what it will become, and submits it.

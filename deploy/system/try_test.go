@@ -11,6 +11,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"kerfgate/db/dbtest"
 )
 
 // processesIn lists the processes whose command line or working folder names the data folder:
@@ -55,7 +57,7 @@ func waitsForNoProcess(t *testing.T, dir string) {
 // after kill -9 of everything it starts again; and a second one on the same folder is refused.
 func TestTryStopsAndGoesOn(t *testing.T) {
 	t.Parallel()
-	dir := filepath.Join(dataDir(t), "data")
+	dir := filepath.Join(dbtest.Folder(t), "data")
 	first := startTry(t, dir)
 	password := first.password(t, "thyme")
 	jobs := len(first.as(t, "thyme").get("/jobs").list("jobs"))
@@ -66,7 +68,7 @@ func TestTryStopsAndGoesOn(t *testing.T) {
 	if out, err := second.CombinedOutput(); err == nil || !strings.Contains(string(out), "in use") {
 		t.Errorf("a second try on the same folder: %v\n%s", err, out)
 	}
-	first.stop(t)
+	first.Stop(t)
 	waitsForNoProcess(t, dir)
 
 	again := startTry(t, dir)
@@ -87,7 +89,7 @@ func TestTryStopsAndGoesOn(t *testing.T) {
 	if status, body, err := last.as(t, "juniper").try("GET", "/logbook/check", nil, ""); err != nil || status != 200 {
 		t.Errorf("the logbook after kill -9: %d %v %s", status, err, body)
 	}
-	last.stop(t)
+	last.Stop(t)
 	waitsForNoProcess(t, dir)
 }
 
@@ -102,21 +104,18 @@ func killAll(t *testing.T, dir string, h *house) {
 			t.Error(err)
 		}
 	}
-	<-h.exited
+	<-h.Exited
 }
 
 // kill -9 of the one process that a person sees takes the workers and Postgres with it.
 func TestTryKilledLeavesNoProcess(t *testing.T) {
 	t.Parallel()
-	dir := filepath.Join(dataDir(t), "data")
+	dir := filepath.Join(dbtest.Folder(t), "data")
 	h := startTry(t, dir)
 	if len(processesIn(t, dir)) < 5 {
 		t.Errorf("fewer processes than three workers, Postgres and try itself: %v", processesIn(t, dir))
 	}
-	if err := h.cmd.Process.Kill(); err != nil {
-		t.Fatal(err)
-	}
-	<-h.exited
+	h.Kill()
 	waitsForNoProcess(t, dir)
 }
 
@@ -128,7 +127,7 @@ func TestTryAsNormalUser(t *testing.T) {
 		return
 	}
 	const nobody = 65534
-	dir := filepath.Join(dataDir(t), "data")
+	dir := filepath.Join(dbtest.Folder(t), "data")
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		t.Fatal(err)
 	}
@@ -142,7 +141,7 @@ func TestTryAsNormalUser(t *testing.T) {
 	rowan := h.as(t, "rowan")
 	run := rowan.get("/board").list("lanes")[0].list("next")[0].str("id")
 	rowan.waits("/runs/"+run, "its worker to be ready", 30*time.Second, func(o object) bool { return o.at("ready") == true })
-	h.stop(t)
+	h.Stop(t)
 	waitsForNoProcess(t, dir)
 }
 
@@ -185,7 +184,7 @@ func TestCommandLineRefusals(t *testing.T) {
 // A first start that is cut short at any moment is made whole by the next one.
 func TestTryKilledWhileStarting(t *testing.T) {
 	t.Parallel()
-	dir := filepath.Join(dataDir(t), "data")
+	dir := filepath.Join(dbtest.Folder(t), "data")
 	for _, after := range []time.Duration{300, 900, 1500, 2100, 2500, 2900} {
 		cmd := exec.Command(program, "try", "--data", dir, "--listen", "127.0.0.1:0")
 		cmd.Stderr = testLog{t}
