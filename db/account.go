@@ -36,22 +36,11 @@ func (s *Store) Accounts(ctx context.Context, after uuid.UUID, limit int) ([]Acc
 
 // Account reads one person. Errors: ErrNotFound.
 func (s *Store) Account(ctx context.Context, id uuid.UUID) (Account, error) {
-	list, err := s.accounts(ctx, `p.id = $1`, id)
-	if err == nil && len(list) == 0 {
-		err = ErrNotFound
-	}
-	if err != nil {
-		return Account{}, err
-	}
-	return list[0], nil
+	return only(s.accounts(ctx, `p.id = $1`, id))
 }
 
 func (s *Store) accounts(ctx context.Context, where string, args ...any) ([]Account, error) {
-	rows, err := s.pool.Query(ctx, selectAccount+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	list, err := pgx.CollectRows(rows, scanAccount)
+	list, err := readAll(ctx, s.pool, scanAccount, selectAccount+where, args...)
 	if err != nil {
 		return nil, err
 	}

@@ -86,11 +86,7 @@ func (s *Store) Authorise(ctx context.Context, actor Actor, n NewAuthorisation) 
 	if err != nil {
 		return Authorisation{}, err
 	}
-	rows, err := s.pool.Query(ctx, selectAuthorisation+`a.id = $1`, id)
-	if err != nil {
-		return Authorisation{}, err
-	}
-	return pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Authorisation])
+	return readOne(ctx, s.pool, pgx.RowToStructByPos[Authorisation], selectAuthorisation+`a.id = $1`, id)
 }
 
 // WithdrawAuthorisation ends an authorisation at once; sign-offs that bind it are voided (I10).
@@ -122,11 +118,7 @@ func (s *Store) Authorisations(ctx context.Context, person uuid.UUID) ([]Authori
 
 // authorisationsOf lists what people may operate now, in one query.
 func (s *Store) authorisationsOf(ctx context.Context, people []uuid.UUID) ([]Authorisation, error) {
-	rows, err := s.pool.Query(ctx, selectAuthorisation+`a.person = ANY($1) AND a.withdrawn_at IS NULL AND authorisation_holds(a) ORDER BY a.granted_at`, people)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Authorisation])
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[Authorisation], selectAuthorisation+`a.person = ANY($1) AND a.withdrawn_at IS NULL AND authorisation_holds(a) ORDER BY a.granted_at`, people)
 }
 
 // ranMachine notes that the operator of a run that burned used their authorisations that cover its material,

@@ -103,11 +103,7 @@ func (l Lane) Going() (Run, bool) {
 
 // onBoard picks the runs that the board holds: those at work are few a machine, those that wait may be many.
 func (s *Store) onBoard(ctx context.Context, queues map[uuid.UUID]Queue) ([]uuid.UUID, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id FROM run WHERE phase NOT IN ('proposed', 'closed')`)
-	if err != nil {
-		return nil, err
-	}
-	shown, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	shown, err := readAll(ctx, s.pool, pgx.RowTo[uuid.UUID], `SELECT id FROM run WHERE phase NOT IN ('proposed', 'closed')`)
 	for _, q := range queues {
 		for i, p := range q.Places {
 			if i >= BoardAhead {
@@ -123,18 +119,7 @@ func (s *Store) onBoard(ctx context.Context, queues map[uuid.UUID]Queue) ([]uuid
 
 // openRuns counts the runs of each machine that are not closed.
 func (s *Store) openRuns(ctx context.Context) (map[uuid.UUID]int64, error) {
-	rows, err := s.pool.Query(ctx, `SELECT machine, count(*) FROM run WHERE phase <> 'closed' GROUP BY machine`)
-	if err != nil {
-		return nil, err
-	}
-	counted := make(map[uuid.UUID]int64)
-	var machine uuid.UUID
-	var n int64
-	_, err = pgx.ForEachRow(rows, []any{&machine, &n}, func() error {
-		counted[machine] = n
-		return nil
-	})
-	return counted, err
+	return readMap[uuid.UUID, int64](ctx, s.pool, `SELECT machine, count(*) FROM run WHERE phase <> 'closed' GROUP BY machine`)
 }
 
 func (s *Store) drawGates(ctx context.Context, lanes []Lane, machines []uuid.UUID, atGate map[uuid.UUID]Run) error {

@@ -290,19 +290,10 @@ func scanCalibration(row pgx.CollectableRow) (c Calibration, err error) {
 
 // Calibration reads one. Errors: ErrNotFound.
 func (s *Store) Calibration(ctx context.Context, id uuid.UUID) (Calibration, error) {
-	rows, err := s.pool.Query(ctx, selectCalibration+`c.id = $1`, id)
-	if err != nil {
-		return Calibration{}, err
-	}
-	c, err := pgx.CollectExactlyOneRow(rows, scanCalibration)
-	return c, meaning(err)
+	return readOne(ctx, s.pool, scanCalibration, selectCalibration+`c.id = $1`, id)
 }
 
 // Calibrations lists a machine's, newest first, at most limit.
 func (s *Store) Calibrations(ctx context.Context, machine uuid.UUID, limit int) ([]Calibration, error) {
-	rows, err := s.pool.Query(ctx, selectCalibration+`c.machine = $1 ORDER BY c.id DESC LIMIT $2`, machine, limit)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanCalibration)
+	return readAll(ctx, s.pool, scanCalibration, selectCalibration+`c.machine = $1 ORDER BY c.id DESC LIMIT $2`, machine, limit)
 }

@@ -24,7 +24,12 @@ type CalibrationStanding struct {
 
 // CalibrationStandings are how all machines stand, in one query; machine narrows it to one (zero: all).
 func (s *Store) CalibrationStandings(ctx context.Context, machine uuid.UUID) (map[uuid.UUID]CalibrationStanding, error) {
-	rows, err := s.pool.Query(ctx, `SELECT m.id, m.calibrate_days, m.calibrate_hours, c.measured_at, ran.ms, now(),
+	list, err := readAll(ctx, s.pool, func(row pgx.CollectableRow) (v CalibrationStanding, err error) {
+		var now time.Time
+		err = row.Scan(&v.Machine, &v.Rule.Days, &v.Rule.Hours, &v.Last, &v.RanMS, &now, &v.lockedOut, &v.liftedAgain)
+		v.Calibration = v.Rule.Judge(v.Last, v.RanMS, now)
+		return v, err
+	}, `SELECT m.id, m.calibrate_days, m.calibrate_hours, c.measured_at, ran.ms, now(),
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.lifted_at IS NULL),
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = m.id AND l.cause = $3 AND l.lifted_at > now() - $2::interval)
 		FROM machine m
@@ -32,15 +37,6 @@ func (s *Store) CalibrationStandings(ctx context.Context, machine uuid.UUID) (ma
 		JOIN LATERAL (SELECT coalesce(sum(real_ms), 0)::bigint AS ms FROM run
 			WHERE machine = m.id AND phase = 'closed' AND ended_at > c.measured_at) ran ON true
 		WHERE $1 = '00000000-0000-0000-0000-000000000000'::uuid OR m.id = $1`, machine, liftedFor, causeCalibration)
-	if err != nil {
-		return nil, err
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (v CalibrationStanding, err error) {
-		var now time.Time
-		err = row.Scan(&v.Machine, &v.Rule.Days, &v.Rule.Hours, &v.Last, &v.RanMS, &now, &v.lockedOut, &v.liftedAgain)
-		v.Calibration = v.Rule.Judge(v.Last, v.RanMS, now)
-		return v, err
-	})
 	if err != nil {
 		return nil, err
 	}

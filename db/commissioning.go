@@ -122,11 +122,7 @@ func (s *Store) Commissionings(ctx context.Context, machine uuid.UUID, limit int
 }
 
 func (s *Store) commissionings(ctx context.Context, where string, args ...any) ([]Commissioning, error) {
-	rows, err := s.pool.Query(ctx, selectCommissioning+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	all, err := pgx.CollectRows(rows, scanCommissioning)
+	all, err := readAll(ctx, s.pool, scanCommissioning, selectCommissioning+where, args...)
 	if err != nil || len(all) == 0 {
 		return nil, err
 	}
@@ -135,19 +131,15 @@ func (s *Store) commissionings(ctx context.Context, where string, args ...any) (
 	for i, c := range all {
 		ids[i], place[c.ID] = c.ID, i
 	}
-	rows, err = s.pool.Query(ctx, `SELECT a.commissioning, a.question, a.measured, a.numbers, a.words, a.way, a.instrument, a.measured_by, m.name, t.name, a.told_at
-		FROM commissioning_answer a JOIN person m ON m.id = a.measured_by JOIN person t ON t.id = a.told_by WHERE a.commissioning = ANY($1)`, ids)
-	if err != nil {
-		return nil, err
+	type answerOf struct {
+		Commissioning uuid.UUID
+		CommissioningAnswer
 	}
-	var of uuid.UUID
-	var a CommissioningAnswer
-	_, err = pgx.ForEachRow(rows, []any{&of, &a.Question, &a.Measured, &a.Numbers, &a.Words, &a.Way, &a.Instrument, &a.MeasuredBy, &a.MeasuredByName, &a.ToldByName, &a.ToldAt},
-		func() error {
-			a.Numbers = slices.Clone(a.Numbers)
-			all[place[of]].Answers[a.Question] = a
-			return nil
-		})
+	answers, err := readAll(ctx, s.pool, pgx.RowToStructByPos[answerOf], `SELECT a.commissioning, a.question, a.measured, a.numbers, a.words, a.way, a.instrument, a.measured_by, m.name, t.name, a.told_at
+		FROM commissioning_answer a JOIN person m ON m.id = a.measured_by JOIN person t ON t.id = a.told_by WHERE a.commissioning = ANY($1)`, ids)
+	for _, a := range answers {
+		all[place[a.Commissioning]].Answers[a.Question] = a.CommissioningAnswer
+	}
 	return all, err
 }
 

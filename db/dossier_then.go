@@ -63,7 +63,7 @@ type PhotoThen struct {
 
 // authorisationThen reads the authorisation that a sign-off binds.
 func (s *Store) authorisationThen(ctx context.Context, so Signed) (*AuthorisationThen, error) {
-	list, err := read[Authorisation](ctx, s, selectAuthorisation+`a.id = $1`, so.Authorisation)
+	list, err := readAll(ctx, s.pool, pgx.RowToStructByPos[Authorisation], selectAuthorisation+`a.id = $1`, so.Authorisation)
 	if err != nil {
 		return nil, err
 	}
@@ -84,12 +84,12 @@ func (s *Store) surroundings(ctx context.Context, d *Dossier) (err error) {
 	if r.StartedAt != nil {
 		began = *r.StartedAt
 	}
-	if d.Upkeep, err = read[UpkeepThen](ctx, s, `SELECT t.what, t.critical, d.at, coalesce(p.name, ''), coalesce(d.note, '')
+	if d.Upkeep, err = readAll(ctx, s.pool, pgx.RowToStructByPos[UpkeepThen], `SELECT t.what, t.critical, d.at, coalesce(p.name, ''), coalesce(d.note, '')
 		FROM upkeep_task t LEFT JOIN LATERAL (SELECT at, by_person, note FROM upkeep_done WHERE task = t.id AND at <= $2 ORDER BY at DESC LIMIT 1) d ON true
 		LEFT JOIN person p ON p.id = d.by_person WHERE t.machine = $1 AND (t.retired_at IS NULL OR t.retired_at > $2) ORDER BY t.what, t.id`, r.Machine, began); err != nil {
 		return err
 	}
-	if d.Lockouts, err = read[LockoutThen](ctx, s, `SELECT l.reason, coalesce(a.name, ''), l.set_at, l.lifted_at, coalesce(b.name, ''), coalesce(l.lifted_reason, '')
+	if d.Lockouts, err = readAll(ctx, s.pool, pgx.RowToStructByPos[LockoutThen], `SELECT l.reason, coalesce(a.name, ''), l.set_at, l.lifted_at, coalesce(b.name, ''), coalesce(l.lifted_reason, '')
 		FROM lockout l LEFT JOIN person a ON a.id = l.set_by LEFT JOIN person b ON b.id = l.lifted_by
 		WHERE l.machine = $1 AND l.set_at < coalesce($3, now()) + interval '1 day' AND coalesce(l.lifted_at, 'infinity') > $2::timestamptz - interval '1 day' ORDER BY l.set_at`,
 		r.Machine, began, r.EndedAt); err != nil {
@@ -101,15 +101,11 @@ func (s *Store) surroundings(ctx context.Context, d *Dossier) (err error) {
 	return s.incidentsThen(ctx, d)
 }
 
-func (s *Store) watchesThen(ctx context.Context, d *Dossier) error {
-	rows, err := s.pool.Query(ctx, `SELECT w.id, p.name, w.opened_at, w.until, w.closed_at FROM watch w JOIN person p ON p.id = w.watcher
-		WHERE w.run = $1 ORDER BY w.opened_at`, d.Run.ID)
-	if err != nil {
-		return err
-	}
-	if d.Watches, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (w WatchThen, err error) {
+func (s *Store) watchesThen(ctx context.Context, d *Dossier) (err error) {
+	if d.Watches, err = readAll(ctx, s.pool, func(row pgx.CollectableRow) (w WatchThen, err error) {
 		return w, row.Scan(&w.ID, &w.Watcher, &w.OpenedAt, &w.Until, &w.ClosedAt)
-	}); err != nil || len(d.Watches) == 0 {
+	}, `SELECT w.id, p.name, w.opened_at, w.until, w.closed_at FROM watch w JOIN person p ON p.id = w.watcher
+		WHERE w.run = $1 ORDER BY w.opened_at`, d.Run.ID); err != nil || len(d.Watches) == 0 {
 		return err
 	}
 	of := make(map[uuid.UUID]*WatchThen, len(d.Watches))
@@ -118,16 +114,15 @@ func (s *Store) watchesThen(ctx context.Context, d *Dossier) error {
 		ids[i] = d.Watches[i].ID
 		of[ids[i]] = &d.Watches[i]
 	}
-	if rows, err = s.pool.Query(ctx, `SELECT l.watch, l.at, p.name, l.saw = 'fire' FROM watch_look l JOIN person p ON p.id = l.by_person
-		WHERE l.watch = ANY($1) ORDER BY l.at`, ids); err != nil {
-		return err
+	type lookOf struct {
+		Watch uuid.UUID
+		Look
 	}
-	var watch uuid.UUID
-	var look Look
-	_, err = pgx.ForEachRow(rows, []any{&watch, &look.At, &look.Name, &look.Fire}, func() error {
-		of[watch].Looks = append(of[watch].Looks, look)
-		return nil
-	})
+	looks, err := readAll(ctx, s.pool, pgx.RowToStructByPos[lookOf], `SELECT l.watch, l.at, p.name, l.saw = 'fire' FROM watch_look l JOIN person p ON p.id = l.by_person
+		WHERE l.watch = ANY($1) ORDER BY l.at`, ids)
+	for _, l := range looks {
+		of[l.Watch].Looks = append(of[l.Watch].Looks, l.Look)
+	}
 	return err
 }
 
@@ -157,23 +152,11 @@ func (s *Store) incidentsThen(ctx context.Context, d *Dossier) error {
 	for _, f := range tasks {
 		of[f.Incident].FollowUps = append(of[f.Incident].FollowUps, f)
 	}
-	rows, err := s.pool.Query(ctx, `SELECT incident, n, at, digest FROM incident_photo WHERE incident = ANY($1) ORDER BY at, incident, n`, ids)
-	if err != nil {
-		return err
-	}
-	d.Photos, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (p PhotoThen, err error) {
+	d.Photos, err = readAll(ctx, s.pool, func(row pgx.CollectableRow) (p PhotoThen, err error) {
 		var digest []byte
 		err = row.Scan(&p.Incident, &p.N, &p.At, &digest)
 		copy(p.Digest[:], digest)
 		return p, err
-	})
+	}, `SELECT incident, n, at, digest FROM incident_photo WHERE incident = ANY($1) ORDER BY at, incident, n`, ids)
 	return err
-}
-
-func read[T any](ctx context.Context, s *Store, sql string, args ...any) ([]T, error) {
-	rows, err := s.pool.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[T])
 }

@@ -73,19 +73,10 @@ func scanDraft(row pgx.CollectableRow) (d Draft, err error) {
 
 // Drafts lists what the actor has begun to hand in, the newest first.
 func (s *Store) Drafts(ctx context.Context, actor Actor) ([]Draft, error) {
-	rows, err := s.pool.Query(ctx, selectDraft+`WHERE d.member = $1 ORDER BY d.kept_at DESC, d.drawing LIMIT $2`, actor.Person, MaxDrafts)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanDraft)
+	return readAll(ctx, s.pool, scanDraft, selectDraft+`WHERE d.member = $1 ORDER BY d.kept_at DESC, d.drawing LIMIT $2`, actor.Person, MaxDrafts)
 }
 
 // Draft reads a draft of the actor's. Errors: ErrNotFound.
 func (s *Store) Draft(ctx context.Context, actor Actor, drawing uuid.UUID) (Draft, error) {
-	rows, err := s.pool.Query(ctx, selectDraft+`WHERE d.drawing = $1 AND d.member = $2`, drawing, actor.Person)
-	if err != nil {
-		return Draft{}, err
-	}
-	d, err := pgx.CollectExactlyOneRow(rows, scanDraft)
-	return d, meaning(err)
+	return readOne(ctx, s.pool, scanDraft, selectDraft+`WHERE d.drawing = $1 AND d.member = $2`, drawing, actor.Person)
 }

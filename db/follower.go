@@ -13,12 +13,7 @@ import (
 // Follow gives the entries from where the follower stands, ascending, at most limit. A follower
 // that is new starts at the first entry.
 func (s *Store) Follow(ctx context.Context, follower string, limit int) ([]broker.Followed, error) {
-	rows, err := s.pool.Query(ctx, `SELECT index, data FROM log_entry
-		WHERE index >= coalesce((SELECT next FROM follower WHERE name = $1), 0) ORDER BY index LIMIT $2`, follower, limit)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (f broker.Followed, err error) {
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (f broker.Followed, err error) {
 		var data []byte
 		if err = row.Scan(&f.Index, &data); err != nil {
 			return f, err
@@ -35,7 +30,8 @@ func (s *Store) Follow(ctx context.Context, follower string, limit int) ([]broke
 			f.Run = uuid.UUID(id)
 		}
 		return f, nil
-	})
+	}, `SELECT index, data FROM log_entry
+		WHERE index >= coalesce((SELECT next FROM follower WHERE name = $1), 0) ORDER BY index LIMIT $2`, follower, limit)
 }
 
 // SetFollowed moves a follower to next; never back.

@@ -88,22 +88,17 @@ type Signed struct {
 // SignOffs reads the newest sign-off of each run, whoever asks, in one query; what was never signed is
 // left out.
 func (s *Store) SignOffs(ctx context.Context, runs ...uuid.UUID) (map[uuid.UUID]Signed, error) {
-	rows, err := s.pool.Query(ctx, `SELECT DISTINCT ON (run) run, data, signed_at FROM sign_off WHERE run = ANY($1) ORDER BY run, signed_at DESC`, runs)
-	if err != nil {
-		return nil, err
-	}
-	all := make(map[uuid.UUID]Signed, len(runs))
-	var run uuid.UUID
-	var data []byte
-	var signed Signed
-	_, err = pgx.ForEachRow(rows, []any{&run, &data, &signed.At}, func() error {
-		signed.SignOff = checklist.SignOff{}
-		if err := canon.Unmarshal(data, &signed.SignOff); err != nil {
-			return err
+	signed, err := readAll(ctx, s.pool, func(row pgx.CollectableRow) (one Signed, err error) {
+		var data []byte
+		if err = row.Scan(&data, &one.At); err == nil {
+			err = canon.Unmarshal(data, &one.SignOff)
 		}
-		all[run] = signed
-		return nil
-	})
+		return one, err
+	}, `SELECT DISTINCT ON (run) data, signed_at FROM sign_off WHERE run = ANY($1) ORDER BY run, signed_at DESC`, runs)
+	all := make(map[uuid.UUID]Signed, len(signed))
+	for _, so := range signed {
+		all[so.Run] = so
+	}
 	return all, err
 }
 

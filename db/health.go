@@ -64,18 +64,16 @@ func (s *Store) Health(ctx context.Context) (Health, error) {
 			&h.Officers, &h.Stocks, &h.Returning, &h.ReadAt); err != nil {
 		return h, err
 	}
-	rows, err := s.pool.Query(ctx, `SELECT w.what, l.at, l.good, l.said, l.log_size FROM unnest($1::text[]) w (what)
+	type taken struct {
+		What LookedAfter
+		CareTaken
+	}
+	cared, err := readAll(ctx, s.pool, pgx.RowToStructByPos[taken], `SELECT w.what, l.at, l.good, l.said, l.log_size FROM unnest($1::text[]) w (what)
 		CROSS JOIN LATERAL (SELECT * FROM looked_after WHERE what = w.what ORDER BY at DESC LIMIT 1) l`,
 		[]string{string(BackupWritten), string(BackupTried), string(LogbookChecked)})
-	if err != nil {
-		return h, err
+	for _, c := range cared {
+		h.Cared[c.What] = c.CareTaken
 	}
-	var what LookedAfter
-	var l CareTaken
-	_, err = pgx.ForEachRow(rows, []any{&what, &l.At, &l.Good, &l.Said, &l.LogSize}, func() error {
-		h.Cared[what] = l
-		return nil
-	})
 	return h, err
 }
 

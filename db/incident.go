@@ -188,23 +188,12 @@ const selectIncident = `SELECT i.id, i.kind, i.machine, m.bay || ', ' || m.name,
 	LEFT JOIN LATERAL (SELECT severity, potential, data FROM incident_particulars WHERE incident = i.id ORDER BY n DESC LIMIT 1) k ON true WHERE `
 
 func (s *Store) incidents(ctx context.Context, where string, args ...any) ([]Incident, error) {
-	rows, err := s.pool.Query(ctx, selectIncident+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Incident])
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[Incident], selectIncident+where, args...)
 }
 
 // Incident reads one. Errors: ErrNotFound.
 func (s *Store) Incident(ctx context.Context, id uuid.UUID) (Incident, error) {
-	list, err := s.incidents(ctx, `i.id = $1`, id)
-	if err == nil && len(list) == 0 {
-		err = ErrNotFound
-	}
-	if err != nil {
-		return Incident{}, err
-	}
-	return list[0], nil
+	return only(s.incidents(ctx, `i.id = $1`, id))
 }
 
 // Incidents lists incidents, newest first, at most limit, those reported before the given one (zero:

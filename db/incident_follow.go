@@ -172,7 +172,7 @@ func (s *Store) IncidentNotes(ctx context.Context, id uuid.UUID) ([]IncidentNote
 }
 
 func (s *Store) notesOf(ctx context.Context, incidents []uuid.UUID) ([]IncidentNote, error) {
-	return read[IncidentNote](ctx, s, `SELECT n.incident, n.about, n.text, p.name, n.at FROM incident_note n JOIN person p ON p.id = n.by_person
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[IncidentNote], `SELECT n.incident, n.about, n.text, p.name, n.at FROM incident_note n JOIN person p ON p.id = n.by_person
 		WHERE n.incident = ANY($1) ORDER BY n.at, n.id`, incidents)
 }
 
@@ -182,7 +182,7 @@ func (s *Store) FollowUps(ctx context.Context, incident uuid.UUID) ([]FollowUp, 
 }
 
 func (s *Store) followUpsOf(ctx context.Context, incidents []uuid.UUID) ([]FollowUp, error) {
-	return read[FollowUp](ctx, s, `SELECT f.id, f.incident, f.what, f.remedy, f.owner, p.name, f.due, f.done_at, coalesce(d.name, ''), f.result
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[FollowUp], `SELECT f.id, f.incident, f.what, f.remedy, f.owner, p.name, f.due, f.done_at, coalesce(d.name, ''), f.result
 		FROM follow_up f JOIN person p ON p.id = f.owner LEFT JOIN person d ON d.id = f.done_by WHERE f.incident = ANY($1) ORDER BY f.due, f.id`, incidents)
 }
 
@@ -208,15 +208,11 @@ func (s *Store) IncidentRates(ctx context.Context, now time.Time, months int) ([
 		first[i] = time.Date(now.Year(), now.Month()-time.Month(i), 1, 0, 0, 0, 0, zone)
 		next[i] = first[i].AddDate(0, 1, 0)
 	}
-	rows, err := s.pool.Query(ctx, `WITH month AS (SELECT * FROM unnest($1::timestamptz[], $2::timestamptz[]) AS month (first, next)),
+	list, err := readAll(ctx, s.pool, pgx.RowToStructByPos[MonthOfIncidents], `WITH month AS (SELECT * FROM unnest($1::timestamptz[], $2::timestamptz[]) AS month (first, next)),
 		ran AS (SELECT first, sum(real_ms)::bigint AS ms FROM month JOIN run ON phase = 'closed' AND ended_at >= first AND ended_at < next GROUP BY 1),
 		told AS (SELECT first, kind, count(*) AS n FROM month JOIN incident ON happened_at >= first AND happened_at < next GROUP BY 1, 2)
 		SELECT month.first, coalesce(told.kind, ''), coalesce(told.n, 0), coalesce(ran.ms, 0)
 		FROM month LEFT JOIN ran USING (first) LEFT JOIN told USING (first) WHERE told.n > 0 OR ran.ms > 0 ORDER BY 1 DESC, 2`, first, next)
-	if err != nil {
-		return nil, err
-	}
-	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[MonthOfIncidents])
 	for i := range list {
 		list[i].Month = list[i].Month.In(zone)
 	}

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"kerfgate/db/logbook"
 )
@@ -77,7 +78,7 @@ type FilledIn struct {
 
 // FillingsIn lists who filled particulars in, oldest first.
 func (s *Store) FillingsIn(ctx context.Context, incident uuid.UUID) ([]FilledIn, error) {
-	return read[FilledIn](ctx, s, `SELECT p.name, f.at, f.severity, f.potential FROM incident_particulars f JOIN person p ON p.id = f.by_person
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[FilledIn], `SELECT p.name, f.at, f.severity, f.potential FROM incident_particulars f JOIN person p ON p.id = f.by_person
 		WHERE f.incident = $1 ORDER BY f.n`, incident)
 }
 
@@ -113,13 +114,13 @@ type LinkedRun struct {
 
 // LinkedRuns lists the runs that were tied to an incident after it was reported.
 func (s *Store) LinkedRuns(ctx context.Context, incident uuid.UUID) ([]LinkedRun, error) {
-	return read[LinkedRun](ctx, s, `SELECT r.id, r.number, j.title FROM incident_about_run l JOIN run r ON r.id = l.run JOIN job j ON j.id = r.job WHERE l.incident = $1 ORDER BY r.number`, incident)
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[LinkedRun], `SELECT r.id, r.number, j.title FROM incident_about_run l JOIN run r ON r.id = l.run JOIN job j ON j.id = r.job WHERE l.incident = $1 ORDER BY r.number`, incident)
 }
 
 // OpenFollowUps lists what is still to be done about incidents, by due day: of everybody, or of one person. At
 // most limit.
 func (s *Store) OpenFollowUps(ctx context.Context, owner uuid.UUID, limit int) ([]FollowUp, error) {
-	return read[FollowUp](ctx, s, `SELECT f.id, f.incident, f.what, f.remedy, f.owner, p.name, f.due, f.done_at, '', f.result FROM follow_up f JOIN person p ON p.id = f.owner
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[FollowUp], `SELECT f.id, f.incident, f.what, f.remedy, f.owner, p.name, f.due, f.done_at, '', f.result FROM follow_up f JOIN person p ON p.id = f.owner
 		JOIN incident i ON i.id = f.incident AND i.closed_at IS NULL
 		WHERE f.done_at IS NULL AND ($1 = '00000000-0000-0000-0000-000000000000'::uuid OR f.owner = $1) ORDER BY f.due, f.id LIMIT $2`, owner, limit)
 }

@@ -79,21 +79,12 @@ const (
 )
 
 func (s *Store) invitation(ctx context.Context, where string, args ...any) (Invitation, error) {
-	rows, err := s.pool.Query(ctx, selectInvitation+where, args...)
-	if err != nil {
-		return Invitation{}, err
-	}
-	i, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Invitation])
-	return i, meaning(err)
+	return readOne(ctx, s.pool, pgx.RowToStructByPos[Invitation], selectInvitation+where, args...)
 }
 
 // Invitations lists the links that still wait, newest first.
 func (s *Store) Invitations(ctx context.Context) ([]Invitation, error) {
-	rows, err := s.pool.Query(ctx, selectInvitation+invitationHolds+` ORDER BY made_at DESC`)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Invitation])
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[Invitation], selectInvitation+invitationHolds+` ORDER BY made_at DESC`)
 }
 
 // InvitationBySecret finds an invitation that holds. Errors: ErrInvitation.

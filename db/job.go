@@ -297,11 +297,7 @@ func (s *Store) Jobs(ctx context.Context, actor Actor, before uuid.UUID, limit i
 	if before == uuid.Nil {
 		before = uuid.Max
 	}
-	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.member = $1 AND j.id < $2 ORDER BY j.id DESC LIMIT $3`, actor.Person, before, limit)
-	if err != nil {
-		return nil, err
-	}
-	list, err := pgx.CollectRows(rows, scanJob)
+	list, err := readAll(ctx, s.pool, scanJob, selectJob+` WHERE j.member = $1 AND j.id < $2 ORDER BY j.id DESC LIMIT $3`, actor.Person, before, limit)
 	if err != nil {
 		return nil, err
 	}

@@ -84,11 +84,7 @@ type replacement struct {
 }
 
 func (s *Store) replacements(ctx context.Context) ([]replacement, error) {
-	rows, err := s.pool.Query(ctx, `SELECT key, number, before, after, note FROM successor ORDER BY key, number`)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[replacement])
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[replacement], `SELECT key, number, before, after, note FROM successor ORDER BY key, number`)
 }
 
 // Replaced says which key followed the one given: the newest link after it, and its number; false

@@ -20,11 +20,7 @@ type PastLockout struct {
 
 // PastLockouts lists a machine's lockouts that were lifted, newest first, at most limit.
 func (s *Store) PastLockouts(ctx context.Context, machine uuid.UUID, limit int) ([]PastLockout, error) {
-	rows, err := s.pool.Query(ctx, `SELECT l.reason, coalesce(sp.name, 'the system'), l.set_at, coalesce(lp.name, ''), l.lifted_at, coalesce(l.lifted_reason, '')
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[PastLockout], `SELECT l.reason, coalesce(sp.name, 'the system'), l.set_at, coalesce(lp.name, ''), l.lifted_at, coalesce(l.lifted_reason, '')
 		FROM lockout l LEFT JOIN person sp ON sp.id = l.set_by LEFT JOIN person lp ON lp.id = l.lifted_by
 		WHERE l.machine = $1 AND l.lifted_at IS NOT NULL ORDER BY l.lifted_at DESC LIMIT $2`, machine, limit)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[PastLockout])
 }

@@ -103,11 +103,7 @@ func (s *Store) newestOfBoth(ctx context.Context, f LogFilter) ([]int64, error) 
 }
 
 func (s *Store) indexes(ctx context.Context, sql string, args ...any) ([]int64, error) {
-	rows, err := s.pool.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowTo[int64])
+	return readAll(ctx, s.pool, pgx.RowTo[int64], sql, args...)
 }
 
 // kindsNamed are the kinds that a filter means: the one that it names, and those that begin with it as
@@ -128,11 +124,7 @@ func (s *Store) LogFrom(ctx context.Context, index int64, limit int) ([]LogEntry
 }
 
 func (s *Store) readEntries(ctx context.Context, sql string, args ...any) ([]LogEntry, error) {
-	rows, err := s.pool.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (e LogEntry, err error) {
+	list, err := readAll(ctx, s.pool, func(row pgx.CollectableRow) (e LogEntry, err error) {
 		if err = row.Scan(&e.Index, &e.Raw); err != nil {
 			return e, err
 		}
@@ -140,7 +132,7 @@ func (s *Store) readEntries(ctx context.Context, sql string, args ...any) ([]Log
 			err = fmt.Errorf("entry %d: %w", e.Index, err)
 		}
 		return e, err
-	})
+	}, sql, args...)
 	if err != nil || len(list) == 0 {
 		return list, err
 	}
@@ -157,23 +149,23 @@ func (s *Store) nameEntries(ctx context.Context, list []LogEntry) error {
 			}
 		}
 	}
-	names, err := lookUp[string](ctx, s, `SELECT id, name FROM person WHERE id = ANY($1)`, people)
+	names, err := readMap[uuid.UUID, string](ctx, s.pool, `SELECT id, name FROM person WHERE id = ANY($1)`, people)
 	if err != nil {
 		return err
 	}
-	machineNames, err := lookUp[string](ctx, s, `SELECT id, name FROM machine WHERE id = ANY($1)`, machines)
+	machineNames, err := readMap[uuid.UUID, string](ctx, s.pool, `SELECT id, name FROM machine WHERE id = ANY($1)`, machines)
 	if err != nil {
 		return err
 	}
-	numbers, err := lookUp[int64](ctx, s, `SELECT id, number FROM run WHERE id = ANY($1)`, runs)
+	numbers, err := readMap[uuid.UUID, int64](ctx, s.pool, `SELECT id, number FROM run WHERE id = ANY($1)`, runs)
 	if err != nil {
 		return err
 	}
-	titles, err := lookUp[string](ctx, s, `SELECT id, title FROM job WHERE id = ANY($1)`, jobs)
+	titles, err := readMap[uuid.UUID, string](ctx, s.pool, `SELECT id, title FROM job WHERE id = ANY($1)`, jobs)
 	if err != nil {
 		return err
 	}
-	owners, err := lookUp[uuid.UUID](ctx, s, `SELECT id, member FROM job WHERE id = ANY($1)`, jobs)
+	owners, err := readMap[uuid.UUID, uuid.UUID](ctx, s.pool, `SELECT id, member FROM job WHERE id = ANY($1)`, jobs)
 	if err != nil {
 		return err
 	}
@@ -191,21 +183,6 @@ func (s *Store) nameEntries(ctx context.Context, list []LogEntry) error {
 		}
 	}
 	return nil
-}
-
-func lookUp[T any](ctx context.Context, s *Store, sql string, ids []uuid.UUID) (map[uuid.UUID]T, error) {
-	rows, err := s.pool.Query(ctx, sql, ids)
-	if err != nil {
-		return nil, err
-	}
-	found := make(map[uuid.UUID]T)
-	var id uuid.UUID
-	var value T
-	_, err = pgx.ForEachRow(rows, []any{&id, &value}, func() error {
-		found[id] = value
-		return nil
-	})
-	return found, err
 }
 
 // LogSize is how many entries the logbook holds.
@@ -336,25 +313,17 @@ type hashes struct {
 
 // ReadHashes is tlog.HashReader.
 func (h hashes) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
-	rows, err := h.s.pool.Query(h.ctx, `SELECT index, hash FROM log_hash WHERE index = ANY($1)`, indexes)
+	found, err := readMap[int64, []byte](h.ctx, h.s.pool, `SELECT index, hash FROM log_hash WHERE index = ANY($1)`, indexes)
 	if err != nil {
-		return nil, err
-	}
-	found := make(map[int64]tlog.Hash, len(indexes))
-	var index int64
-	var hash []byte
-	if _, err := pgx.ForEachRow(rows, []any{&index, &hash}, func() error {
-		found[index] = tlog.Hash(hash)
-		return nil
-	}); err != nil {
 		return nil, err
 	}
 	out := make([]tlog.Hash, len(indexes))
 	for i, at := range indexes {
-		var ok bool
-		if out[i], ok = found[at]; !ok {
+		hash, ok := found[at]
+		if !ok {
 			return nil, fmt.Errorf("stored hash %d is missing", at)
 		}
+		out[i] = tlog.Hash(hash)
 	}
 	return out, nil
 }
@@ -421,20 +390,16 @@ func (s *Store) ExportLog(ctx context.Context, w io.Writer) error {
 }
 
 func (s *Store) signedHeads(ctx context.Context, upTo int64) ([]KeptHead, error) {
-	return read[KeptHead](ctx, s, `SELECT size, note, at FROM log_signed_head WHERE size <= $1 ORDER BY size`, upTo)
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[KeptHead], `SELECT size, note, at FROM log_signed_head WHERE size <= $1 ORDER BY size`, upTo)
 }
 
 // exportFrom writes one page; a head stands before the entry whose index is its size.
 func (s *Store) exportFrom(ctx context.Context, out *logbook.ExportWriter, from, to int64, heads []KeptHead) ([]KeptHead, error) {
-	rows, err := s.pool.Query(ctx, `SELECT index, data FROM log_entry WHERE index >= $1 AND index < $2 ORDER BY index`, from, to)
-	if err != nil {
-		return nil, err
-	}
 	type entry struct {
 		Index int64
 		Data  []byte
 	}
-	page, err := pgx.CollectRows(rows, pgx.RowToStructByPos[entry])
+	page, err := readAll(ctx, s.pool, pgx.RowToStructByPos[entry], `SELECT index, data FROM log_entry WHERE index >= $1 AND index < $2 ORDER BY index`, from, to)
 	if err != nil {
 		return nil, err
 	}

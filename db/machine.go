@@ -190,11 +190,7 @@ func scanMachine(row pgx.CollectableRow) (Machine, error) {
 
 // Machines lists all machines by bay.
 func (s *Store) Machines(ctx context.Context) ([]Machine, error) {
-	rows, err := s.pool.Query(ctx, selectMachine+` ORDER BY m.bay`)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanMachine)
+	return readAll(ctx, s.pool, scanMachine, selectMachine+` ORDER BY m.bay`)
 }
 
 // Machine reads one machine. Errors: ErrNotFound.

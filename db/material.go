@@ -269,13 +269,9 @@ func (m *Material) into() []any {
 }
 
 func (s *Store) materials(ctx context.Context, where string, args ...any) ([]Material, error) {
-	rows, err := s.pool.Query(ctx, `SELECT `+materialColumns+` FROM material m WHERE `+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (m Material, err error) {
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (m Material, err error) {
 		return m, row.Scan(m.into()...)
-	})
+	}, `SELECT `+materialColumns+` FROM material m WHERE `+where, args...)
 }
 
 // Materials lists all materials in use by name with their stock: two queries, however many there are.
@@ -315,10 +311,6 @@ func (s *Store) Material(ctx context.Context, id uuid.UUID) (Material, error) {
 
 // MaterialChanges lists what became of a material, newest first.
 func (s *Store) MaterialChanges(ctx context.Context, id uuid.UUID) ([]MaterialChange, error) {
-	rows, err := s.pool.Query(ctx, `SELECT c.rev, c.at, coalesce(p.name, ''), c.verdict, c.reason FROM material_change c LEFT JOIN person p ON p.id = c.by_person
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[MaterialChange], `SELECT c.rev, c.at, coalesce(p.name, ''), c.verdict, c.reason FROM material_change c LEFT JOIN person p ON p.id = c.by_person
 		WHERE c.material = $1 ORDER BY c.rev DESC LIMIT 50`, id)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[MaterialChange])
 }

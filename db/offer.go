@@ -17,18 +17,7 @@ const offersAhead = 8
 
 // WorkerKeys gives the public nkeys of the enrolled workers by machine.
 func (s *Store) WorkerKeys(ctx context.Context) (map[uuid.UUID]string, error) {
-	rows, err := s.pool.Query(ctx, `SELECT id, worker_key FROM machine WHERE worker_key <> ''`)
-	if err != nil {
-		return nil, err
-	}
-	keys := make(map[uuid.UUID]string)
-	var id uuid.UUID
-	var key string
-	_, err = pgx.ForEachRow(rows, []any{&id, &key}, func() error {
-		keys[id] = key
-		return nil
-	})
-	return keys, err
+	return readMap[uuid.UUID, string](ctx, s.pool, `SELECT id, worker_key FROM machine WHERE worker_key <> ''`)
 }
 
 // Offers gives the runs that a machine should prepare, the next few of its queue; every machine's
@@ -51,13 +40,9 @@ func (s *Store) Offers(ctx context.Context, machine uuid.UUID) ([]broker.Offer, 
 			}
 		}
 	}
-	rows, err := s.pool.Query(ctx, selectOffer+`(SELECT id, 0 AS place FROM run WHERE machine = ANY($1) AND phase = 'permitted'
+	return readAll(ctx, s.pool, scanOffer, selectOffer+`(SELECT id, 0 AS place FROM run WHERE machine = ANY($1) AND phase = 'permitted'
 			UNION ALL SELECT id, place FROM unnest($2::uuid[]) WITH ORDINALITY AS n(id, place)) o
 		`+offeredRun+` ORDER BY r.machine, o.place`, on, next)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanOffer)
 }
 
 const (
@@ -107,12 +92,7 @@ func (s *Store) offered(ctx context.Context, machine uuid.UUID) ([]Machine, erro
 
 // Withdrawn gives those of the runs that were withdrawn, for workers that may have prepared them.
 func (s *Store) Withdrawn(ctx context.Context, runs []uuid.UUID) ([]broker.Offer, error) {
-	rows, err := s.pool.Query(ctx, `SELECT r.machine, r.id, r.revision, r.plan, site.epoch FROM run r CROSS JOIN site
-		WHERE r.id = ANY($1) AND r.phase = 'closed' AND r.outcome = 'withdrawn'`, runs)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (broker.Offer, error) {
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (broker.Offer, error) {
 		o := broker.Offer{Withdrawn: true}
 		var plan, epoch []byte
 		if err := row.Scan(&o.Machine, &o.Run, &o.Revision, &plan, &epoch); err != nil {
@@ -121,7 +101,8 @@ func (s *Store) Withdrawn(ctx context.Context, runs []uuid.UUID) ([]broker.Offer
 		o.Plan = canon.Digest(plan)
 		copy(o.Epoch[:], epoch)
 		return o, nil
-	})
+	}, `SELECT r.machine, r.id, r.revision, r.plan, site.epoch FROM run r CROSS JOIN site
+		WHERE r.id = ANY($1) AND r.phase = 'closed' AND r.outcome = 'withdrawn'`, runs)
 }
 
 // MachineState answers a worker that asks how things stand. It informs; nothing starts from it.

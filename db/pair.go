@@ -97,21 +97,12 @@ func scanPair(row pgx.CollectableRow) (p Pair, err error) {
 }
 
 func (s *Store) pair(ctx context.Context, id uuid.UUID) (Pair, error) {
-	rows, err := s.pool.Query(ctx, selectPair+` AND p.id = $1`, id)
-	if err != nil {
-		return Pair{}, err
-	}
-	p, err := pgx.CollectExactlyOneRow(rows, scanPair)
-	return p, meaning(err)
+	return readOne(ctx, s.pool, scanPair, selectPair+` AND p.id = $1`, id)
 }
 
 // Pairs lists the register by label.
 func (s *Store) Pairs(ctx context.Context) ([]Pair, error) {
-	rows, err := s.pool.Query(ctx, selectPair+pairsByLabel)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanPair)
+	return readAll(ctx, s.pool, scanPair, selectPair+pairsByLabel)
 }
 
 // readRegister reads what the gate judges: the pairs as the checklist sees them.

@@ -105,21 +105,12 @@ func scanPasskey(row pgx.CollectableRow) (k Passkey, err error) {
 }
 
 func (s *Store) passkey(ctx context.Context, where string, args ...any) (Passkey, error) {
-	rows, err := s.pool.Query(ctx, selectPasskey+where, args...)
-	if err != nil {
-		return Passkey{}, err
-	}
-	k, err := pgx.CollectExactlyOneRow(rows, scanPasskey)
-	return k, meaning(err)
+	return readOne(ctx, s.pool, scanPasskey, selectPasskey+where, args...)
 }
 
 // Passkeys lists a person's passkeys, oldest first.
 func (s *Store) Passkeys(ctx context.Context, person uuid.UUID) ([]Passkey, error) {
-	rows, err := s.pool.Query(ctx, selectPasskey+`person = $1 ORDER BY added_at, id`, person)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanPasskey)
+	return readAll(ctx, s.pool, scanPasskey, selectPasskey+`person = $1 ORDER BY added_at, id`, person)
 }
 
 // PasskeyByCredential finds a passkey by the authenticator's id of it, and whose it is. Errors: ErrNotFound,

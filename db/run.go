@@ -170,11 +170,7 @@ func scanRun(row pgx.CollectableRow) (r Run, err error) {
 
 // runs reads all runs that the condition picks: one query.
 func (s *Store) runs(ctx context.Context, where string, args ...any) ([]Run, error) {
-	rows, err := s.pool.Query(ctx, selectRun+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanRun)
+	return readAll(ctx, s.pool, scanRun, selectRun+where, args...)
 }
 
 // run reads one run whoever asks. Errors: ErrNotFound.

@@ -105,14 +105,10 @@ const selectSet = `SELECT s.id, s.member, p.name, s.name, s.made_at, count(j.id)
 	WHERE `
 
 func (s *Store) sets(ctx context.Context, rest string, args ...any) ([]Set, error) {
-	rows, err := s.pool.Query(ctx, selectSet+rest, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (t Set, err error) {
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (t Set, err error) {
 		err = row.Scan(&t.ID, &t.Member, &t.MemberName, &t.Name, &t.MadeAt, &t.JobCount, &t.Sheets, &t.Done, &t.Waiting)
 		return t, err
-	})
+	}, selectSet+rest, args...)
 }
 
 // Sets lists the actor's sets, newest first, at most limit, older than before (zero: from the newest).
@@ -133,11 +129,7 @@ func (s *Store) Set(ctx context.Context, actor Actor, id uuid.UUID) (Set, error)
 	if len(list) == 0 {
 		return Set{}, ErrNotFound
 	}
-	rows, err := s.pool.Query(ctx, selectJob+` WHERE j.set_id = $1 ORDER BY j.id`, id)
-	if err != nil {
-		return Set{}, err
-	}
-	jobs, err := pgx.CollectRows(rows, scanJob)
+	jobs, err := readAll(ctx, s.pool, scanJob, selectJob+` WHERE j.set_id = $1 ORDER BY j.id`, id)
 	if err != nil {
 		return Set{}, err
 	}

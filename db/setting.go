@@ -163,11 +163,7 @@ const selectSetting = `SELECT s.id, s.machine, s.tool, s.material, s.thickness_u
 	FROM setting s LEFT JOIN run r ON r.id = s.run LEFT JOIN person p ON p.id = s.proven_by`
 
 func (s *Store) settings(ctx context.Context, where string, args ...any) ([]Setting, error) {
-	rows, err := s.pool.Query(ctx, selectSetting+` WHERE `+where+` ORDER BY s.machine, s.material, s.tool, s.thickness_um, s.colour, s.operation`, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (v Setting, err error) {
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (v Setting, err error) {
 		var run, by *uuid.UUID
 		err = row.Scan(&v.ID, &v.Machine, &v.Tool, &v.Material, &v.ThicknessUM, &v.Colour, &v.Operation, &v.SpeedUMPerS,
 			&v.PowerPermille, &v.Passes, &v.KerfUM, &v.Evidence, &v.DoseUJPerMM, &run, &v.RunNumber, &by, &v.ProvenByName, &v.ProvenAt)
@@ -178,18 +174,11 @@ func (s *Store) settings(ctx context.Context, where string, args ...any) ([]Sett
 			v.ProvenBy = *by
 		}
 		return v, err
-	})
+	}, selectSetting+` WHERE `+where+` ORDER BY s.machine, s.material, s.tool, s.thickness_um, s.colour, s.operation`, args...)
 }
 
 func (s *Store) setting(ctx context.Context, id uuid.UUID) (Setting, error) {
-	list, err := s.settings(ctx, `s.id = $1`, id)
-	if err == nil && len(list) == 0 {
-		err = ErrNotFound
-	}
-	if err != nil {
-		return Setting{}, err
-	}
-	return list[0], nil
+	return only(s.settings(ctx, `s.id = $1`, id))
 }
 
 // Settings lists what is proven on a machine.

@@ -251,19 +251,10 @@ func scanGrid(row pgx.CollectableRow) (g SettingsGrid, err error) {
 
 // SettingsGrid reads one. Errors: ErrNotFound.
 func (s *Store) SettingsGrid(ctx context.Context, id uuid.UUID) (SettingsGrid, error) {
-	rows, err := s.pool.Query(ctx, selectGrid+`g.id = $1`, id)
-	if err != nil {
-		return SettingsGrid{}, err
-	}
-	g, err := pgx.CollectExactlyOneRow(rows, scanGrid)
-	return g, meaning(err)
+	return readOne(ctx, s.pool, scanGrid, selectGrid+`g.id = $1`, id)
 }
 
 // SettingsGrids lists a machine's, newest first, at most limit.
 func (s *Store) SettingsGrids(ctx context.Context, machine uuid.UUID, limit int) ([]SettingsGrid, error) {
-	rows, err := s.pool.Query(ctx, selectGrid+`g.machine = $1 ORDER BY g.id DESC LIMIT $2`, machine, limit)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scanGrid)
+	return readAll(ctx, s.pool, scanGrid, selectGrid+`g.machine = $1 ORDER BY g.id DESC LIMIT $2`, machine, limit)
 }

@@ -49,12 +49,7 @@ func (s *Store) EnrolStation(ctx context.Context, codeHash, tokenHash [32]byte) 
 const selectStation = `SELECT id, machine, name, enrolled_at, revoked_at FROM station `
 
 func (s *Store) station(ctx context.Context, where string, args ...any) (Station, error) {
-	rows, err := s.pool.Query(ctx, selectStation+`WHERE `+where, args...)
-	if err != nil {
-		return Station{}, err
-	}
-	st, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Station])
-	return st, meaning(err)
+	return readOne(ctx, s.pool, pgx.RowToStructByPos[Station], selectStation+`WHERE `+where, args...)
 }
 
 // atStation refuses what is signed at a station that stands at another machine.
@@ -77,11 +72,7 @@ func (s *Store) StationByToken(ctx context.Context, tokenHash []byte) (Station, 
 
 // Stations lists all stations, revoked ones too, by machine and age.
 func (s *Store) Stations(ctx context.Context) ([]Station, error) {
-	rows, err := s.pool.Query(ctx, selectStation+`ORDER BY machine, enrolled_at`)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Station])
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[Station], selectStation+`ORDER BY machine, enrolled_at`)
 }
 
 // RevokeStation takes a station's credential away at once, and ends whoever is signed in at it.

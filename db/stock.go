@@ -158,12 +158,8 @@ func (s *Store) changeStock(ctx context.Context, actor Actor, id uuid.UUID, rev 
 
 // StockChanges lists what was done to the lots of a material, newest first.
 func (s *Store) StockChanges(ctx context.Context, of uuid.UUID) ([]StockChange, error) {
-	rows, err := s.pool.Query(ctx, `SELECT c.stock, c.at, p.name, c.what, c.count, c.halogen, c.reason FROM stock_change c JOIN person p ON p.id = c.by_person
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[StockChange], `SELECT c.stock, c.at, p.name, c.what, c.count, c.halogen, c.reason FROM stock_change c JOIN person p ON p.id = c.by_person
 		WHERE c.stock IN (SELECT id FROM stock WHERE material = $1) ORDER BY c.at DESC LIMIT 50`, of)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[StockChange])
 }
 
 const selectStock = `SELECT id, material, lot, colour, thickness_um, tolerance_um, grammage_g_per_m2, sheet_width_um, sheet_height_um, halogen,
@@ -175,11 +171,7 @@ func (st *Stock) into() []any {
 }
 
 func (s *Store) stocks(ctx context.Context, where string, args ...any) ([]Stock, error) {
-	rows, err := s.pool.Query(ctx, selectStock+` WHERE `+where+` ORDER BY lot`, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (st Stock, err error) { return st, row.Scan(st.into()...) })
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (st Stock, err error) { return st, row.Scan(st.into()...) }, selectStock+` WHERE `+where+` ORDER BY lot`, args...)
 }
 
 func (s *Store) stock(ctx context.Context, id uuid.UUID) (st Stock, err error) {

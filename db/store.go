@@ -81,6 +81,57 @@ func newSalt() []byte {
 // newID makes a UUIDv7. It fails only where the machine has no randomness.
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
 
+// querier is the pool or a transaction.
+type querier interface {
+	Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error)
+}
+
+// readAll reads the rows of one query, each as scan makes it.
+func readAll[T any](ctx context.Context, on querier, scan pgx.RowToFunc[T], sql string, args ...any) ([]T, error) {
+	rows, err := on.Query(ctx, sql, args...)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, scan)
+}
+
+// readOne reads the row of a query for one. Errors: ErrNotFound.
+func readOne[T any](ctx context.Context, on querier, scan pgx.RowToFunc[T], sql string, args ...any) (one T, err error) {
+	rows, err := on.Query(ctx, sql, args...)
+	if err != nil {
+		return one, err
+	}
+	one, err = pgx.CollectExactlyOneRow(rows, scan)
+	return one, meaning(err)
+}
+
+// only is the one row of a list that was asked for by its key. Errors: ErrNotFound.
+func only[T any](list []T, err error) (one T, _ error) {
+	if err != nil {
+		return one, err
+	}
+	if len(list) == 0 {
+		return one, ErrNotFound
+	}
+	return list[0], nil
+}
+
+// readMap reads the rows of a query for two columns: the second by the first.
+func readMap[K comparable, V any](ctx context.Context, on querier, sql string, args ...any) (map[K]V, error) {
+	rows, err := on.Query(ctx, sql, args...)
+	if err != nil {
+		return nil, err
+	}
+	all := make(map[K]V)
+	var key K
+	var value V
+	_, err = pgx.ForEachRow(rows, []any{&key, &value}, func() error {
+		all[key] = value
+		return nil
+	})
+	return all, err
+}
+
 // read sends reads together, in one round trip; each hands its rows to whoever queued it.
 func (s *Store) read(ctx context.Context, reads *pgx.Batch) error {
 	return s.pool.SendBatch(ctx, reads).Close()

@@ -96,13 +96,9 @@ func (s *Store) ForgetPlans(ctx context.Context) (int, error) {
 	defer func() { _ = tx.Rollback(context.WithoutCancel(ctx)) }()
 	// Two servers that sweep at once take different ones. A job that is submitted at this very moment
 	// refers to the blob, which its foreign key then keeps.
-	rows, err := tx.Query(ctx, `DELETE FROM plan WHERE ctid = ANY(ARRAY(SELECT p.ctid FROM plan p WHERE p.made_at < now() - $1::interval
+	digests, err := readAll(ctx, tx, pgx.RowTo[[]byte], `DELETE FROM plan WHERE ctid = ANY(ARRAY(SELECT p.ctid FROM plan p WHERE p.made_at < now() - $1::interval
 			AND NOT EXISTS (SELECT 1 FROM job j WHERE j.plan = p.digest) AND NOT EXISTS (SELECT 1 FROM run r WHERE r.plan = p.digest)
 			LIMIT $2 FOR UPDATE SKIP LOCKED)) RETURNING digest`, plansKept, forgetAtMost)
-	if err != nil {
-		return 0, err
-	}
-	digests, err := pgx.CollectRows(rows, pgx.RowTo[[]byte])
 	if err != nil || len(digests) == 0 {
 		return 0, err
 	}

@@ -60,11 +60,7 @@ func (s *Store) MakeToken(ctx context.Context, actor Actor, t NewToken, tokenHas
 	if err != nil {
 		return Session{}, err
 	}
-	rows, err := s.pool.Query(ctx, selectSession+`s.id = $1`, id)
-	if err != nil {
-		return Session{}, err
-	}
-	return pgx.CollectExactlyOneRow(rows, pgx.RowToStructByPos[Session])
+	return readOne(ctx, s.pool, pgx.RowToStructByPos[Session], selectSession+`s.id = $1`, id)
 }
 
 // ScopeWords are the scopes as text.
@@ -82,9 +78,5 @@ const selectSession = `SELECT s.id, s.person, s.kind, s.created_at, s.expires_at
 
 // Sessions lists where a person is signed in, and the tokens of their programs, newest first.
 func (s *Store) Sessions(ctx context.Context, person uuid.UUID) ([]Session, error) {
-	rows, err := s.pool.Query(ctx, selectSession+`s.person = $1 AND s.ended_at IS NULL AND s.expires_at > now() ORDER BY s.created_at DESC`, person)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByPos[Session])
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[Session], selectSession+`s.person = $1 AND s.ended_at IS NULL AND s.expires_at > now() ORDER BY s.created_at DESC`, person)
 }

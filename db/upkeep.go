@@ -43,7 +43,14 @@ type NewUpkeep struct {
 // upkeepTasks reads tasks with how they stand, in one query.
 func (s *Store) upkeepTasks(ctx context.Context, where string, args ...any) ([]UpkeepTask, error) {
 	args = append(args, liftedFor, causeUpkeep)
-	rows, err := s.pool.Query(ctx, `SELECT t.id, t.machine, m.bay || ', ' || m.name, t.what, t.days, t.hours, t.runs, t.critical, t.since,
+	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (t UpkeepTask, err error) {
+		var ms, runs int64
+		var now time.Time
+		err = row.Scan(&t.ID, &t.Machine, &t.MachineName, &t.What, &t.Rule.Days, &t.Rule.Hours, &t.Rule.Runs, &t.Critical, &t.Since,
+			&t.LastNote, &t.LastBy, &t.LastPhoto, &ms, &runs, &now, &t.lockedOut, &t.liftedAgain)
+		t.State, t.Why = t.Rule.Judge(t.Since, ms, runs, now)
+		return t, err
+	}, `SELECT t.id, t.machine, m.bay || ', ' || m.name, t.what, t.days, t.hours, t.runs, t.critical, t.since,
 			coalesce(d.note, ''), coalesce(p.name, ''), d.photo IS NOT NULL, ran.ms, ran.n, now(),
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = t.machine AND l.lifted_at IS NULL),
 			EXISTS (SELECT 1 FROM lockout l WHERE l.machine = t.machine AND l.cause = $`+fmt.Sprint(len(args))+` AND l.lifted_at > now() - $`+fmt.Sprint(len(args)-1)+`::interval)
@@ -53,17 +60,6 @@ func (s *Store) upkeepTasks(ctx context.Context, where string, args ...any) ([]U
 		JOIN LATERAL (SELECT coalesce(sum(real_ms), 0)::bigint AS ms, count(*) FILTER (WHERE real_ms > 0) AS n FROM run
 			WHERE machine = t.machine AND phase = 'closed' AND ended_at > t.since) ran ON true
 		WHERE t.retired_at IS NULL AND `+where, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (t UpkeepTask, err error) {
-		var ms, runs int64
-		var now time.Time
-		err = row.Scan(&t.ID, &t.Machine, &t.MachineName, &t.What, &t.Rule.Days, &t.Rule.Hours, &t.Rule.Runs, &t.Critical, &t.Since,
-			&t.LastNote, &t.LastBy, &t.LastPhoto, &ms, &runs, &now, &t.lockedOut, &t.liftedAgain)
-		t.State, t.Why = t.Rule.Judge(t.Since, ms, runs, now)
-		return t, err
-	})
 }
 
 // Upkeep lists the work on all machines, or on one, by machine and name.
@@ -72,14 +68,7 @@ func (s *Store) Upkeep(ctx context.Context, machine uuid.UUID) ([]UpkeepTask, er
 }
 
 func (s *Store) upkeepTask(ctx context.Context, id uuid.UUID) (UpkeepTask, error) {
-	list, err := s.upkeepTasks(ctx, `t.id = $1`, id)
-	if err == nil && len(list) == 0 {
-		err = ErrNotFound
-	}
-	if err != nil {
-		return UpkeepTask{}, err
-	}
-	return list[0], nil
+	return only(s.upkeepTasks(ctx, `t.id = $1`, id))
 }
 
 // SetUpkeep sets work that comes back. Errors: ErrNotFound, *Refused.

@@ -44,12 +44,8 @@ type Look struct {
 
 // Looks lists the looks of a watch, the newest first.
 func (s *Store) Looks(ctx context.Context, watch uuid.UUID) ([]Look, error) {
-	rows, err := s.pool.Query(ctx, `SELECT l.at, p.name, l.saw = 'fire' FROM watch_look l JOIN person p ON p.id = l.by_person
+	return readAll(ctx, s.pool, pgx.RowToStructByPos[Look], `SELECT l.at, p.name, l.saw = 'fire' FROM watch_look l JOIN person p ON p.id = l.by_person
 		WHERE l.watch = $1 ORDER BY l.at DESC LIMIT 100`, watch)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (l Look, err error) { return l, row.Scan(&l.At, &l.Name, &l.Fire) })
 }
 
 // watching reads a machine whose watch is open, for its watcher, an operator of it or the safety officer,
@@ -162,11 +158,7 @@ func (s *Store) TakeWatch(ctx context.Context, actor Actor, id uuid.UUID) error 
 
 // MissWatches writes down, once for each, the looks that were due and not taken, and says how many.
 func (s *Store) MissWatches(ctx context.Context) (int, error) {
-	rows, err := s.pool.Query(ctx, `SELECT machine FROM watch WHERE closed_at IS NULL AND missed_at IS NULL AND seen_at + every < now() AND seen_at + every < until`)
-	if err != nil {
-		return 0, err
-	}
-	late, err := pgx.CollectRows(rows, pgx.RowTo[uuid.UUID])
+	late, err := readAll(ctx, s.pool, pgx.RowTo[uuid.UUID], `SELECT machine FROM watch WHERE closed_at IS NULL AND missed_at IS NULL AND seen_at + every < now() AND seen_at + every < until`)
 	if err != nil {
 		return 0, err
 	}
