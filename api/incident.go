@@ -45,7 +45,7 @@ func (s *Server) ReportIncident(ctx context.Context, request wire.ReportIncident
 	}
 	b := request.Body
 	n := db.NewIncident{Kind: db.IncidentKind(b.Kind), Machine: b.MachineID, Run: given(b.RunID), What: b.What,
-		Severity: string(b.Severity), Potential: string(b.Potential), LockOut: b.LockOut != nil && *b.LockOut}
+		Known: db.Known{Severity: string(b.Severity), Potential: string(b.Potential)}, LockOut: b.LockOut != nil && *b.LockOut}
 	if b.HappenedAt != nil {
 		n.HappenedAt = *b.HappenedAt
 	}

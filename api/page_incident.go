@@ -114,10 +114,10 @@ func (s *Server) sendReport(c echo.Context, status int, with func(*web.ReportVie
 	for _, k := range db.IncidentKinds() {
 		v.Kinds = append(v.Kinds, web.Role{Value: string(k), Label: string(k), Chosen: string(k) == c.FormValue("kind")})
 	}
-	v.Severity, v.Potential = harms(c.FormValue("severity")), harms(c.FormValue("potential"))
-	typed, _ := particularsOf(c) // what it refuses is told by reportForm
-	v.Fields = particularFields(typed, func(name string) bool { return atOnce[name] })
-	v.FieldsOpen = len(particulars(typed)) > 0
+	typed, _ := knownOf(c) // what it refuses is told by reportForm
+	v.Severity, v.Potential = harms(typed.Severity), harms(typed.Potential)
+	v.Fields = particularFields(typed.Particulars, func(name string) bool { return atOnce[name] })
+	v.FieldsOpen = len(particulars(typed.Particulars)) > 0
 	with(&v)
 	return sendHTML(c, status, func(w io.Writer) error { return web.RenderReport(w, v) })
 }
@@ -145,12 +145,11 @@ func (s *Server) reportForm(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	n := db.NewIncident{Kind: db.IncidentKind(c.FormValue("kind")), What: c.FormValue("what"), Severity: c.FormValue("severity"),
-		Potential: c.FormValue("potential"), LockOut: c.FormValue("lock_out") == "yes"}
+	n := db.NewIncident{Kind: db.IncidentKind(c.FormValue("kind")), What: c.FormValue("what"), LockOut: c.FormValue("lock_out") == "yes"}
 	if n.Machine, err = uuid.Parse(c.FormValue("machine")); err != nil {
 		return refuse(invalid("machine", "no machine is chosen", "choose the one it happened at, or the nearest"))
 	}
-	if n.Particulars, err = particularsOf(c); err != nil {
+	if n.Known, err = knownOf(c); err != nil {
 		return refuse(err)
 	}
 	if n.Photo, err = formPhoto(c); err != nil {

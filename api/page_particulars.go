@@ -44,22 +44,24 @@ var particularsAsked = []particular{
 // atOnce are those that a report asks for; an officer fills in the rest.
 var atOnce = map[string]bool{"hurt": true, "injury": true, "harmed_by": true, "treatment": true, "hospital": true, "witnesses": true, "put_out_with": true, "emergency_stop": true, "measures": true}
 
-// particularsOf reads them from a form.
-func particularsOf(c echo.Context) (p db.Particulars, err error) {
+// knownOf reads from a form how bad it was and the particulars.
+func knownOf(c echo.Context) (k db.Known, err error) {
+	k.Severity, k.Potential = c.FormValue("severity"), c.FormValue("potential")
+	p := &k.Particulars
 	for _, a := range particularsAsked {
 		said := strings.TrimSpace(c.FormValue(a.name))
 		switch {
 		case a.text != nil:
-			*a.text(&p) = said
+			*a.text(p) = said
 		case a.yes != nil:
-			*a.yes(&p) = said == "yes"
+			*a.yes(p) = said == "yes"
 		case said != "":
-			if *a.days(&p), err = strconv.ParseInt(said, 10, 64); err != nil {
-				return p, invalid(a.name, "days off are a whole number", "count whole days off normal work")
+			if *a.days(p), err = strconv.ParseInt(said, 10, 64); err != nil {
+				return k, invalid(a.name, "days off are a whole number", "count whole days off normal work")
 			}
 		}
 	}
-	return p, nil
+	return k, nil
 }
 
 // particularFields draws a form of them as they stand; which leaves some out.
@@ -116,9 +118,9 @@ func (s *Server) fillInForm(c echo.Context) error {
 	if err != nil {
 		return malformed("the form has no rev")
 	}
-	p, err := particularsOf(c)
+	k, err := knownOf(c)
 	if err == nil {
-		err = s.store.FillIn(ctx, actorIn(ctx), id, rev, db.Known{Severity: c.FormValue("severity"), Potential: c.FormValue("potential"), Particulars: p})
+		err = s.store.FillIn(ctx, actorIn(ctx), id, rev, k)
 	}
 	return s.changedIncident(c, err)
 }

@@ -21,8 +21,8 @@ func TestParticulars(t *testing.T) {
 	w := newWorkshop(t)
 	member, operator, officer, adminToken := w.signedIn(t, w.Member), w.signedIn(t, w.Operator), w.signedIn(t, w.Officer), w.signedIn(t, w.Admin)
 	job := w.handIn(t, member, 2)
-	made, err := w.ReportIncident(t.Context(), w.Operator, db.NewIncident{Kind: db.IncidentExposure, Machine: w.Machine.ID, What: "looked into the beam", Severity: "none", Potential: "treatment",
-		Particulars: db.Particulars{Hurt: "Runa of the garden", EmergencyStop: "pressed"}})
+	made, err := w.ReportIncident(t.Context(), w.Operator, db.NewIncident{Kind: db.IncidentExposure, Machine: w.Machine.ID, What: "looked into the beam", Known: db.Known{Severity: "none", Potential: "treatment",
+		Particulars: db.Particulars{Hurt: "Runa of the garden", EmergencyStop: "pressed"}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +108,7 @@ func TestBeamSheet(t *testing.T) {
 	b := w.openTab(t, w.Operator)
 	b.visit(path)
 	b.inOrder("beam-sheet", ".none")
-	made, err := w.ReportIncident(t.Context(), w.Operator, db.NewIncident{Kind: db.IncidentFire, Machine: w.Machine.ID, What: "card burned", Severity: "none", Potential: "treatment"})
+	made, err := w.ReportIncident(t.Context(), w.Operator, db.NewIncident{Kind: db.IncidentFire, Machine: w.Machine.ID, What: "card burned", Known: db.Known{Severity: "none", Potential: "treatment"}})
 	if err != nil {
 		t.Fatal(err)
 	}

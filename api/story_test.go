@@ -296,7 +296,7 @@ func TestS6_GetsChangeNothing(t *testing.T) {
 	w := newWorkshop(t)
 	job := w.handIn(t, w.signedIn(t, w.Member), 1)
 	officer, adminToken := w.signedIn(t, w.Officer), w.signedIn(t, w.Admin)
-	incident, err := w.ReportIncident(t.Context(), w.Member, db.NewIncident{Kind: db.IncidentNearMiss, Machine: w.Machine.ID, What: "lid opened", Severity: "none", Potential: "none", Photo: []byte("jpeg")})
+	incident, err := w.ReportIncident(t.Context(), w.Member, db.NewIncident{Kind: db.IncidentNearMiss, Machine: w.Machine.ID, What: "lid opened", Known: db.Known{Severity: "none", Potential: "none"}, Photo: []byte("jpeg")})
 	if err != nil {
 		t.Fatal(err)
 	}

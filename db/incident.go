@@ -87,16 +87,14 @@ type Incident struct {
 
 // NewIncident is a report. The machine is locked out in the same step where that is wanted.
 type NewIncident struct {
-	Kind        IncidentKind
-	Machine     uuid.UUID
-	Run         uuid.UUID // zero: the run that is active on the machine, if there is one
-	HappenedAt  time.Time // zero for now
-	What        string
-	Severity    string
-	Potential   string
-	LockOut     bool
-	Particulars Particulars
-	Photo       []byte // JPEG that the server wrote itself; nil for none
+	Kind       IncidentKind
+	Machine    uuid.UUID
+	Run        uuid.UUID // zero: the run that is active on the machine, if there is one
+	HappenedAt time.Time // zero for now
+	What       string
+	Known      // at once
+	LockOut    bool
+	Photo      []byte // JPEG that the server wrote itself; nil for none
 }
 
 // maxWhat bounds what people write about an incident, in characters.
@@ -113,13 +111,8 @@ func (s *Store) ReportIncident(ctx context.Context, actor Actor, n NewIncident) 
 		return Incident{}, refuse("what kind of incident it is is not said", "choose one of the kinds")
 	case length == 0 || length > maxWhat:
 		return Incident{}, refuse("what happened is not said, or in more than 2000 letters", "say it in a sentence; more can be added later")
-	case !slices.Contains(Harms(), n.Severity) || !slices.Contains(Harms(), n.Potential):
-		return Incident{}, refuse("how bad it was, or could have been, is not said", "choose one of the words")
 	}
-	if slices.Index(Harms(), n.Potential) < slices.Index(Harms(), n.Severity) {
-		n.Potential = n.Severity // what happened could have happened
-	}
-	if err := n.Particulars.check(); err != nil {
+	if err := n.fit(); err != nil {
 		return Incident{}, err
 	}
 	id, salt := newID(), newSalt()

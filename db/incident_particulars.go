@@ -21,34 +21,34 @@ func (p *Particulars) texts() []*string {
 	return []*string{&p.Hurt, &p.Witnesses, &p.Doing, &p.HarmedBy, &p.Injury, &p.Treatment, &p.Damage, &p.PutOutWith, &p.Interlock, &p.Airflow, &p.EmergencyStop, &p.Measures}
 }
 
-func (p *Particulars) check() error {
-	for _, text := range p.texts() {
-		if utf8.RuneCountInString(*text) > maxParticular {
-			return refuse("one of the particulars is longer than 500 letters", "say it shorter, and add the rest as a fact")
-		}
-	}
-	if p.DaysOff < 0 || p.DaysOff > 10_000 {
-		return refuse("days off are a number from 0 on", "count whole days off normal work")
-	}
-	return nil
-}
-
-// Known is what is known of an incident beside the report.
+// Known is what is known of an incident beside what happened, when it is reported or later.
 type Known struct {
 	Severity, Potential string // of Harms
 	Particulars         Particulars
 }
 
+// fit checks what is known. What could have been is no milder than what was: what happened could have happened.
+func (k *Known) fit() error {
+	was, worst := slices.Index(Harms(), k.Severity), slices.Index(Harms(), k.Potential)
+	if was < 0 || worst < 0 {
+		return refuse("how bad it was, or could have been, is not said", "choose one of the words")
+	}
+	k.Potential = Harms()[max(was, worst)]
+	for _, text := range k.Particulars.texts() {
+		if utf8.RuneCountInString(*text) > maxParticular {
+			return refuse("one of the particulars is longer than 500 letters", "say it shorter, and add the rest as a fact")
+		}
+	}
+	if k.Particulars.DaysOff < 0 || k.Particulars.DaysOff > 10_000 {
+		return refuse("days off are a number from 0 on", "count whole days off normal work")
+	}
+	return nil
+}
+
 // FillIn keeps what came to be known of an incident, beside the report and whatever was filled in before. rev is
 // that of the incident as it was read. Errors: ErrNotFound, ErrConflict, *Refused.
 func (s *Store) FillIn(ctx context.Context, actor Actor, id uuid.UUID, rev int64, k Known) error {
-	if !slices.Contains(Harms(), k.Severity) || !slices.Contains(Harms(), k.Potential) {
-		return refuse("how bad it was, or could have been, is not said", "choose one of the words")
-	}
-	if slices.Index(Harms(), k.Potential) < slices.Index(Harms(), k.Severity) {
-		k.Potential = k.Severity // what happened could have happened
-	}
-	if err := k.Particulars.check(); err != nil {
+	if err := k.fit(); err != nil {
 		return err
 	}
 	data, err := json.Marshal(k.Particulars)

@@ -26,7 +26,7 @@ func TestIncident(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	n := db.NewIncident{Kind: db.IncidentNearMiss, Machine: w.Machine.ID, What: "lid opened while the beam was on", Severity: "none", Potential: "lasting harm",
+	n := db.NewIncident{Kind: db.IncidentNearMiss, Machine: w.Machine.ID, What: "lid opened while the beam was on", Known: db.Known{Severity: "none", Potential: "lasting harm"},
 		LockOut: true, Photo: []byte("a jpeg")}
 	if _, err := w.ReportIncident(ctx, db.Actor{}, n); !errors.Is(err, db.ErrNotAllowed) {
 		t.Errorf("from nowhere: %v", err)
@@ -53,7 +53,7 @@ func TestIncident(t *testing.T) {
 		t.Errorf("not locked out: %v", err)
 	}
 	// A second report does not stumble over the lockout.
-	second, err := w.ReportIncident(ctx, w.Member, db.NewIncident{Kind: db.IncidentInjury, Machine: w.Machine.ID, What: "burnt finger", Severity: "treatment", Potential: "none", LockOut: true})
+	second, err := w.ReportIncident(ctx, w.Member, db.NewIncident{Kind: db.IncidentInjury, Machine: w.Machine.ID, What: "burnt finger", Known: db.Known{Severity: "treatment", Potential: "none"}, LockOut: true})
 	if err != nil || second.Potential != "treatment" {
 		t.Fatalf("%+v %v", second, err)
 	}
@@ -114,7 +114,7 @@ func TestIncidentRates(t *testing.T) {
 		{db.IncidentNearMiss, now}, {db.IncidentNearMiss, now.AddDate(0, 0, -14)}, {db.IncidentFire, now},
 		{db.IncidentNearMiss, time.Date(2026, 2, 28, 23, 59, 59, 0, time.UTC)}, {db.IncidentDamage, now.AddDate(0, -8, 0)},
 	} {
-		if _, err := w.ReportIncident(ctx, w.Member, db.NewIncident{Kind: x.kind, Machine: w.Machine.ID, HappenedAt: x.at, What: "x", Severity: "none", Potential: "none"}); err != nil {
+		if _, err := w.ReportIncident(ctx, w.Member, db.NewIncident{Kind: x.kind, Machine: w.Machine.ID, HappenedAt: x.at, What: "x", Known: db.Known{Severity: "none", Potential: "none"}}); err != nil {
 			t.Fatal(err)
 		}
 	}
