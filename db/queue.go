@@ -41,8 +41,18 @@ func (s *Store) Queue(ctx context.Context, machine uuid.UUID) (Queue, error) {
 	return all[machine], err
 }
 
-// queues puts the waiting runs of some machines into order: one round trip, however many runs there are.
+// queues puts the waiting runs of some machines into order.
 func (s *Store) queues(ctx context.Context, machines []Machine) (map[uuid.UUID]Queue, error) {
+	lanes, err := s.lanes(ctx, machines)
+	all := make(map[uuid.UUID]Queue, len(lanes))
+	for id, l := range lanes {
+		all[id] = Queue{Lane: *l, Places: queue.Order(*l)}
+	}
+	return all, err
+}
+
+// lanes reads what the order of some machines' queues is reckoned from: one round trip, however many runs there are.
+func (s *Store) lanes(ctx context.Context, machines []Machine) (map[uuid.UUID]*queue.Lane, error) {
 	lanes := make(map[uuid.UUID]*queue.Lane, len(machines))
 	profiles := make(map[uuid.UUID]machine.Profile, len(machines))
 	ids := make([]uuid.UUID, len(machines))
@@ -59,12 +69,10 @@ func (s *Store) queues(ctx context.Context, machines []Machine) (map[uuid.UUID]Q
 	if err := s.read(ctx, &reads); err != nil {
 		return nil, err
 	}
-	all := make(map[uuid.UUID]Queue, len(machines))
-	for id, l := range lanes {
+	for _, l := range lanes {
 		l.Now = now
-		all[id] = Queue{Lane: *l, Places: queue.Order(*l)}
 	}
-	return all, nil
+	return lanes, nil
 }
 
 // onMachine is how long a machine takes for what was planned: a simulated one may be quicker.

@@ -6,7 +6,6 @@ import (
 
 	"github.com/google/uuid"
 
-	"kerfgate/plan/machine"
 	"kerfgate/queue"
 )
 
@@ -20,38 +19,32 @@ type Joining struct {
 }
 
 // IfJoined is a machine's queue as if a job joined it now, and the place of its first and its last run. ok is false
-// where more runs wait than are put into order, or the job asks for none. Errors: ErrNotFound.
+// and nothing is in order where more runs wait than are put into order, or the job asks for none. Errors: ErrNotFound.
 func (s *Store) IfJoined(ctx context.Context, actor Actor, j Joining) (q Queue, first, last queue.Place, ok bool, err error) {
-	if q, err = s.Queue(ctx, j.Machine); err != nil {
-		return q, first, last, false, err
-	}
 	m, err := s.Machine(ctx, j.Machine)
 	if err != nil {
 		return q, first, last, false, err
 	}
-	q, first, last, ok = q.with(actor.Person, m.Profile, j)
-	return q, first, last, ok, nil
-}
-
-// with puts a job's runs behind what waits and the whole into order.
-func (q Queue) with(member uuid.UUID, p machine.Profile, j Joining) (joined Queue, first, last queue.Place, ok bool) {
-	lane := q.Lane
-	if len(lane.Waiting) >= queueAhead || j.Copies < 1 || j.Copies > MaxCopies {
-		return q, first, last, false
+	lanes, err := s.lanes(ctx, []Machine{m})
+	if err != nil {
+		return q, first, last, false, err
 	}
-	lane.Waiting = append([]queue.Waiting{}, lane.Waiting...)
+	lane := lanes[j.Machine]
+	if len(lane.Waiting) >= queueAhead || j.Copies < 1 || j.Copies > MaxCopies {
+		return Queue{Lane: *lane}, first, last, false, nil
+	}
 	number := int64(0)
 	for _, w := range lane.Waiting {
 		number = max(number, w.Number)
 	}
 	mine := make(map[uuid.UUID]bool, j.Copies)
 	for n := range j.Copies {
-		w := queue.Waiting{Run: newID(), Number: number + 1 + n, Member: member, Stock: j.Stock, Takes: onMachine(p, j.TotalMS), Due: j.Due}
+		w := queue.Waiting{Run: newID(), Number: number + 1 + n, Member: actor.Person, Stock: j.Stock, Takes: onMachine(m.Profile, j.TotalMS), Due: j.Due}
 		mine[w.Run] = true
 		lane.Waiting = append(lane.Waiting, w)
 	}
-	joined = Queue{Lane: lane, Places: queue.Order(lane)}
-	for _, place := range joined.Places {
+	q = Queue{Lane: *lane, Places: queue.Order(*lane)}
+	for _, place := range q.Places {
 		if !mine[place.Run] {
 			continue
 		}
@@ -60,5 +53,5 @@ func (q Queue) with(member uuid.UUID, p machine.Profile, j Joining) (joined Queu
 		}
 		last, ok = place, true
 	}
-	return joined, first, last, ok
+	return q, first, last, ok, nil
 }
