@@ -129,8 +129,7 @@ func planProblem(p *plan.Plan, profile machine.Profile, digest canon.Digest, lea
 	}
 	origin := geom.Pt(leave.OriginXUM, leave.OriginYUM)
 	moved := p.GeometryOn(profile).ToldBox(box).Move(origin)
-	start := geom.Box{Min: origin, Max: origin} // the carriage goes there first
-	if !start.Inside(profile.TravelUM) || !moved.Inside(profile.TravelUM) || !moved.Inside(profile.HardStops) ||
+	if !profile.WithinStops(origin, moved.Min, moved.Max) || // the carriage goes to the origin first
 		marked.Width() > leave.SheetWUM || marked.Height() > leave.SheetHUM ||
 		len(p.CheckPlacement(profile, origin, profile.TravelUM)) > 0 {
 		return phrasePlacement

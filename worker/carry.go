@@ -39,24 +39,13 @@ func (w *Worker) grip(ctx context.Context, a doGrip, stops int64) evGripped {
 			r.Problem = phraseStop
 		case !status.Homed:
 			r.Problem = phraseNotHomed
-		case len(around) > 0 && !withinStops(around, a.command.Origin, a.profile):
+		case len(around) > 0 && !a.profile.WithinStops(moved(around, a.command.Origin)...):
 			r.Problem = phraseTravel
 		case len(around) == 0 && edge == status.Position:
 			r.Problem = phraseEdge
 		}
 	}
 	return evGripped{command: a.command, result: r}
-}
-
-// withinStops says whether the carriage may go everywhere on a way.
-func withinStops(around []geom.Point, origin geom.Point, p machine.Profile) bool {
-	for _, corner := range around {
-		at := corner.Add(origin)
-		if b := (geom.Box{Min: at, Max: at}); !b.Inside(p.TravelUM) || !b.Inside(p.HardStops) {
-			return false
-		}
-	}
-	return true
 }
 
 // edgeFrom is where the travel ends on the way from a place.

@@ -3,6 +3,7 @@ package worker
 import (
 	"context"
 	"errors"
+	"iter"
 	"strconv"
 	"time"
 
@@ -46,28 +47,22 @@ func (w *Worker) moving(ctx context.Context, a doSetup, stops int64) string {
 	if problem != "" {
 		return problem
 	}
-	var path []geom.Point
-	switch a.command.Kind {
-	case broker.SetupHome:
+	to := status.Position.Add(a.command.By)
+	switch {
+	case a.command.Kind == broker.SetupHome:
 		return w.home(ctx, a, stops)
-	case broker.SetupJog:
-		path = []geom.Point{status.Position.Add(a.command.By)}
-	default:
+	case a.command.Kind != broker.SetupJog:
 		return phraseCommand
-	}
-	if !status.Homed {
+	case !status.Homed:
 		return phraseNotHomed
-	}
-	for _, p := range path {
-		if !(geom.Box{Min: p, Max: p}).Inside(a.profile.TravelUM) {
-			return phraseTravel
-		}
+	case !a.profile.WithinStops(to):
+		return phraseTravel
 	}
 	h := w.held.Load()
 	if h == nil {
 		return phraseLost
 	}
-	for line := range setupLines(status.Position, path, a.profile.Bounded(machine.HandUMPerS)) {
+	for line := range setupLines(status.Position, to, a.profile.Bounded(machine.HandUMPerS)) {
 		if err := w.leashed(ctx, stops); err != nil {
 			return movePhrase(err)
 		}
@@ -148,47 +143,38 @@ func movePhrase(err error) string {
 	return phraseLost
 }
 
-// setupLines renders moves at a speed that hands and eyes can follow, the tool off: G1 with a feed (ISO
-// 6983-1) and no word that could switch anything on, each line short enough that a stop leaves little to run.
-func setupLines(from geom.Point, path []geom.Point, speed int64) func(func(string) bool) {
+// setupLines renders a move at a speed that hands and eyes can follow: G1 with a feed (ISO 6983-1).
+func setupLines(from, to geom.Point, speed int64) iter.Seq[string] {
+	return offLines("G1", from, to, speed, " F"+millimetres(speed*60))
+}
+
+// travelLines renders a move as fast as the machine travels: G0 (ISO 6983-1).
+func travelLines(from, to geom.Point, p machine.Profile) iter.Seq[string] {
+	return offLines("G0", from, to, p.TravelSpeedUMPerS, "")
+}
+
+// offLines renders a move with the tool off: G21 (mm), G90 (absolute) and no word that could switch anything on, each
+// line short enough that a stop leaves little to run.
+func offLines(word string, from, to geom.Point, speed int64, feed string) iter.Seq[string] {
 	return func(yield func(string) bool) {
 		if !yield("G21") || !yield("G90") || !yield("M5") {
 			return
 		}
-		feed := " F" + millimetres(speed*60)
-		for q := range parts(from, path, max(1, speed*motion.LongestLineMS/1000)) {
-			if !yield("G1 X" + millimetres(q.X) + " Y" + millimetres(q.Y) + feed) {
+		for q := range parts(from, to, max(1, speed*motion.LongestLineMS/1000)) {
+			if !yield(word + " X" + millimetres(q.X) + " Y" + millimetres(q.Y) + feed) {
 				return
 			}
 		}
 	}
 }
 
-// parts cuts a path into pieces that are no longer than step along either axis.
-func parts(from geom.Point, path []geom.Point, step int64) func(func(geom.Point) bool) {
+// parts cuts a way into pieces that are no longer than step along either axis.
+func parts(from, to geom.Point, step int64) iter.Seq[geom.Point] {
 	return func(yield func(geom.Point) bool) {
-		for _, to := range path {
-			way := to.Sub(from)
-			n := (max(way.X, -way.X, way.Y, -way.Y) + step - 1) / step
-			for i := int64(1); i <= n; i++ {
-				if !yield(from.Add(geom.Pt(way.X*i/n, way.Y*i/n))) {
-					return
-				}
-			}
-			from = to
-		}
-	}
-}
-
-// travelLines renders moves with the tool off, each line short enough that a stop leaves little to
-// run: G21 (mm), G90 (absolute), then G0 (ISO 6983-1).
-func travelLines(from geom.Point, path []geom.Point, p machine.Profile) func(func(string) bool) {
-	return func(yield func(string) bool) {
-		if !yield("G21") || !yield("G90") || !yield("M5") {
-			return
-		}
-		for q := range parts(from, path, max(1, p.TravelSpeedUMPerS*motion.LongestLineMS/1000)) {
-			if !yield("G0 X" + millimetres(q.X) + " Y" + millimetres(q.Y)) {
+		way := to.Sub(from)
+		n := (max(way.X, -way.X, way.Y, -way.Y) + step - 1) / step
+		for i := int64(1); i <= n; i++ {
+			if !yield(from.Add(geom.Pt(way.X*i/n, way.Y*i/n))) {
 				return
 			}
 		}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"time"
 
-	"kerfgate/plan/geom"
 	"kerfgate/worker/driver"
 )
 
@@ -55,7 +54,7 @@ func (w *Worker) stream(ctx context.Context, a doStream, stops int64) {
 	if ended.err = h.driver.Fit(a.plan.Tool); ended.err != nil {
 		return
 	}
-	for text := range travelLines(status.Position, []geom.Point{a.origin}, v.profile) {
+	for text := range travelLines(status.Position, a.origin, v.profile) {
 		if !send(text) {
 			return
 		}

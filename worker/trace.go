@@ -29,12 +29,19 @@ func (t trace) from(c broker.SetupCommand, at geom.Point) trace {
 		return t
 	}
 	t = trace{origin: c.Origin, around: c.Around, at: at}
-	for _, p := range c.Around {
-		t.left = append(t.left, p.Add(c.Origin))
-	}
+	t.left = moved(c.Around, c.Origin)
 	first := machine.Nearest(t.left, at)
 	t.left = append(slices.Clone(t.left[first:]), t.left[:first+1]...)
 	return t
+}
+
+// moved are the corners of a plan in machine coordinates.
+func moved(around []geom.Point, origin geom.Point) []geom.Point {
+	corners := make([]geom.Point, len(around))
+	for i, p := range around {
+		corners[i] = p.Add(origin)
+	}
+	return corners
 }
 
 // rested takes in where a hold of it ended and says whether the trace is whole. What ended otherwise than by a

@@ -106,6 +106,13 @@ const (
 	TraceUMPerS = 100_000
 )
 
+// WithinStops says whether the carriage may stand at all of these places, in machine coordinates: inside its travel and
+// inside its hard stops.
+func (p Profile) WithinStops(places ...geom.Point) bool {
+	b, ok := geom.BoxOf(places...)
+	return ok && b.Inside(p.TravelUM) && b.Inside(p.HardStops)
+}
+
 // Bounded is a speed that no axis of the machine exceeds.
 func (p Profile) Bounded(speedUMPerS int64) int64 {
 	for _, most := range []int64{p.TravelSpeedUMPerS, p.SpeedXUMPerS, p.SpeedYUMPerS} {

@@ -122,7 +122,7 @@ func runIn(p machine.Profile, tool machine.Tool, lines []told, j joint) (way []g
 		return geom.Pt(j.at.X-int64(math.Round(ux*d)), j.at.Y-int64(math.Round(uy*d)))
 	}
 	start := back(lead + roomier*v*v/(2*accel))
-	if b := (geom.Box{Min: start, Max: start}); !b.Inside(p.TravelUM) || !b.Inside(p.HardStops) {
+	if !p.WithinStops(start) {
 		return nil, 0
 	}
 	if lead < 1 {
