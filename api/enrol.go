@@ -88,19 +88,7 @@ func (s *Server) EnrolStation(ctx context.Context, request wire.EnrolStationRequ
 	if err != nil {
 		return nil, err
 	}
-	return stationEnrolled{wire.EnrolStation201JSONResponse(stationShape(st)), cookie}, nil
-}
-
-// stationEnrolled is a station with its credential.
-type stationEnrolled struct {
-	body   wire.EnrolStation201JSONResponse
-	cookie *http.Cookie
-}
-
-// VisitEnrolStationResponse writes the answer.
-func (a stationEnrolled) VisitEnrolStationResponse(w http.ResponseWriter) error {
-	http.SetCookie(w, a.cookie)
-	return a.body.VisitEnrolStationResponse(w)
+	return cookieAnswer{cookie, wire.EnrolStation201JSONResponse(stationShape(st)).VisitEnrolStationResponse}, nil
 }
 
 func (s *Server) enrolStation(ctx context.Context, code string) (db.Station, *http.Cookie, error) {

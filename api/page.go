@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -257,6 +258,20 @@ func pathID(c echo.Context) (uuid.UUID, error) {
 			reasons: []wire.Reason{{What: "there is no such page", Next: "start from the board"}}}
 	}
 	return id, nil
+}
+
+// named reads what a page's address names.
+func named[T any](c echo.Context, read func(context.Context, uuid.UUID) (T, error)) (one T, err error) {
+	id, err := pathID(c)
+	if err != nil {
+		return one, err
+	}
+	return read(c.Request().Context(), id)
+}
+
+// namedTo reads what a page's address names and not everybody may see.
+func namedTo[T any](c echo.Context, read func(context.Context, db.Actor, uuid.UUID) (T, error)) (T, error) {
+	return named(c, func(ctx context.Context, id uuid.UUID) (T, error) { return read(ctx, actorIn(ctx), id) })
 }
 
 // signInPage is GET /sign-in.

@@ -24,15 +24,11 @@ func (s *Server) beamSheetPage(c echo.Context) error { return s.sendBeamSheet(c,
 
 func (s *Server) sendBeamSheet(c echo.Context, status int, problem *web.Problem) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
+	m, err := named(c, s.store.Machine)
 	if err != nil {
 		return err
 	}
-	m, err := s.store.Machine(ctx, id)
-	if err != nil {
-		return err
-	}
-	room, err := s.store.MachineRoom(ctx, id)
+	room, err := s.store.MachineRoom(ctx, m.ID)
 	if err != nil {
 		return err
 	}

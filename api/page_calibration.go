@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"math"
@@ -39,21 +38,11 @@ func (s *Server) startCalibrationForm(c echo.Context) error {
 		return s.machineForm(c, id, errHeight)
 	}
 	ctx := c.Request().Context()
-	made, err := s.startCalibration(ctx, db.NewCalibration{Machine: id, Tool: c.FormValue("tool"), Stock: stock, WidthUM: width, HeightUM: height})
+	made, err := planning(ctx, s, s.store.StartCalibration, db.NewCalibration{Machine: id, Tool: c.FormValue("tool"), Stock: stock, WidthUM: width, HeightUM: height})
 	if err != nil {
 		return s.machineForm(c, id, err)
 	}
 	return c.Redirect(http.StatusSeeOther, calibrationPath(made.ID))
-}
-
-// startCalibration waits for a planning slot and queues the pattern.
-func (s *Server) startCalibration(ctx context.Context, n db.NewCalibration) (db.Calibration, error) {
-	release, err := s.plans.take(ctx)
-	if err != nil {
-		return db.Calibration{}, err
-	}
-	defer release()
-	return s.store.StartCalibration(ctx, actorIn(ctx), n)
 }
 
 // calibrationPage is GET /calibrations/:id.
@@ -64,11 +53,7 @@ func (s *Server) calibrationPage(c echo.Context) error {
 // sendCalibration sends the page; typed are readings that were refused, kept as they were typed.
 func (s *Server) sendCalibration(c echo.Context, status int, problem *web.Problem, typed map[string][]string) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	one, err := s.store.Calibration(ctx, id)
+	one, err := named(c, s.store.Calibration)
 	if err != nil {
 		return err
 	}
@@ -80,7 +65,7 @@ func (s *Server) sendCalibration(c echo.Context, status int, problem *web.Proble
 	if err != nil {
 		return err
 	}
-	v := web.CalibrationView{Shell: s.shell(c, "Calibration, "+m.Name, "/stations"), Path: calibrationPath(id), MachinePath: machinePath(m.ID), Machine: machineView(m),
+	v := web.CalibrationView{Shell: s.shell(c, "Calibration, "+m.Name, "/stations"), Path: calibrationPath(one.ID), MachinePath: machinePath(m.ID), Machine: machineView(m),
 		Rev: one.Rev, State: calibrationWord(one), Size: web.Millimetres(one.Pattern.WidthUM) + " × " + web.Millimetres(one.Pattern.HeightUM) + " mm",
 		StartedBy: one.StartedName, StartedAt: s.local(one.StartedAt), Run: runLink(one.Run, one.RunNumber, one.RunPhase, one.RunOutcome),
 		Picture: patternPicture(one.Pattern), UncertainMM: web.Millimetres(calibration.DefaultUncertainUM),
@@ -219,12 +204,8 @@ func plainMM(um int64) string { return strconv.FormatFloat(float64(um)/1000, 'f'
 
 // readingsForm is POST /calibrations/:id/readings.
 func (s *Server) readingsForm(c echo.Context) error {
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
 	ctx := c.Request().Context()
-	one, err := s.store.Calibration(ctx, id)
+	one, err := named(c, s.store.Calibration)
 	if err != nil {
 		return err
 	}
@@ -235,9 +216,9 @@ func (s *Server) readingsForm(c echo.Context) error {
 	readings, uncertain, err := typedReadings(one.Pattern, form)
 	if err == nil {
 		rev, _ := strconv.ParseInt(c.FormValue("rev"), 10, 64)
-		_, err = s.store.MeasureCalibration(ctx, actorIn(ctx), id, rev, readings, uncertain)
+		_, err = s.store.MeasureCalibration(ctx, actorIn(ctx), one.ID, rev, readings, uncertain)
 	}
-	return s.calibrationForm(c, id, form, err)
+	return s.calibrationForm(c, one.ID, form, err)
 }
 
 func typedReadings(p calibration.Pattern, form map[string][]string) ([]calibration.Reading, int64, error) {

@@ -59,15 +59,11 @@ func (s *Server) sendCommissioning(c echo.Context, status int, problem *web.Prob
 
 // commissioningsOf reads the machine of the page's address and what was measured there.
 func (s *Server) commissioningsOf(c echo.Context) (db.Machine, []db.Commissioning, error) {
-	id, err := pathID(c)
+	m, err := named(c, s.store.Machine)
 	if err != nil {
 		return db.Machine{}, nil, err
 	}
-	m, err := s.store.Machine(c.Request().Context(), id)
-	if err != nil {
-		return db.Machine{}, nil, err
-	}
-	all, err := s.store.Commissionings(c.Request().Context(), id, shownCommissionings)
+	all, err := s.store.Commissionings(c.Request().Context(), m.ID, shownCommissionings)
 	return m, all, err
 }
 

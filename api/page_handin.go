@@ -189,7 +189,7 @@ func (s *Server) planForm(c echo.Context, form handInForm) error {
 			choice.Operations[letter] = op
 		}
 	}
-	row, err := s.makePlan(ctx, choice)
+	row, err := planning(ctx, s, s.store.MakePlan, choice)
 	if err != nil {
 		return s.handInAgain(c, form, err)
 	}

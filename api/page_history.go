@@ -130,11 +130,7 @@ func (s *Server) materialRoles(ctx context.Context, chosen string, picked *uuid.
 // runPage is GET /runs/:id.
 func (s *Server) runPage(c echo.Context) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	r, err := s.store.Run(ctx, actorIn(ctx), id)
+	r, err := namedTo(c, s.store.Run)
 	if err != nil {
 		return err
 	}

@@ -196,11 +196,7 @@ func (s *Server) incidentPage(c echo.Context) error {
 
 func (s *Server) sendIncident(c echo.Context, status int, with func(*web.IncidentView)) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	i, err := s.store.Incident(ctx, id)
+	i, err := named(c, s.store.Incident)
 	if err != nil {
 		return err
 	}
@@ -223,12 +219,12 @@ func (s *Server) sendIncident(c echo.Context, status int, with func(*web.Inciden
 	for n := range i.Photos {
 		v.Photos = append(v.Photos, fmt.Sprintf("%s/incidents/%s/photos/%d", base, i.ID, n+1))
 	}
-	notes, err := s.store.IncidentNotes(ctx, id)
+	notes, err := s.store.IncidentNotes(ctx, i.ID)
 	if err != nil {
 		return err
 	}
 	v.Notes = s.noteRows(notes)
-	tasks, err := s.store.FollowUps(ctx, id)
+	tasks, err := s.store.FollowUps(ctx, i.ID)
 	if err != nil {
 		return err
 	}
@@ -250,7 +246,7 @@ func (s *Server) sendIncident(c echo.Context, status int, with func(*web.Inciden
 		clear := clearing(room)
 		v.Clearing = &clear
 	}
-	linked, err := s.store.LinkedRuns(ctx, id)
+	linked, err := s.store.LinkedRuns(ctx, i.ID)
 	if err != nil {
 		return err
 	}
@@ -264,7 +260,7 @@ func (s *Server) sendIncident(c echo.Context, status int, with func(*web.Inciden
 		v.Particulars = particulars(i.Particulars)
 		v.Deadlines = s.deadlines(i)
 		v.Clock = clockWords(v.Deadlines)
-		filled, err := s.store.FillingsIn(ctx, id)
+		filled, err := s.store.FillingsIn(ctx, i.ID)
 		if err != nil {
 			return err
 		}

@@ -94,11 +94,7 @@ const gateRecords = 20
 
 func (s *Server) jobView(c echo.Context) (web.JobView, error) {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return web.JobView{}, err
-	}
-	j, err := s.store.Job(ctx, actorIn(ctx), id)
+	j, err := namedTo(c, s.store.Job)
 	if err != nil {
 		return web.JobView{}, err
 	}

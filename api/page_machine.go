@@ -30,11 +30,7 @@ func (s *Server) machinePage(c echo.Context) error { return s.sendMachine(c, htt
 
 func (s *Server) sendMachine(c echo.Context, status int, problem *web.Problem) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	m, err := s.store.Machine(ctx, id)
+	m, err := named(c, s.store.Machine)
 	if err != nil {
 		return err
 	}
@@ -43,30 +39,30 @@ func (s *Server) sendMachine(c echo.Context, status int, problem *web.Problem) e
 		return err
 	}
 	who, _ := personOf(c)
-	v := web.MachinePageView{Shell: s.shell(c, m.Name, "/stations"), Path: machinePath(id), Machine: machineView(m),
+	v := web.MachinePageView{Shell: s.shell(c, m.Name, "/stations"), Path: machinePath(m.ID), Machine: machineView(m),
 		MayLift: who.Person.Role.Officer(), Commissions: who.Person.Role.Officer() || who.Person.Role.Admin(),
 		Lockout: s.lockoutView(m.Lockout, looks), Watch: s.watchView(m, looks), Profile: profileParts(m.Profile),
 		Sides: fmt.Sprintf("%s to %s mm", web.Millimetres(calibration.LeastSideUM), web.Millimetres(calibration.MostSideUM))}
 	v.Problem = problem
-	if v.MayHandle, err = s.mayHandle(c, id); err != nil {
+	if v.MayHandle, err = s.mayHandle(c, m.ID); err != nil {
 		return err
 	}
 	for _, t := range m.Profile.Tools {
 		v.Tools = append(v.Tools, web.Choice{Value: t.Name, Label: t.Name})
 	}
-	standing, err := s.store.CalibrationStandings(ctx, id)
+	standing, err := s.store.CalibrationStandings(ctx, m.ID)
 	if err != nil {
 		return err
 	}
-	v.Calibration = s.calibrationState(standing[id])
-	past, err := s.store.Calibrations(ctx, id, shownPast)
+	v.Calibration = s.calibrationState(standing[m.ID])
+	past, err := s.store.Calibrations(ctx, m.ID, shownPast)
 	if err != nil {
 		return err
 	}
 	for _, one := range past {
 		v.History = append(v.History, s.calibrationRow(one))
 	}
-	grids, err := s.store.SettingsGrids(ctx, id, shownPast)
+	grids, err := s.store.SettingsGrids(ctx, m.ID, shownPast)
 	if err != nil {
 		return err
 	}
@@ -76,19 +72,19 @@ func (s *Server) sendMachine(c echo.Context, status int, problem *web.Problem) e
 	if err := s.provenOn(c, m, &v); err != nil {
 		return err
 	}
-	ran, err := s.store.MachineHours(ctx, id)
+	ran, err := s.store.MachineHours(ctx, m.ID)
 	if err != nil {
 		return err
 	}
 	v.Hours = fmt.Sprintf("Ran %s in all", web.Duration(ran))
-	if st := standing[id]; st.Last != nil {
+	if st := standing[m.ID]; st.Last != nil {
 		v.Hours += fmt.Sprintf(", %s since it was calibrated", web.Duration(st.RanMS))
 	}
 	v.Hours += ", machine time of all runs that are over."
 	if err := s.viewOn(c, m, &v); err != nil {
 		return err
 	}
-	locks, err := s.store.PastLockouts(ctx, id, shownPast)
+	locks, err := s.store.PastLockouts(ctx, m.ID, shownPast)
 	if err != nil {
 		return err
 	}

@@ -21,12 +21,7 @@ func (s *Server) materialPage(c echo.Context) error {
 }
 
 func (s *Server) sendMaterial(c echo.Context, status int, with func(*web.MaterialView)) error {
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	ctx := c.Request().Context()
-	m, err := s.store.Material(ctx, id)
+	m, err := named(c, s.store.Material)
 	if err != nil {
 		return err
 	}
@@ -238,11 +233,7 @@ func typedWhole(field, text string) (int64, error) {
 
 // lotOf finds the lot of a page's form, which must be this material's.
 func (s *Server) lotOf(c echo.Context) (uuid.UUID, error) {
-	id, err := pathID(c)
-	if err != nil {
-		return uuid.Nil, err
-	}
-	m, err := s.store.Material(c.Request().Context(), id)
+	m, err := named(c, s.store.Material)
 	if err != nil {
 		return uuid.Nil, err
 	}
@@ -342,12 +333,8 @@ func typedSetting(f web.ProofForm, set *db.Setting) (err error) {
 
 // withdrawProofForm is POST /materials/:id/settings/:setting/withdraw.
 func (s *Server) withdrawProofForm(c echo.Context) error {
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
 	ctx := c.Request().Context()
-	settings, err := s.store.SettingsOf(ctx, id)
+	settings, err := named(c, s.store.SettingsOf)
 	if err != nil {
 		return err
 	}

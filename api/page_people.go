@@ -134,12 +134,8 @@ func (s *Server) personPage(c echo.Context) error {
 }
 
 func (s *Server) sendPerson(c echo.Context, status int, with func(*web.PersonView)) error {
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
 	ctx := c.Request().Context()
-	a, err := s.store.Account(ctx, id)
+	a, err := named(c, s.store.Account)
 	if err != nil {
 		return err
 	}
@@ -246,17 +242,13 @@ func (s *Server) passwordLinkForm(c echo.Context) error {
 
 // eraseForm is POST /people/:id/erase.
 func (s *Server) eraseForm(c echo.Context) error {
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
 	ctx := c.Request().Context()
-	a, err := s.store.Account(ctx, id)
+	a, err := named(c, s.store.Account)
 	if err != nil {
 		return err
 	}
 	if c.FormValue("sign_in") != a.SignInName {
 		return s.changedPerson(c, invalid("sign_in", "that is not this person's sign-in name", "type it as it stands above"))
 	}
-	return s.changedPerson(c, s.store.ErasePerson(ctx, actorIn(ctx), id))
+	return s.changedPerson(c, s.store.ErasePerson(ctx, actorIn(ctx), a.ID))
 }

@@ -13,12 +13,7 @@ import (
 
 // setPage is GET /sets/{id}.
 func (s *Server) setPage(c echo.Context) error {
-	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	t, err := s.store.Set(ctx, actorIn(ctx), id)
+	t, err := namedTo(c, s.store.Set)
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -42,21 +41,11 @@ func (s *Server) startGridForm(c echo.Context) error {
 			return s.machineForm(c, id, err)
 		}
 	}
-	made, err := s.startGrid(c.Request().Context(), db.NewSettingsGrid{Machine: id, Tool: c.FormValue("tool"), Stock: stock, Spec: spec})
+	made, err := planning(c.Request().Context(), s, s.store.StartSettingsGrid, db.NewSettingsGrid{Machine: id, Tool: c.FormValue("tool"), Stock: stock, Spec: spec})
 	if err != nil {
 		return s.machineForm(c, id, err)
 	}
 	return c.Redirect(http.StatusSeeOther, gridPath(made.ID))
-}
-
-// startGrid waits for a planning slot and queues the grid.
-func (s *Server) startGrid(ctx context.Context, n db.NewSettingsGrid) (db.SettingsGrid, error) {
-	release, err := s.plans.take(ctx)
-	if err != nil {
-		return db.SettingsGrid{}, err
-	}
-	defer release()
-	return s.store.StartSettingsGrid(ctx, actorIn(ctx), n)
 }
 
 // typedList reads numbers with spaces between, as whole parts of a unit.
@@ -77,11 +66,7 @@ func (s *Server) gridPage(c echo.Context) error { return s.sendGrid(c, http.Stat
 
 func (s *Server) sendGrid(c echo.Context, status int, problem *web.Problem) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	g, err := s.store.SettingsGrid(ctx, id)
+	g, err := named(c, s.store.SettingsGrid)
 	if err != nil {
 		return err
 	}
@@ -97,7 +82,7 @@ func (s *Server) sendGrid(c echo.Context, status int, problem *web.Problem) erro
 	if err != nil {
 		return err
 	}
-	v := web.GridView{Shell: s.shell(c, "Settings grid, "+m.Name, "/stations"), Path: gridPath(id), MachinePath: machinePath(m.ID), Machine: machineView(m), Rev: g.Rev,
+	v := web.GridView{Shell: s.shell(c, "Settings grid, "+m.Name, "/stations"), Path: gridPath(g.ID), MachinePath: machinePath(m.ID), Machine: machineView(m), Rev: g.Rev,
 		What:   fmt.Sprintf("%s %s, %s, %s mm", g.Grid.Operation, g.MaterialName, g.Colour, web.Millimetres(g.ThicknessUM)),
 		MadeBy: g.MadeName, MadeAt: s.local(g.MadeAt), Run: runLink(g.Run, g.RunNumber, g.RunPhase, g.RunOutcome), Flame: g.Flame, FlameAt: s.localOrNil(g.FlameAt),
 		MayChoose: may && g.Chosen == nil && g.RunPhase == queue.Closed && g.RunOutcome != queue.OutcomeWithdrawn, AsksKerf: g.Grid.Operation == plan.Cut}
@@ -185,20 +170,16 @@ func (s *Server) chooseCellForm(c echo.Context) error {
 
 // flameForm is POST /settings-grids/:id/flame: the stop goes out first, whatever becomes of the rest.
 func (s *Server) flameForm(c echo.Context) error {
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
 	ctx := c.Request().Context()
-	g, err := s.store.SettingsGrid(ctx, id)
+	g, err := named(c, s.store.SettingsGrid)
 	if err != nil {
 		return err
 	}
 	_, stopped := s.stopRun(ctx, g.Run)
-	if _, err = s.store.SeeFlame(ctx, actorIn(ctx), id); err == nil {
+	if _, err = s.store.SeeFlame(ctx, actorIn(ctx), g.ID); err == nil {
 		err = stopped
 	}
-	return s.gridForm(c, id, err)
+	return s.gridForm(c, g.ID, err)
 }
 
 func (s *Server) gridForm(c echo.Context, id uuid.UUID, err error) error {

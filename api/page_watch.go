@@ -34,11 +34,7 @@ func (s *Server) watchPage(c echo.Context) error { return s.sendWatch(c, http.St
 
 func (s *Server) sendWatch(c echo.Context, status int, problem *web.Problem) error {
 	ctx := c.Request().Context()
-	id, err := pathID(c)
-	if err != nil {
-		return err
-	}
-	m, err := s.store.Machine(ctx, id)
+	m, err := named(c, s.store.Machine)
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/base64"
 	"errors"
-	"net/http"
 
 	"github.com/go-webauthn/webauthn/protocol"
 	"github.com/go-webauthn/webauthn/webauthn"
@@ -54,20 +53,8 @@ func (s *Server) OpenPasskeySession(ctx context.Context, request wire.OpenPasske
 			s.log.Warn("session not ended", "request", visitIn(ctx).id, "error", err)
 		}
 	}
-	return passkeyAnswer{wire.OpenPasskeySession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt},
-		s.sessionCookie(o.Token, o.Session.ExpiresAt)}, nil
-}
-
-// passkeyAnswer is a session with its cookie.
-type passkeyAnswer struct {
-	body   wire.OpenPasskeySession201JSONResponse
-	cookie *http.Cookie
-}
-
-// VisitOpenPasskeySessionResponse writes the answer.
-func (a passkeyAnswer) VisitOpenPasskeySessionResponse(w http.ResponseWriter) error {
-	http.SetCookie(w, a.cookie)
-	return a.body.VisitOpenPasskeySessionResponse(w)
+	body := wire.OpenPasskeySession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt}
+	return cookieAnswer{s.sessionCookie(o.Token, o.Session.ExpiresAt), body.VisitOpenPasskeySessionResponse}, nil
 }
 
 // signInByPasskey opens a session, at the station that asks or in any other browser. Errors are

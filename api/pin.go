@@ -70,20 +70,8 @@ func (s *Server) OpenStationSession(ctx context.Context, request wire.OpenStatio
 	if err != nil {
 		return nil, err
 	}
-	return pinAnswer{wire.OpenStationSession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt},
-		s.sessionCookie(o.Token, o.Session.ExpiresAt)}, nil
-}
-
-// pinAnswer is a station's session with its cookie.
-type pinAnswer struct {
-	body   wire.OpenStationSession201JSONResponse
-	cookie *http.Cookie
-}
-
-// VisitOpenStationSessionResponse writes the answer.
-func (a pinAnswer) VisitOpenStationSessionResponse(w http.ResponseWriter) error {
-	http.SetCookie(w, a.cookie)
-	return a.body.VisitOpenStationSessionResponse(w)
+	body := wire.OpenStationSession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt}
+	return cookieAnswer{s.sessionCookie(o.Token, o.Session.ExpiresAt), body.VisitOpenStationSessionResponse}, nil
 }
 
 // signInByPIN opens a session at the station that asks. Errors are errNoStation, errWrongPIN whatever

@@ -17,7 +17,7 @@ func (s *Server) MakePlan(ctx context.Context, request wire.MakePlanRequestObjec
 	if err != nil {
 		return nil, err
 	}
-	row, err := s.makePlan(ctx, choice)
+	row, err := planning(ctx, s, s.store.MakePlan, choice)
 	if err != nil {
 		return nil, err
 	}
@@ -25,14 +25,14 @@ func (s *Server) MakePlan(ctx context.Context, request wire.MakePlanRequestObjec
 	return wire.MakePlan200JSONResponse(shape), err
 }
 
-// makePlan waits for a planning slot and makes the plan.
-func (s *Server) makePlan(ctx context.Context, choice db.PlanChoice) (db.PlanRow, error) {
+// planning waits for a planning slot and makes what was chosen in it.
+func planning[C, T any](ctx context.Context, s *Server, do func(context.Context, db.Actor, C) (T, error), choice C) (made T, err error) {
 	release, err := s.plans.take(ctx)
 	if err != nil {
-		return db.PlanRow{}, err
+		return made, err
 	}
 	defer release()
-	return s.store.MakePlan(ctx, actorIn(ctx), choice)
+	return do(ctx, actorIn(ctx), choice)
 }
 
 // GetPlan is GET /plans/{digest}.

@@ -144,6 +144,34 @@ func (s *Server) sessionCookie(token string, expires time.Time) *http.Cookie {
 	}
 }
 
+// cookieAnswer is an answer that also gives a browser its cookie, or takes it away; nil for none.
+type cookieAnswer struct {
+	cookie *http.Cookie
+	write  func(http.ResponseWriter) error
+}
+
+func (a cookieAnswer) visit(w http.ResponseWriter) error {
+	if a.cookie != nil {
+		http.SetCookie(w, a.cookie)
+	}
+	return a.write(w)
+}
+
+// VisitOpenSessionResponse writes the answer.
+func (a cookieAnswer) VisitOpenSessionResponse(w http.ResponseWriter) error { return a.visit(w) }
+
+// VisitOpenPasskeySessionResponse writes the answer.
+func (a cookieAnswer) VisitOpenPasskeySessionResponse(w http.ResponseWriter) error { return a.visit(w) }
+
+// VisitOpenStationSessionResponse writes the answer.
+func (a cookieAnswer) VisitOpenStationSessionResponse(w http.ResponseWriter) error { return a.visit(w) }
+
+// VisitEndSessionResponse writes the answer.
+func (a cookieAnswer) VisitEndSessionResponse(w http.ResponseWriter) error { return a.visit(w) }
+
+// VisitEnrolStationResponse writes the answer.
+func (a cookieAnswer) VisitEnrolStationResponse(w http.ResponseWriter) error { return a.visit(w) }
+
 // endedCookie makes a browser forget its token.
 func (s *Server) endedCookie() *http.Cookie {
 	c := s.sessionCookie("", time.Unix(1, 0))

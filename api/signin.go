@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"errors"
-	"net/http"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -93,27 +92,12 @@ func (s *Server) OpenSession(ctx context.Context, request wire.OpenSessionReques
 	if err != nil {
 		return nil, err
 	}
-	answer := sessionAnswer{body: wire.OpenSession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt}}
+	body := wire.OpenSession201JSONResponse{Person: personShape(o.Person), ExpiresAt: o.Session.ExpiresAt}
 	if kind == db.SessionBrowser {
-		answer.cookie = s.sessionCookie(o.Token, o.Session.ExpiresAt)
-	} else {
-		answer.body.Token = &o.Token
+		return cookieAnswer{s.sessionCookie(o.Token, o.Session.ExpiresAt), body.VisitOpenSessionResponse}, nil
 	}
-	return answer, nil
-}
-
-// sessionAnswer is a session with its cookie.
-type sessionAnswer struct {
-	body   wire.OpenSession201JSONResponse
-	cookie *http.Cookie
-}
-
-// VisitOpenSessionResponse writes the answer.
-func (a sessionAnswer) VisitOpenSessionResponse(w http.ResponseWriter) error {
-	if a.cookie != nil {
-		http.SetCookie(w, a.cookie)
-	}
-	return a.body.VisitOpenSessionResponse(w)
+	body.Token = &o.Token
+	return body, nil
 }
 
 // EndSession is DELETE /sessions/current.
@@ -122,16 +106,7 @@ func (s *Server) EndSession(ctx context.Context, _ wire.EndSessionRequestObject)
 	if err := s.store.EndSession(ctx, who.Actor(), who.Session.ID); err != nil {
 		return nil, err
 	}
-	return signedOut{cookie: s.endedCookie()}, nil
-}
-
-// signedOut is the answer that also makes a browser forget its cookie.
-type signedOut struct{ cookie *http.Cookie }
-
-// VisitEndSessionResponse writes the answer.
-func (a signedOut) VisitEndSessionResponse(w http.ResponseWriter) error {
-	http.SetCookie(w, a.cookie)
-	return wire.EndSession204Response{}.VisitEndSessionResponse(w)
+	return cookieAnswer{s.endedCookie(), wire.EndSession204Response{}.VisitEndSessionResponse}, nil
 }
 
 // GetMe is GET /me.
