@@ -107,31 +107,40 @@ func (f *faces) trace(around nodes) {
 // place finds the face that holds each component, by what lies to the left of its leftmost point.
 func (f *faces) place() {
 	leftmost := make([]geom.Point, len(f.holder))
+	boxes := make([]geom.Box, len(f.holder))
 	for c := range leftmost {
 		leftmost[c] = geom.Pt(math.MaxInt64, 0)
 	}
 	for e := range f.edges {
 		c := f.componentOf[e]
 		for _, p := range f.ways.Line(e) {
+			if leftmost[c].X == math.MaxInt64 {
+				boxes[c] = geom.Box{Min: p, Max: p}
+			}
+			boxes[c] = boxes[c].With(p)
 			if geom.Compare(p, leftmost[c]) < 0 {
 				leftmost[c] = p
 			}
 		}
 	}
-	order := make([]int, len(leftmost))
+	order := make([]int32, len(leftmost))
 	for c := range order {
-		order[c] = c
+		order[c] = int32(c)
 		f.holder[c] = -1
 	}
-	if len(order) < 2 {
-		return
-	}
-	slices.SortFunc(order, func(a, b int) int {
+	slices.SortFunc(order, func(a, b int32) int {
 		return cmp.Or(geom.Compare(leftmost[a], leftmost[b]), cmp.Compare(a, b))
 	})
-	search := f.indexed().Search()
-	for _, c := range order {
-		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return int(f.componentOf[f.ways.Of[s]]) == c })
+	var search *geom.SegmentSearch
+	for k, boxed := range boxed(order, leftmost, boxes) {
+		if !boxed {
+			continue
+		}
+		if search == nil {
+			search = f.indexed().Search()
+		}
+		c := order[k]
+		h, ok := f.left(search, leftmost[c], leftmost[order[0]].X, func(s int) bool { return f.componentOf[f.ways.Of[s]] == c })
 		if !ok {
 			continue
 		}

@@ -232,10 +232,11 @@ func (n *network) divide(lines []Line, meets stops) {
 	d := divider{network: n, places: newPlaces(count / 4), straight: newPlaces(count / 4)}
 	meets.each(func(s stop) { d.places.add(geom.PointKey(s.at)) })
 	whole := *n
+	whole.ways.Of = nil // what is cut is found by its first point
 	n.nodes = d.places.count
-	n.edges = make([]edge, 0, len(whole.edges)+count/2)
-	n.ways = geom.Polylines{}
-	n.ways.Grow(cap(n.edges), len(whole.ways.Points)+count/2)
+	n.edges = make([]edge, 0, len(whole.edges)+2*n.nodes)
+	n.ways = geom.Polylines{} // with room for nodes of two lines that have no point there yet
+	n.ways.Grow(cap(n.edges), len(whole.ways.Points)+4*n.nodes)
 	var own []stop
 	var points []geom.Point
 	for e, was := range whole.edges {

@@ -41,28 +41,40 @@ func NewSegmentIndex(lines *Polylines) *SegmentIndex {
 		slant += slantOf(lines.Segment(i))
 	}
 	longest := 2*slant/int64(count) + 1
-	leaves := make([]indexBox, 0, count+count/8)
-	owners := make([]int32, 0, cap(leaves))
+	leaves := 0
 	for i := range count {
-		s := lines.Segment(i)
-		parts := slantOf(s)/longest + 1
-		from := s.A
-		for k := int64(1); k <= parts; k++ {
-			to := s.B
-			var slack int64
-			if k < parts {
-				to, slack = s.At(float64(k)/float64(parts)), 1
-			} else if parts > 1 {
-				slack = 1
-			}
-			b := Segment{from, to}.Box()
-			leaves = append(leaves, indexBox{int32(b.Min.X - slack), int32(b.Min.Y - slack), int32(b.Max.X + slack), int32(b.Max.Y + slack)})
-			owners = append(owners, int32(i))
-			from = to
-		}
+		leaves += int(slantOf(lines.Segment(i))/longest + 1)
 	}
-	x.pack(leaves, owners)
+	all := leaves
+	for n := leaves; n > 1; all += n {
+		n = (n + indexFan - 1) / indexFan
+	}
+	x.items, x.boxes = make([]int32, 0, leaves), make([]indexBox, 0, all)
+	for i := range count {
+		x.divide(i, longest)
+	}
+	x.pack()
 	return x
+}
+
+// divide adds the leaves of segment i, each less slanted than longest.
+func (x *SegmentIndex) divide(i int, longest int64) {
+	s := x.lines.Segment(i)
+	parts := slantOf(s)/longest + 1
+	from := s.A
+	for k := int64(1); k <= parts; k++ {
+		to := s.B
+		var slack int64
+		if k < parts {
+			to, slack = s.At(float64(k)/float64(parts)), 1
+		} else if parts > 1 {
+			slack = 1
+		}
+		b := Segment{from, to}.Box()
+		x.boxes = append(x.boxes, indexBox{int32(b.Min.X - slack), int32(b.Min.Y - slack), int32(b.Max.X + slack), int32(b.Max.Y + slack)})
+		x.items = append(x.items, int32(i))
+		from = to
+	}
 }
 
 func slantOf(s Segment) int64 {
@@ -71,7 +83,8 @@ func slantOf(s Segment) int64 {
 }
 
 // pack sorts the leaves and builds the levels above them.
-func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
+func (x *SegmentIndex) pack() {
+	leaves := x.boxes
 	all := leaves[0]
 	for _, b := range leaves[1:] {
 		all = all.union(b)
@@ -85,19 +98,7 @@ func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
 		keys[i] = (spread(uint64(mx<<16/extent))|spread(uint64(my<<16/extent))<<1)<<32 | uint64(i)
 	}
 	sortHigh(keys)
-	total := 0
-	for n := len(leaves); ; n = (n + indexFan - 1) / indexFan {
-		total += n
-		if n == 1 {
-			break
-		}
-	}
-	x.items = make([]int32, len(leaves))
-	x.boxes = make([]indexBox, len(leaves), total)
-	for k, key := range keys {
-		i := uint32(key)
-		x.items[k], x.boxes[k] = owners[i], leaves[i]
-	}
+	x.arrange(keys)
 	x.levels = []int{0, len(leaves)}
 	for lo, hi := 0, len(leaves); hi-lo > 1; lo, hi = hi, len(x.boxes) {
 		for i := lo; i < hi; i += indexFan {
@@ -108,6 +109,25 @@ func (x *SegmentIndex) pack(leaves []indexBox, owners []int32) {
 			x.boxes = append(x.boxes, u)
 		}
 		x.levels = append(x.levels, len(x.boxes))
+	}
+}
+
+// arrange puts the leaves in the order of their keys where they lie, round by round of those that change
+// places. Of each key only the place remains.
+func (x *SegmentIndex) arrange(keys []uint64) {
+	for i := range keys {
+		box, item := x.boxes[i], x.items[i]
+		at := i
+		for {
+			from := int(uint32(keys[at]))
+			keys[at] = uint64(at)
+			if from == i {
+				break
+			}
+			x.boxes[at], x.items[at] = x.boxes[from], x.items[from]
+			at = from
+		}
+		x.boxes[at], x.items[at] = box, item
 	}
 }
 
