@@ -36,11 +36,13 @@ func (m *maker) ordered(all []task, parents []int) []task {
 	items := make([]route.Item, len(all))
 	entries := make([][]route.Entry, len(all)) // of closed lines
 	each := min(mostEntries, max(1, mostAllEntries/max(1, len(all))))
+	ends := make([]geom.Point, 0, 2*len(all)) // of open lines
 	for i, t := range all {
 		items[i].Class = slices.Index(runningOrder, t.op)
 		if !t.closed {
 			first, last := t.ends()
-			items[i].Entries = []geom.Point{first, last}
+			ends = append(ends, first, last)
+			items[i].Entries = ends[len(ends)-2:]
 			continue
 		}
 		items[i].Closed = true
@@ -49,8 +51,9 @@ func (m *maker) ordered(all []task, parents []int) []task {
 			most = 1
 		}
 		entries[i] = route.Entries(t.points, most, entryUM)
-		for _, e := range entries[i] {
-			items[i].Entries = append(items[i].Entries, e.At)
+		items[i].Entries = make([]geom.Point, len(entries[i]))
+		for k, e := range entries[i] {
+			items[i].Entries[k] = e.At
 		}
 	}
 	c := m.req.Choices

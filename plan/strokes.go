@@ -13,7 +13,13 @@ import (
 // the tool needs.
 func (m *maker) strokes(visits []task, groups []Group, c cutting, frees []int64, extents geom.Box) []Stroke {
 	waste := m.waste(c, extents)
-	strokes := make([]Stroke, 0, len(visits))
+	count := 0 // unless some are divided
+	for _, v := range visits {
+		count += max(1, len(v.rows)) * int(m.settingOf(v).Passes)
+	}
+	count = min(count, mostPoints/2)
+	strokes := make([]Stroke, 0, count)
+	m.pitches, m.again = make([]int64, 0, count), make([]bool, 0, count)
 	points, divided := 0, 0
 	for k, v := range visits {
 		setting := m.settingOf(v)
@@ -76,12 +82,10 @@ func placedAtOrigin(strokes []Stroke, pieces []Piece, extents geom.Box) geom.Box
 		}
 	}
 	origin := geom.Pt(-extents.Min.X, -extents.Min.Y)
-	moved := make(map[*geom.Point][]geom.Point, len(strokes)) // passes share their points
+	var here, there []geom.Point
 	for i, s := range strokes {
-		there, ok := moved[&s.Points[0]]
-		if !ok {
-			there = movedBy(s.Points, origin)
-			moved[&s.Points[0]] = there
+		if here == nil || &s.Points[0] != &here[0] { // passes in turn share their points
+			here, there = s.Points, movedBy(s.Points, origin)
 		}
 		strokes[i].Points = there
 	}

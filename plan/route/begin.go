@@ -101,8 +101,7 @@ func (c *chains) join(a, b int32) {
 // link joins nodes of one class, the cheapest links first, where that closes no ring.
 func (c *chains) link(nodes []int32) {
 	loose := func(a int32) bool { return c.waiting[c.item[a]] == 0 }
-	pairs := make([]pair, 0, 6*len(nodes))
-	costs := make([]int64, 0, cap(pairs))
+	order := make([]geom.Keyed, 0, 5*len(nodes))
 	for _, a := range nodes {
 		if !loose(a) {
 			continue
@@ -112,12 +111,19 @@ func (c *chains) link(nodes []int32) {
 			if !loose(b) || c.holder[a] != c.holder[b] || a > b && c.nearTo(b, a) {
 				continue
 			}
-			pairs = append(pairs, pair{min(a, b), max(a, b)})
-			costs = append(costs, gap(c.cost, c.box(a), c.box(b)))
+			order = append(order, geom.Keyed{Key: uint64(min(a, b))<<32 | uint64(max(a, b))})
 		}
 	}
-	for _, i := range cheapest(pairs, costs) {
-		a, b := pairs[i][0], pairs[i][1]
+	geom.SortKeyed(order) // of links that cost the same the first by its nodes comes first
+	pairs := make([]pair, len(order))
+	for i, o := range order {
+		a, b := int32(o.Key>>32), int32(o.Key)
+		pairs[i] = pair{a, b}
+		order[i] = geom.Keyed{Key: uint64(gap(c.cost, c.box(a), c.box(b))), Item: int32(i)}
+	}
+	geom.SortKeyed(order)
+	for _, o := range order {
+		a, b := pairs[o.Item][0], pairs[o.Item][1]
 		if c.full(a) || c.full(b) {
 			continue
 		}
@@ -126,24 +132,6 @@ func (c *chains) link(nodes []int32) {
 			c.join(a, b)
 		}
 	}
-}
-
-// cheapest are the indexes of the pairs by their costs, of equal ones by their nodes.
-func cheapest(pairs []pair, costs []int64) []int32 {
-	order := make([]geom.Keyed, len(pairs))
-	for i, p := range pairs {
-		order[i] = geom.Keyed{Key: uint64(p[0])<<32 | uint64(p[1]), Item: int32(i)}
-	}
-	geom.SortKeyed(order)
-	for i, k := range order {
-		order[i].Key = uint64(costs[k.Item])
-	}
-	geom.SortKeyed(order)
-	out := make([]int32, len(order))
-	for i, k := range order {
-		out[i] = k.Item
-	}
-	return out
 }
 
 func (r *router) nearTo(a, b int32) bool {

@@ -73,6 +73,7 @@ func (r *router) findNear(t *tree, nodes []int32) {
 func (r *router) findNearOf(t *tree, of positions, nodes []int32) {
 	store := make([]neighbour, 0, len(nodes)*(nearMost+2))
 	q := nearest{tree: t, found: make([]found, 0, nearAll)}
+	part := nearest{tree: t, found: make([]found, 0, nearQuadrant), most: nearQuadrant}
 	for _, a := range nodes {
 		q.but = [2]int32{a, r.mate[a]}
 		q.found = q.found[:0]
@@ -84,7 +85,7 @@ func (r *router) findNearOf(t *tree, of positions, nodes []int32) {
 			}
 		} else {
 			q.from = t.samples[of.positions(a)[0]].at
-			r.around(&q)
+			r.around(&q, &part)
 		}
 		lo := len(store)
 		for _, f := range q.found {
@@ -94,15 +95,15 @@ func (r *router) findNearOf(t *tree, of positions, nodes []int32) {
 	}
 }
 
-// around finds the nearest nodes, and the nearest of each quadrant.
-func (r *router) around(q *nearest) {
+// around finds the nearest nodes, and the nearest of each quadrant, for which part is room.
+func (r *router) around(q, part *nearest) {
 	q.quadrant, q.most = everywhere, nearMost
 	q.search()
 	var have [4]int
 	for _, f := range q.found {
 		have[quadrantOf(q.from, r.middle(f.node))]++
 	}
-	part := nearest{tree: q.tree, from: q.from, but: q.but, most: nearQuadrant}
+	part.from, part.but = q.from, q.but
 	for quadrant, n := range have {
 		if n >= nearQuadrant {
 			continue

@@ -1,6 +1,8 @@
 package route
 
 import (
+	"math"
+
 	"kerfgate/plan/geom"
 )
 
@@ -28,6 +30,8 @@ type router struct {
 	place []int32 // of each node in path
 	total int64   // cost of path
 
+	trail []step // room for touch
+
 	queue  []int32 // nodes whose links are to be looked at
 	queued []bool
 	log    []change // what was done since the last kick
@@ -37,11 +41,14 @@ type router struct {
 
 const none = int32(-1)
 
-// neighbour is a node, and the cost of the link to it where neither end can move, else none.
+// neighbour is a node, and the cost of the link to it where neither end can move, else unknown. There are many:
+// a link that costs 4 s or more of nanoseconds is summed anew each time.
 type neighbour struct {
 	node int32
-	cost int64
+	cost uint32
 }
+
+const unknown = math.MaxUint32
 
 // The first two nodes.
 const (
@@ -52,6 +59,13 @@ const (
 func newRouter(items []Item, parents []int, o Options) *router {
 	r := &router{items: items, cost: o.Cost, opts: o}
 	ranks := classRanks(items)
+	nodes := 2 + len(items)
+	for _, it := range items {
+		if !it.Closed {
+			nodes++
+		}
+	}
+	r.reserve(nodes)
 	r.add(none, 0, o.Start)
 	r.add(none, int32(len(items)), o.Start)
 	first := make([]int32, len(items))
@@ -84,6 +98,13 @@ func newRouter(items []Item, parents []int, o Options) *router {
 	return r
 }
 
+func (r *router) reserve(nodes int) {
+	r.at, r.contours = make([]geom.Point, 0, nodes), make([]*contour, 0, nodes)
+	for _, of := range []*[]int32{&r.item, &r.mate, &r.holder, &r.class, &r.entry} {
+		*of = make([]int32, 0, nodes)
+	}
+}
+
 func (r *router) add(item, class int32, at geom.Point) {
 	r.at = append(r.at, at)
 	r.item = append(r.item, item)
@@ -105,8 +126,8 @@ func (r *router) link(a, b int32) int64 {
 
 // toNear is the cost of the link to a neighbour.
 func (r *router) toNear(a int32, n *neighbour) int64 {
-	if n.cost >= 0 {
-		return n.cost
+	if n.cost != unknown {
+		return int64(n.cost)
 	}
 	return r.link(a, n.node)
 }
@@ -114,9 +135,9 @@ func (r *router) toNear(a int32, n *neighbour) int64 {
 // neighbourOf is b as a neighbour of a.
 func (r *router) neighbourOf(a, b int32) neighbour {
 	if r.contours[a] != nil || r.contours[b] != nil {
-		return neighbour{b, int64(none)}
+		return neighbour{b, unknown}
 	}
-	return neighbour{b, r.link(a, b)}
+	return neighbour{b, uint32(min(unknown, r.link(a, b)))}
 }
 
 func (r *router) endLink(a, b int32) int64 {

@@ -10,10 +10,16 @@ import (
 // choice is one way of doing an item: begun at in, ended at out.
 type choice struct {
 	in, out geom.Point
-	place   int32 // of the item's first node in the path
 	entry   int32
+	step    int32 // its number on the trail
 	sum     int64 // least cost up to here
-	before  int32 // the choice of the item before that gives it; none at the first item
+}
+
+// step is what the trail keeps of a choice.
+type step struct {
+	place  int32 // of the item's first node in the path
+	entry  int32
+	before int32 // the choice of the item before that gives the least cost; none at the first item
 }
 
 // touch finds the best entries and directions for the order as it is, among a few entries of each
@@ -22,35 +28,39 @@ type choice struct {
 // minimum of the touring-polygons problem; M. Dror, A. Efrat, A. Lubiw, J. S. B. Mitchell,
 // "Touring a sequence of polygons", STOC 2003.)
 func (r *router) touch() bool {
-	choices := make([]choice, 0, 4*len(r.path))
-	lo := 0 // of the choices of the item before
+	if r.trail == nil {
+		r.trail = make([]step, 0, 2*len(r.items))
+	}
+	r.trail = r.trail[:0]
+	var before, now []choice
 	for k := int32(1); int(k) < len(r.path)-1; {
-		hi := len(choices)
-		choices = r.choices(choices, k)
-		for c := range choices[hi:] {
-			r.enterFrom(choices[lo:hi], &choices[hi+c], int32(lo))
+		now = r.choices(now[:0], k)
+		for i := range now {
+			c := &now[i]
+			c.step = int32(len(r.trail))
+			r.trail = append(r.trail, step{place: k, entry: c.entry, before: r.enterFrom(before, c)})
 		}
 		if k++; r.mate[r.path[k-1]] == r.path[k] {
 			k++
 		}
-		lo = hi
+		before, now = now, before
 	}
 	best, least := none, r.total
-	for c := lo; c < len(choices); c++ {
-		sum := choices[c].sum
+	for i := range before {
+		sum := before[i].sum
 		if r.opts.Return {
-			sum += between(r.cost, choices[c].out, r.opts.Start)
+			sum += between(r.cost, before[i].out, r.opts.Start)
 		}
 		if sum < least {
-			best, least = int32(c), sum
+			best, least = before[i].step, sum
 		}
 	}
 	if best == none {
 		return false
 	}
 	r.total = least
-	for c := best; c != none; c = choices[c].before {
-		r.choose(choices[c])
+	for k := best; k != none; k = r.trail[k].before {
+		r.choose(r.trail[k])
 	}
 	return true
 }
@@ -60,12 +70,12 @@ func (r *router) choices(out []choice, k int32) []choice {
 	a := r.path[k]
 	if b := r.mate[a]; b != none {
 		return append(out,
-			choice{in: r.at[a], out: r.at[b], place: k, entry: r.entry[a]},
-			choice{in: r.at[b], out: r.at[a], place: k, entry: r.entry[b]})
+			choice{in: r.at[a], out: r.at[b], entry: r.entry[a]},
+			choice{in: r.at[b], out: r.at[a], entry: r.entry[b]})
 	}
 	c := r.contours[a]
 	if c == nil {
-		return append(out, choice{in: r.at[a], out: r.at[a], place: k})
+		return append(out, choice{in: r.at[a], out: r.at[a]})
 	}
 	var room [16]int32
 	entries := append(room[:0], r.entry[a])
@@ -84,29 +94,30 @@ func (r *router) choices(out []choice, k int32) []choice {
 		add(e)
 	}
 	for _, e := range entries {
-		out = append(out, choice{in: c.points[e], out: c.points[e], place: k, entry: e})
+		out = append(out, choice{in: c.points[e], out: c.points[e], entry: e})
 	}
 	return out
 }
 
-// enterFrom gives c the best of the choices before it, the first of which has the number first.
-func (r *router) enterFrom(before []choice, c *choice, first int32) {
-	c.before = none
+// enterFrom gives c its least cost, and the step of the choice before it that gives it.
+func (r *router) enterFrom(before []choice, c *choice) int32 {
 	if len(before) == 0 {
 		if !r.opts.Anywhere {
 			c.sum = between(r.cost, r.opts.Start, c.in)
 		}
-		return
+		return none
 	}
+	best := none
 	c.sum = math.MaxInt64
 	for i := range before {
 		if sum := before[i].sum + between(r.cost, before[i].out, c.in); sum < c.sum {
-			c.sum, c.before = sum, first+int32(i)
+			c.sum, best = sum, before[i].step
 		}
 	}
+	return best
 }
 
-func (r *router) choose(c choice) {
+func (r *router) choose(c step) {
 	a := r.path[c.place]
 	switch {
 	case r.entry[a] == c.entry:

@@ -38,15 +38,17 @@ func newTree(samples []sample, cost func(dx, dy int64) int64) *tree {
 		t.open[i] = true
 	}
 	if len(samples) > 0 {
+		nodes := 1
+		for n := len(samples); n > leafSamples; n = (n + 1) / 2 { // of the larger half
+			nodes = 2*nodes + 1
+		}
+		t.nodes = make([]treeNode, nodes)
 		t.build(0, 0, len(samples))
 	}
 	return t
 }
 
 func (t *tree) build(node, lo, hi int) {
-	for len(t.nodes) <= node {
-		t.nodes = append(t.nodes, treeNode{})
-	}
 	box := geom.Box{Min: t.samples[lo].at, Max: t.samples[lo].at}
 	for _, s := range t.samples[lo+1 : hi] {
 		box = box.With(s.at)
