@@ -4,10 +4,11 @@ package geom
 // of a curve that fills the plane (Morton order: the bits of x and y in turn), built at once. Unlike
 // a grid it does not care how unevenly the segments lie.
 type SegmentIndex struct {
-	lines  *Polylines
-	items  []int32 // leaf → segment; a long slanted segment has several leaves
-	boxes  []indexBox
-	levels []int // where the boxes of each level begin, leaves first; the last entry is the end
+	lines   *Polylines
+	items   []int32 // leaf → segment; ^k for divided[k]
+	divided []int32 // long slanted segments, which have several leaves
+	boxes   []indexBox
+	levels  []int // where the boxes of each level begin, leaves first; the last entry is the end
 }
 
 // indexBox holds coordinates in 32 bits, so that twice as many fit a cache line.
@@ -19,6 +20,11 @@ func (b indexBox) union(o indexBox) indexBox {
 
 func (b indexBox) meets(o indexBox) bool {
 	return b.x0 <= o.x1 && o.x0 <= b.x1 && b.y0 <= o.y1 && o.y0 <= b.y1
+}
+
+// indexBoxOf is that of a segment.
+func indexBoxOf(s Segment) indexBox {
+	return indexBox{int32(min(s.A.X, s.B.X)), int32(min(s.A.Y, s.B.Y)), int32(max(s.A.X, s.B.X)), int32(max(s.A.Y, s.B.Y))}
 }
 
 // MostIndexedUM bounds the coordinates that a SegmentIndex takes, either way from zero: 1 km.
@@ -61,18 +67,19 @@ func NewSegmentIndex(lines *Polylines) *SegmentIndex {
 func (x *SegmentIndex) divide(i int, longest int64) {
 	s := x.lines.Segment(i)
 	parts := slantOf(s)/longest + 1
-	from := s.A
+	if parts == 1 {
+		x.boxes, x.items = append(x.boxes, indexBoxOf(s)), append(x.items, int32(i))
+		return
+	}
+	from, item := s.A, ^int32(len(x.divided))
+	x.divided = append(x.divided, int32(i))
 	for k := int64(1); k <= parts; k++ {
 		to := s.B
-		var slack int64
 		if k < parts {
-			to, slack = s.At(float64(k)/float64(parts)), 1
-		} else if parts > 1 {
-			slack = 1
+			to = s.At(float64(k) / float64(parts))
 		}
-		b := Segment{from, to}.Box()
-		x.boxes = append(x.boxes, indexBox{int32(b.Min.X - slack), int32(b.Min.Y - slack), int32(b.Max.X + slack), int32(b.Max.Y + slack)})
-		x.items = append(x.items, int32(i))
+		b := indexBoxOf(Segment{from, to}) // a micrometre off where the ends are rounded
+		x.boxes, x.items = append(x.boxes, indexBox{b.x0 - 1, b.y0 - 1, b.x1 + 1, b.y1 + 1}), append(x.items, item)
 		from = to
 	}
 }
@@ -142,37 +149,51 @@ func spread(v uint64) uint64 {
 // SegmentSearch asks an index, one question after the other.
 type SegmentSearch struct {
 	index *SegmentIndex
-	seen  []uint32 // of each segment: the number of the question that met it last
+	seen  []uint32 // of each divided segment: the number of the question that met it last
 	asked uint32
 	stack []searchNode
+	found []boxedSegment // by Near
 	// What Around knows: the segments near those from first to before end.
 	first, end int
 	grow       int64
-	near       []int32
-	nearBoxes  []indexBox
+	near       []boxedSegment
 	// Visits counts the boxes looked at, as a measure of the work.
 	Visits int64
 }
 
 type searchNode struct{ level, at int32 }
 
+type boxedSegment struct {
+	box     indexBox
+	segment int32
+}
+
 // Search begins asking.
 func (x *SegmentIndex) Search() *SegmentSearch {
-	return &SegmentSearch{index: x, seen: make([]uint32, x.lines.Len())}
+	return &SegmentSearch{index: x, seen: make([]uint32, len(x.divided))}
 }
 
 // Near calls visit once for every segment whose box may meet b, in a fixed order; visit returns
 // false to end.
 func (s *SegmentSearch) Near(b Box, visit func(segment int) bool) {
+	s.found = s.gather(s.found[:0], indexBox{narrow(b.Min.X), narrow(b.Min.Y), narrow(b.Max.X), narrow(b.Max.Y)})
+	for _, f := range s.found {
+		if !visit(int(f.segment)) {
+			return
+		}
+	}
+}
+
+// gather appends the segments of the leaves that meet q, each once, with their boxes.
+func (s *SegmentSearch) gather(out []boxedSegment, q indexBox) []boxedSegment {
 	x := s.index
-	if x.lines.Len() == 0 {
-		return
+	if len(x.items) == 0 {
+		return out
 	}
 	if s.asked++; s.asked == 0 {
 		clear(s.seen)
 		s.asked = 1
 	}
-	q := indexBox{narrow(b.Min.X), narrow(b.Min.Y), narrow(b.Max.X), narrow(b.Max.Y)}
 	top := len(x.levels) - 2
 	s.stack = append(s.stack[:0], searchNode{int32(top), int32(x.levels[top])})
 	for len(s.stack) > 0 {
@@ -182,28 +203,34 @@ func (s *SegmentSearch) Near(b Box, visit func(segment int) bool) {
 		hi := min(lo+indexFan, x.levels[n.level+1])
 		s.Visits += int64(hi - lo)
 		if n.level == 0 {
-			for i := lo; i < hi; i++ {
-				if !x.boxes[i].meets(q) {
-					continue
-				}
-				item := x.items[i]
-				if s.seen[item] == s.asked {
-					continue
-				}
-				s.seen[item] = s.asked
-				if !visit(int(item)) {
-					return
+			for i, b := range x.boxes[lo:hi] {
+				if b.meets(q) {
+					out = s.leaf(out, b, x.items[lo+i])
 				}
 			}
 			continue
 		}
-		below := x.levels[n.level-1]
+		below := x.levels[n.level-1] - x.levels[n.level]*indexFan
 		for i := hi - 1; i >= lo; i-- {
 			if x.boxes[i].meets(q) {
-				s.stack = append(s.stack, searchNode{n.level - 1, int32(below + (i-x.levels[n.level])*indexFan)})
+				s.stack = append(s.stack, searchNode{n.level - 1, int32(below + i*indexFan)})
 			}
 		}
 	}
+	return out
+}
+
+// leaf appends the segment of a leaf, unless this question has met it.
+func (s *SegmentSearch) leaf(out []boxedSegment, b indexBox, item int32) []boxedSegment {
+	if item >= 0 {
+		return append(out, boxedSegment{b, item})
+	}
+	if s.seen[^item] == s.asked {
+		return out
+	}
+	s.seen[^item] = s.asked
+	segment := s.index.divided[^item]
+	return append(out, boxedSegment{indexBoxOf(s.index.lines.Segment(int(segment))), segment})
 }
 
 func narrow(v int64) int32 { return int32(max(-2*MostIndexedUM, min(2*MostIndexedUM, v))) }
@@ -221,8 +248,8 @@ func (s *SegmentSearch) Around(i int, grow int64, visit func(segment int) bool) 
 	b := s.index.lines.Segment(i).Box()
 	q := indexBox{narrow(b.Min.X - grow), narrow(b.Min.Y - grow), narrow(b.Max.X + grow), narrow(b.Max.Y + grow)}
 	s.Visits += int64(len(s.near))
-	for k, box := range s.nearBoxes {
-		if box.meets(q) && !visit(int(s.near[k])) {
+	for k := range s.near {
+		if n := &s.near[k]; n.box.meets(q) && !visit(int(n.segment)) {
 			return
 		}
 	}
@@ -248,11 +275,5 @@ func (s *SegmentSearch) window(i int, grow int64) {
 		box = u
 	}
 	s.first, s.end, s.grow = i, end, grow
-	s.near, s.nearBoxes = s.near[:0], s.nearBoxes[:0]
-	s.Near(Box{Min: Pt(box.Min.X-grow, box.Min.Y-grow), Max: Pt(box.Max.X+grow, box.Max.Y+grow)}, func(k int) bool {
-		b := lines.Segment(k).Box()
-		s.near = append(s.near, int32(k))
-		s.nearBoxes = append(s.nearBoxes, indexBox{int32(b.Min.X), int32(b.Min.Y), int32(b.Max.X), int32(b.Max.Y)})
-		return true
-	})
+	s.near = s.gather(s.near[:0], indexBox{narrow(box.Min.X - grow), narrow(box.Min.Y - grow), narrow(box.Max.X + grow), narrow(box.Max.Y + grow)})
 }
