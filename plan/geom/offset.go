@@ -23,49 +23,53 @@ func Offset(rings [][]Point, byUM, toleranceUM int64) ([][]Point, error) {
 // OffsetSettled is Offset of what Settle, Offset, Union, Difference or Intersect gave: it need not be settled
 // again.
 func OffsetSettled(settled [][]Point, byUM, toleranceUM int64) ([][]Point, error) {
+	moved, _, err := offsetSettled(settled, byUM, toleranceUM)
+	return moved, err
+}
+
+// offsetSettled is OffsetSettled; plain says that one simple ring became one, and that each edge kept a part
+// beside it.
+func offsetSettled(settled [][]Point, byUM, toleranceUM int64) (moved [][]Point, plain bool, err error) {
+	plain = len(settled) == 1
 	if byUM == 0 {
-		return settled, nil
+		return settled, plain, nil
 	}
 	if thin, changed := thinned(settled, thinUM); changed {
-		var err error
-		if settled, err = Settle(thin, Positive); err != nil {
-			return nil, err
+		var alone bool
+		if settled, alone, err = settle(thin, Positive); err != nil {
+			return nil, false, err
 		}
+		plain = plain && alone && len(settled) == 1
 	}
 	raw := make([][]Point, 0, len(settled))
 	for _, ring := range settled {
-		points, _ := parallel(ring, float64(byUM), float64(max(1, toleranceUM)))
+		points, whole := parallel(ring, float64(byUM), float64(max(1, toleranceUM)))
 		raw = append(raw, points)
+		plain = plain && whole
 	}
-	return Settle(raw, Positive)
+	moved, alone, err := settle(raw, Positive)
+	return moved, plain && alone && len(moved) == 1, err
 }
 
-// Aside is Offset for one ring that meets nothing, itself least of all, before or after it is moved:
-// then one ring comes of it, every edge keeps a part beside it, and moving it back gives the ring
-// itself but for the corners that close, which lose at most mostLost ways of their edges. ok is
-// false where that is not so; then Offset tells more. A ring that is clockwise is turned round by
-// NonZero; by Positive there is nothing within it and ok is false.
-func Aside(ring []Point, rule Winding, byUM, toleranceUM int64) (moved []Point, ok bool) {
-	settled, ok := settledAlone(ring, rule)
-	if !ok || len(settled) != 1 {
-		return nil, false
+// Aside is what becomes of a ring that is moved.
+type Aside struct {
+	Region [][]Point // what the ring surrounds, as Settle gives it
+	Simple bool      // the ring is that region's boundary
+	Moved  [][]Point // the region's boundary, moved, as Offset gives it
+	// Plain says that the ring meets nothing, itself least of all, before or after it is moved: then one
+	// ring came of it, every edge kept a part beside it, and moving it back gives the ring itself but for
+	// the corners that close, which lose at most mostLost ways of their edges.
+	Plain bool
+}
+
+// AsideOf is Settle of one ring, by NonZero, and Offset of what that gives.
+func AsideOf(ring []Point, byUM, toleranceUM int64) (a Aside, err error) {
+	if a.Region, a.Simple, err = settle([][]Point{ring}, NonZero); err != nil {
+		return a, err
 	}
-	if byUM == 0 {
-		return settled[0], true
-	}
-	if thin, changed := thinned(settled, thinUM); changed {
-		if settled, ok = settledAlone(thin[0], Positive); !ok || len(settled) != 1 {
-			return nil, false
-		}
-	}
-	raw, whole := parallel(settled[0], float64(byUM), float64(max(1, toleranceUM)))
-	if !whole {
-		return nil, false
-	}
-	if settled, ok = settledAlone(raw, Positive); !ok || len(settled) != 1 {
-		return nil, false
-	}
-	return settled[0], true
+	a.Moved, a.Plain, err = offsetSettled(a.Region, byUM, toleranceUM)
+	a.Plain = a.Plain && a.Simple
+	return a, err
 }
 
 // thinUM is how far a point may lie off a straight line and be passed over: about as far as rounding

@@ -273,12 +273,38 @@ func FuzzOffset(f *testing.F) {
 	})
 }
 
+// slotted is a bar of n points with slots half as wide as twice what it will be moved by, 5 mm deep.
+func slotted(n int) []geom.Point {
+	ring := []geom.Point{geom.Pt(0, 0)}
+	for i := range int64(n / 4) {
+		x := i * 400
+		ring = append(ring, geom.Pt(x+100, 0), geom.Pt(x+100, 5_000), geom.Pt(x+200, 5_000), geom.Pt(x+200, 0))
+	}
+	last := ring[len(ring)-1].X + 300
+	return append(ring, geom.Pt(last, 0), geom.Pt(last, 10_000), geom.Pt(0, 10_000), geom.Pt(0, 0))
+}
+
+// needles is a star of n points whose rays, 50 mm long, lie no farther apart than they are moved.
+func needles(n int) []geom.Point {
+	ring := make([]geom.Point, n+1)
+	for i := range ring {
+		r := 100_000 - float64(i%2)*50_000
+		s, c := math.Sincos(2 * math.Pi * float64(i%n) / float64(n))
+		ring[i] = geom.Pt(int64(math.Round(r*c)), int64(math.Round(r*s)))
+	}
+	return ring
+}
+
 // BenchmarkOffset moves the boundary of a ring. The floors are measured in the same run: SHA-256 of
 // the bytes of the same points, and sorting the points.
 func BenchmarkOffset(b *testing.B) {
-	for _, n := range []int{1_000, 10_000, 100_000} {
-		ring := wavy(n)
-		b.Run(fmt.Sprintf("%d points", n), func(b *testing.B) {
+	for _, drawn := range []struct {
+		name string
+		n    int
+		of   func(int) []geom.Point
+	}{{"wavy", 1_000, wavy}, {"wavy", 10_000, wavy}, {"wavy", 100_000, wavy}, {"slots", 10_000, slotted}, {"needles", 10_000, needles}} {
+		ring := drawn.of(drawn.n)
+		b.Run(fmt.Sprintf("%s/%d points", drawn.name, drawn.n), func(b *testing.B) {
 			var data []byte
 			for _, p := range ring {
 				data = binary.LittleEndian.AppendUint64(binary.LittleEndian.AppendUint64(data, uint64(p.X)), uint64(p.Y))

@@ -19,12 +19,19 @@ func (w Winding) inside(n int32) bool { return n > 0 || w == NonZero && n < 0 }
 // than half a micrometre in x or y. Coordinates may reach ±MostCoordinateUM. The result is the same
 // on every target, since nothing but whole numbers decides. The only error is ErrCrossings.
 func Settle(rings [][]Point, rule Winding) ([][]Point, error) {
+	settled, _, err := settle(rings, rule)
+	return settled, err
+}
+
+// settle is Settle; alone says that there is one ring and that it is simple.
+func settle(rings [][]Point, rule Winding) (settled [][]Point, alone bool, err error) {
 	if len(rings) == 1 {
-		if settled, ok := settledAlone(rings[0], rule); ok {
-			return settled, nil
+		if settled, alone = settledAlone(rings[0], rule); alone {
+			return settled, true, nil
 		}
 	}
-	return combined(func(t turns) bool { return rule.inside(t[0]) }, rings)
+	settled, err = combined(func(t turns) bool { return rule.inside(t[0]) }, rings)
+	return settled, false, err
 }
 
 // Union gives what lies in a or in b, both by Positive; else as Settle.

@@ -80,6 +80,9 @@ func simpleByIndex(ring []Point) bool {
 // interact says whether the edges a–b and c–d, each from its lesser end, do more than share the corner
 // between neighbours.
 func interact(a, b, c, d Point, neighbours bool) bool {
+	if apart(a, b, c, d) {
+		return false
+	}
 	shared := 0
 	for _, p := range [2]Point{c, d} {
 		if p == a || p == b {
@@ -97,6 +100,15 @@ func interact(a, b, c, d Point, neighbours bool) bool {
 	}
 	_, cross := crossing(a, b, c, d)
 	return cross
+}
+
+// apart says that c–d lies on one side of the line through a and b, farther from it than half a pixel reaches:
+// then neither is led through a corner of the other.
+func apart(a, b, c, d Point) bool {
+	dx, dy := b.X-a.X, b.Y-a.Y
+	reach := (max(dx, -dx) + max(dy, -dy)) / 2 // see passes
+	s, t := Cross(a, b, c), Cross(a, b, d)
+	return s > reach && t > reach || s < -reach && t < -reach
 }
 
 // leads says whether the edge a–b, from its lesser end, is led through the corner m.

@@ -75,16 +75,16 @@ func TestAsideComesBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		ring := drawnRing(t)
 		by := rapid.Int64Range(-400, 400).Draw(t, "by")
-		aside, ok := Aside(ring, NonZero, by, 5)
-		if !ok {
-			return
-		}
-		moved++
-		region, err := Settle([][]Point{ring}, NonZero)
+		a, err := AsideOf(ring, by, 5)
 		if err != nil {
 			t.Fatal(err)
 		}
-		// The long way round, without Aside.
+		if !a.Plain {
+			return
+		}
+		moved++
+		aside, region := a.Moved[0], a.Region
+		// The long way round, by the whole network.
 		raw, _ := parallel(region[0], float64(by), 5)
 		if by == 0 {
 			raw = region[0]

@@ -150,28 +150,25 @@ func (s *share) move(i int, contour Contour) error {
 	if contour.Dropout {
 		by = -by
 	}
-	if ring, ok := geom.Aside(contour.Points, geom.NonZero, by, s.tolerance); ok {
-		// Nothing met, so nothing can have vanished, come apart or be too narrow.
-		s.moved[i] = [][]geom.Point{ring}
-		s.ring(i, contour, ring)
+	a, err := geom.AsideOf(contour.Points, by, s.tolerance)
+	if err != nil {
+		return err
+	}
+	region, moved := a.Region, a.Moved
+	s.moved[i] = moved
+	if a.Plain { // nothing met, so nothing can have vanished, come apart or be too narrow
+		s.ring(i, contour, moved[0])
 		return nil
 	}
 	s.result.Plain = false
-	region, err := geom.Settle([][]geom.Point{contour.Points}, geom.NonZero)
-	if err != nil {
-		return err
-	}
-	moved, err := geom.OffsetSettled(region, by, s.tolerance)
-	if err != nil {
-		return err
-	}
-	s.moved[i] = moved
 	if len(moved) == 0 {
 		s.find(Vanished, i, middle(contour.Points), 1)
 		return nil
 	}
-	if at, ok := crossesItself(contour.Points, region); ok {
-		s.find(Crossing, i, at, len(region))
+	if !a.Simple {
+		if at, ok := crossesItself(contour.Points, region); ok {
+			s.find(Crossing, i, at, len(region))
+		}
 	}
 	if len(moved) > len(region) {
 		s.find(Split, i, moved[1][0], len(moved))
