@@ -47,6 +47,7 @@ func (m *maker) tellPitch() {
 // out.
 func (m *maker) engraving(lines []contour.Line, d *drawing.Drawing, g grouping) (rest []contour.Line, rows []task) {
 	open := make([]int, len(g.groups))
+	rest = make([]contour.Line, 0, len(lines))
 	for _, l := range lines {
 		switch {
 		case Operation(l.Op) != Engrave:

@@ -178,6 +178,15 @@ func (g *gathering) closeWithin(c *Cluster) {
 
 // pieces lists the faces of the clusters; with their outlines where the lines are those that are cut.
 func (g *gathering) pieces(asCut bool) {
+	count := make([]int, len(g.out))
+	for _, at := range g.bounded {
+		if k := g.number[g.cycles[at].component] - 1; k >= 0 {
+			count[k]++
+		}
+	}
+	for k := range g.out {
+		g.out[k].Pieces = make([]Bounded, 0, count[k])
+	}
 	for face, at := range g.bounded {
 		k := g.number[g.cycles[at].component] - 1
 		if k < 0 {

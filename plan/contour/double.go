@@ -70,6 +70,7 @@ func removeDoubles(lines []worked, toleranceUM int64) (kept []worked, d *doubles
 			return nil, nil, err
 		}
 	}
+	kept = make([]worked, 0, len(lines))
 	for i, l := range lines {
 		l.suspect = l.suspect || d.suspect[i]
 		switch {

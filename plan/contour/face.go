@@ -175,7 +175,7 @@ func (f *faces) nested(lines []Line) error {
 	f.extra = make([]int, len(f.bounded))
 	closed := make([][]int, len(f.holder))
 	open := make([]bool, len(f.holder))
-	seen := map[int]bool{}
+	seen := make([]bool, len(lines))
 	for e := range f.edges {
 		l, c := int(f.edges[e].line), f.componentOf[e]
 		if open[c] = open[c] || !lines[l].Closed; lines[l].Closed && !seen[l] {

@@ -49,24 +49,20 @@ func (f findings) sorted() []Finding {
 
 // look finds what single lines show.
 func (f findings) look(lines []Line, n *faces, o Options) {
-	open := map[int]geom.Point{}
+	open := make([]int32, len(lines)) // of each line, one more than the half-edge from its first loose end; 0 for none
 	for k, e := range n.edges {
-		if !e.looseFirst && !e.looseLast {
-			continue
+		switch {
+		case open[e.line] > 0:
+		case e.looseFirst:
+			open[e.line] = int32(2*k) + 1
+		case e.looseLast:
+			open[e.line] = int32(2*k+1) + 1
 		}
-		if _, seen := open[int(e.line)]; seen {
-			continue
-		}
-		half := 2 * k
-		if !e.looseFirst {
-			half++
-		}
-		open[int(e.line)] = n.start(half)
 	}
 	for i, l := range lines {
-		if at, ok := open[i]; ok {
+		if half := int(open[i]) - 1; half >= 0 {
 			gap := geom.Distance(l.Points[0], l.Points[len(l.Points)-1])
-			f.add(OpenCut, Place{At: at, UM: int64(math.Round(gap)), Line: i, Other: -1})
+			f.add(OpenCut, Place{At: n.start(half), UM: int64(math.Round(gap)), Line: i, Other: -1})
 		}
 		box, ok := geom.BoxOf(l.Points...)
 		if !ok {

@@ -24,6 +24,7 @@ func join(lines []worked, toleranceUM int64) (out []worked, joined int) {
 		joined += pair(lines, ends, partner, toleranceUM)
 	}
 	used := make([]bool, len(lines))
+	out = make([]worked, 0, len(lines)-joined)
 	for i, l := range lines {
 		if used[i] {
 			continue

@@ -223,7 +223,8 @@ func (t *thinner) stretches() ([]narrow, error) {
 	of := make([]int32, t.ways.Len()) // stretch of each segment, from 1
 	var thinnest []narrow
 	var last narrow
-	for _, some := range places {
+	for i, some := range places {
+		places[i] = nil // what is looked through goes as what is kept comes
 		for _, here := range some {
 			if n := len(thinnest); n == 0 || !t.follows(last, here) {
 				thinnest = append(thinnest, here)
@@ -285,7 +286,7 @@ func (t *thinner) once(thinnest []narrow, of []int32) []narrow {
 			thinnest[root] = w
 		}
 	}
-	var out []narrow
+	out := thinnest[:0]
 	for i, w := range thinnest {
 		if sides.of(i) == i {
 			out = append(out, w)
