@@ -212,7 +212,7 @@ func TestPatches(t *testing.T) {
 			e.part = r.Int64N(onePass / 6)
 			all = append(all, e)
 			hot := h.take(&e)
-			most := int64(0)
+			most, mostX, mostY := int64(-1), int32(0), int32(0)
 			for y := e.y - discCells; y <= e.y+discCells; y++ {
 				for x := e.x - discCells; x <= e.x+discCells; x++ {
 					if !inDisc(x-e.x, y-e.y) {
@@ -224,7 +224,9 @@ func TestPatches(t *testing.T) {
 							sum += all[i].part
 						}
 					}
-					most = max(most, sum)
+					if sum > most {
+						most, mostX, mostY = sum, x, y
+					}
 				}
 			}
 			if hot != (most > stillCool) {
@@ -238,8 +240,8 @@ func TestPatches(t *testing.T) {
 			}
 			hotter++
 			x, y, got := h.hottest(e.x, e.y)
-			if got != most {
-				t.Fatalf("seed %d: the fullest disc holds %d, want %d", seed, got, most)
+			if got != most || x != mostX || y != mostY {
+				t.Fatalf("seed %d: the fullest disc, at %d, %d, holds %d, want %d, %d and %d", seed, x, y, got, mostX, mostY, most)
 			}
 			i := len(all)
 			for got := range h.before(len(all), x, y) {

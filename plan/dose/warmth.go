@@ -1,6 +1,9 @@
 package dose
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // warmth holds, for each cell of the finest grid, what the disc around it got in the last ten
 // seconds, in billionths of one pass.
@@ -127,25 +130,45 @@ func lift9(r *[9]int64, part int64) int64 {
 // hottest is the middle of the first disc around a cell that holds most, by row and column, and what it
 // holds.
 func (w *warmth) hottest(x, y int32) (atX, atY int32, most int64) {
+	tx, ty := x>>warmBits, y>>warmBits
+	if left, low := x-discCells, y-discCells; left>>warmBits == tx && low>>warmBits == ty &&
+		(x+discCells)>>warmBits == tx && (y+discCells)>>warmBits == ty {
+		dx, dy, most := w.tile(tx, ty).hottest(warmAt(x-tx*warmSide, y-ty*warmSide))
+		return x + dx, y + dy, most + stillCool + 1
+	}
 	most = math.MinInt64
-	var t *warm
-	var tx, ty int32 // of t
 	for row := y - discCells; row <= y+discCells; row++ {
 		wide := discRows[row-y+discCells]
-		for column := x - wide; column <= x+wide; {
-			if t == nil || column>>warmBits != tx || row>>warmBits != ty {
-				tx, ty = column>>warmBits, row>>warmBits
-				t = w.tile(tx, ty)
+		for column := x - wide; column <= x+wide; column++ {
+			t := w.tile(column>>warmBits, row>>warmBits)
+			if sum := t.sums[warmAt(column&(warmSide-1), row&(warmSide-1))]; sum > most {
+				atX, atY, most = column, row, sum
 			}
-			end := min(x+wide, column|(warmSide-1)) // of the tile, or of the disc
-			at := warmAt(column&(warmSide-1), row&(warmSide-1))
-			for i, sum := range t.sums[at : at+int(end-column)+1] {
-				if sum > most {
-					atX, atY, most = column+int32(i), row, sum
-				}
-			}
-			column = end + 1
 		}
 	}
 	return atX, atY, most + stillCool + 1
+}
+
+// hottest is the same within one tile, as the way from the cell.
+func (t *warm) hottest(at int) (dx, dy int32, most int64) {
+	const up = warmRow
+	s := t.sums[at-4*up : at+4*up+1]
+	rows := [discSide]int64{
+		s[0], most5((*[5]int64)(s[1*up-2:])), most7((*[7]int64)(s[2*up-3:])), most7((*[7]int64)(s[3*up-3:])),
+		most9((*[9]int64)(s[4*up-4:])),
+		most7((*[7]int64)(s[5*up-3:])), most7((*[7]int64)(s[6*up-3:])), most5((*[5]int64)(s[7*up-2:])), s[8*up],
+	}
+	most = most9(&rows)
+	row := slices.Index(rows[:], most)
+	wide := int(discRows[row])
+	column := slices.Index(s[row*up-wide:], most)
+	return int32(column - wide), int32(row - discCells), most
+}
+
+func most5(r *[5]int64) int64 { return max(r[0], r[1], r[2], r[3], r[4]) }
+
+func most7(r *[7]int64) int64 { return max(r[0], r[1], r[2], r[3], r[4], r[5], r[6]) }
+
+func most9(r *[9]int64) int64 {
+	return max(r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7], r[8])
 }
