@@ -91,33 +91,30 @@ type compensation struct {
 	result Compensated
 }
 
-// Contours are moved some at a time, and what comes of them is put together in their order: the result does
-// not depend on how many cores share the work.
+// Contours, and then pairs of them, are looked at some at a time, and what comes of them is put together in
+// their order: the result does not depend on how many cores share the work.
 const (
-	someContours = 64
-	mostCores    = 4
+	someAtATime = 64
+	mostCores   = 4
 )
 
-func (c *compensation) moveAll(contours []Contour, half, tolerance int64) error {
-	shares := make([]share, (len(contours)+someContours-1)/someContours)
+// shared does n things by shares, and puts together what they find.
+func (c *compensation) shared(n int, begin func() share, do func(s *share, i int)) error {
+	shares := make([]share, (n+someAtATime-1)/someAtATime)
 	var next atomic.Int64
 	var wait sync.WaitGroup
 	for range min(len(shares), runtime.GOMAXPROCS(0), mostCores) {
 		wait.Go(func() {
 			for k := int(next.Add(1)) - 1; k < len(shares); k = int(next.Add(1)) - 1 {
-				s := share{half: half, tolerance: tolerance, moved: c.moved}
-				s.result.Plain = true
-				for i := k * someContours; i < min((k+1)*someContours, len(contours)) && s.err == nil; i++ {
-					if err := s.move(i, contours[i]); err != nil {
-						s.err = fmt.Errorf("contour %d: %w", i, err)
-					}
+				s := begin()
+				for i := k * someAtATime; i < min((k+1)*someAtATime, n) && s.err == nil; i++ {
+					do(&s, i)
 				}
 				shares[k] = s
 			}
 		})
 	}
 	wait.Wait()
-	c.result = Compensated{Rings: make([]Ring, 0, len(contours)), Plain: true}
 	for _, s := range shares {
 		if s.err != nil {
 			return s.err
@@ -129,7 +126,19 @@ func (c *compensation) moveAll(contours []Contour, half, tolerance int64) error 
 	return nil
 }
 
-// share is some of the contours that are moved by one goroutine.
+func (c *compensation) moveAll(contours []Contour, half, tolerance int64) error {
+	c.result = Compensated{Rings: make([]Ring, 0, len(contours)), Plain: true}
+	begin := func() share {
+		return share{half: half, tolerance: tolerance, moved: c.moved, result: Compensated{Plain: true}}
+	}
+	return c.shared(len(contours), begin, func(s *share, i int) {
+		if err := s.move(i, contours[i]); err != nil {
+			s.err = fmt.Errorf("contour %d: %w", i, err)
+		}
+	})
+}
+
+// share is what one goroutine does at a time.
 type share struct {
 	half, tolerance int64
 	moved           [][][]geom.Point // of all contours, each filled by its own share

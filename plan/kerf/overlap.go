@@ -8,14 +8,28 @@ import (
 	"kerfgate/plan/geom"
 )
 
+// meeting is two contours whose cuts may run into each other.
+type meeting struct {
+	source, other int
+	within        bool // the cut around source has to stay within other's
+}
+
 // overlaps finds contours nearer to each other than the kerf: outlines in the same place whose cuts
 // run into each other, and outlines within a hole whose cut leaves the hole's.
 func (c *compensation) overlaps(contours []Contour) error {
+	meetings := c.meetings(contours)
+	begin := func() share { return share{moved: c.moved, result: Compensated{Plain: true}} }
+	return c.shared(len(meetings), begin, func(s *share, i int) { s.meet(meetings[i]) })
+}
+
+// meetings lists outlines within holes, and then the pairs of outlines in the same place whose boxes meet.
+func (c *compensation) meetings(contours []Contour) []meeting {
 	type placed struct {
 		source int
 		box    geom.Box
 	}
 	var outlines []placed
+	var within, pairs []meeting
 	for i, contour := range contours {
 		if contour.Dropout || len(c.moved[i]) == 0 {
 			continue
@@ -27,45 +41,43 @@ func (c *compensation) overlaps(contours []Contour) error {
 		}
 		outlines = append(outlines, placed{i, box})
 		if p := contour.Parent; p >= 0 && contours[p].Dropout {
-			shared, err := geom.Difference(c.moved[i], c.moved[p])
-			if err != nil {
-				return fmt.Errorf("contours %d and %d: %w", i, p, err)
-			}
-			c.overlap(i, p, shared)
+			within = append(within, meeting{i, p, true})
 		}
 	}
 	slices.SortFunc(outlines, func(a, b placed) int {
 		return cmp.Or(cmp.Compare(a.box.Min.X, b.box.Min.X), cmp.Compare(a.source, b.source))
 	})
-	type pair struct{ a, b int }
-	var pairs []pair
 	for k, a := range outlines {
 		for _, b := range outlines[k+1:] {
 			if b.box.Min.X > a.box.Max.X {
 				break
 			}
 			if contours[a.source].Parent == contours[b.source].Parent && a.box.Min.Y <= b.box.Max.Y && b.box.Min.Y <= a.box.Max.Y {
-				pairs = append(pairs, pair{min(a.source, b.source), max(a.source, b.source)})
+				pairs = append(pairs, meeting{min(a.source, b.source), max(a.source, b.source), false})
 			}
 		}
 	}
-	slices.SortFunc(pairs, func(p, q pair) int { return cmp.Or(cmp.Compare(p.a, q.a), cmp.Compare(p.b, q.b)) })
-	for _, p := range pairs {
-		shared, err := geom.Intersect(c.moved[p.a], c.moved[p.b])
-		if err != nil {
-			return fmt.Errorf("contours %d and %d: %w", p.a, p.b, err)
-		}
-		c.overlap(p.a, p.b, shared)
-	}
-	return nil
+	slices.SortFunc(pairs, func(p, q meeting) int {
+		return cmp.Or(cmp.Compare(p.source, q.source), cmp.Compare(p.other, q.other))
+	})
+	return append(within, pairs...)
 }
 
-// overlap reports shared parts, at the largest.
-func (c *compensation) overlap(source, other int, shared [][]geom.Point) {
+// meet reports where two cuts run into each other, at the largest part that they share.
+func (s *share) meet(m meeting) {
+	common := geom.Intersect
+	if m.within {
+		common = geom.Difference
+	}
+	parts, err := common(s.moved[m.source], s.moved[m.other])
+	if err != nil {
+		s.err = fmt.Errorf("contours %d and %d: %w", m.source, m.other, err)
+		return
+	}
 	var count int
 	var most float64
 	var at geom.Point
-	for _, part := range shared {
+	for _, part := range parts {
 		if a := geom.Area(part); a > 0 {
 			count++
 			if a > most {
@@ -74,6 +86,6 @@ func (c *compensation) overlap(source, other int, shared [][]geom.Point) {
 		}
 	}
 	if count > 0 {
-		c.result.Findings = append(c.result.Findings, Finding{Kind: Overlap, Source: source, Other: other, At: at, Count: count})
+		s.result.Findings = append(s.result.Findings, Finding{Kind: Overlap, Source: m.source, Other: m.other, At: at, Count: count})
 	}
 }
