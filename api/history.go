@@ -33,13 +33,8 @@ func (s *Server) ListRuns(ctx context.Context, request wire.ListRunsRequestObjec
 	if err != nil {
 		return nil, err
 	}
-	page := wire.RunPage{Runs: make([]wire.Run, 0, len(runs))}
-	for _, r := range runs {
-		page.Runs = append(page.Runs, runShape(r))
-	}
-	if len(runs) == limit {
-		page.Next = &runs[limit-1].ID
-	}
+	page := wire.RunPage{}
+	page.Runs, page.Next = paged(runs, limit, runShape, func(r db.Run) uuid.UUID { return r.ID })
 	return wire.ListRuns200JSONResponse(page), nil
 }
 

@@ -77,13 +77,8 @@ func (s *Server) ListIncidents(ctx context.Context, request wire.ListIncidentsRe
 	if err != nil {
 		return nil, err
 	}
-	page := wire.IncidentPage{Incidents: make([]wire.Incident, 0, len(list))}
-	for _, i := range list {
-		page.Incidents = append(page.Incidents, incidentShape(i))
-	}
-	if len(list) == limit {
-		page.Next = &list[limit-1].ID
-	}
+	page := wire.IncidentPage{}
+	page.Incidents, page.Next = paged(list, limit, incidentShape, func(i db.Incident) uuid.UUID { return i.ID })
 	return wire.ListIncidents200JSONResponse(page), nil
 }
 

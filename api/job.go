@@ -21,21 +21,12 @@ func (s *Server) ListJobs(ctx context.Context, request wire.ListJobsRequestObjec
 	if err != nil {
 		return nil, err
 	}
-	before := uuid.Nil
-	if request.Params.Cursor != nil {
-		before = *request.Params.Cursor
-	}
-	jobs, err := s.store.Jobs(ctx, actorIn(ctx), before, limit)
+	jobs, err := s.store.Jobs(ctx, actorIn(ctx), given(request.Params.Cursor), limit)
 	if err != nil {
 		return nil, err
 	}
-	page := wire.JobPage{Jobs: make([]wire.Job, 0, len(jobs))}
-	for _, j := range jobs {
-		page.Jobs = append(page.Jobs, jobShape(j))
-	}
-	if len(jobs) == limit {
-		page.Next = &jobs[len(jobs)-1].ID
-	}
+	page := wire.JobPage{}
+	page.Jobs, page.Next = paged(jobs, limit, jobShape, func(j db.Job) uuid.UUID { return j.ID })
 	return wire.ListJobs200JSONResponse(page), nil
 }
 
@@ -144,6 +135,19 @@ func pageLimit(asked *int) (int, error) {
 		return 0, invalid("limit", "a page has 1 to 200 rows", "ask for fewer and follow next")
 	}
 	return *asked, nil
+}
+
+// paged makes a page of a list as the wire shapes its rows; next is the last one's id where there may be more.
+func paged[R, W any](rows []R, limit int, shape func(R) W, id func(R) uuid.UUID) (page []W, next *uuid.UUID) {
+	page = make([]W, len(rows))
+	for i, r := range rows {
+		page[i] = shape(r)
+	}
+	if len(rows) == limit {
+		last := id(rows[limit-1])
+		next = &last
+	}
+	return page, next
 }
 
 func jobShape(j db.Job) wire.Job {

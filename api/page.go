@@ -182,6 +182,15 @@ func sendHTML(c echo.Context, status int, render func(w io.Writer) error) error 
 	return c.HTMLBlob(status, b.Bytes())
 }
 
+// show sends a page, or the part of an open one that changes, as it is seen and drawn.
+func show[V any](c echo.Context, see func(echo.Context) (V, error), render func(io.Writer, V) error) error {
+	v, err := see(c)
+	if err != nil {
+		return err
+	}
+	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return render(w, v) })
+}
+
 // showProblem answers a browser whose request failed. Who is not signed in gets to the sign-in page
 // and comes back.
 func (s *Server) showProblem(c echo.Context, p *problem) error {

@@ -33,11 +33,7 @@ func (s *Server) boardPage(c echo.Context) error {
 
 // boardLanes is GET /board/lanes, the part of an open board that changes.
 func (s *Server) boardLanes(c echo.Context) error {
-	v, err := s.boardView(c)
-	if err != nil {
-		return err
-	}
-	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderLanes(w, v) })
+	return show(c, s.boardView, web.RenderLanes)
 }
 
 func (s *Server) boardView(c echo.Context) (web.BoardView, error) {

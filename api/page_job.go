@@ -32,11 +32,7 @@ func (s *Server) jobPage(c echo.Context) error {
 
 // jobMain is GET /jobs/{id}/main, the part of an open page that changes.
 func (s *Server) jobMain(c echo.Context) error {
-	v, err := s.jobView(c)
-	if err != nil {
-		return err
-	}
-	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderJobMain(w, v) })
+	return show(c, s.jobView, web.RenderJobMain)
 }
 
 // jobWithdraw is POST /jobs/{id}/withdraw.

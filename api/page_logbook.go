@@ -26,11 +26,7 @@ const logPage = 50
 
 // logbookPage is GET /logbook.
 func (s *Server) logbookPage(c echo.Context) error {
-	v, err := s.logbookView(c)
-	if err != nil {
-		return err
-	}
-	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderLogbook(w, v) })
+	return show(c, s.logbookView, web.RenderLogbook)
 }
 
 // logbookCheck is GET /logbook/check: it reads the whole logbook and changes nothing.

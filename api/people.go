@@ -16,21 +16,12 @@ func (s *Server) ListPeople(ctx context.Context, request wire.ListPeopleRequestO
 	if err != nil {
 		return nil, err
 	}
-	after := uuid.Nil
-	if request.Params.Cursor != nil {
-		after = *request.Params.Cursor
-	}
-	people, err := s.store.Accounts(ctx, after, limit)
+	people, err := s.store.Accounts(ctx, given(request.Params.Cursor), limit)
 	if err != nil {
 		return nil, err
 	}
-	page := wire.PeoplePage{People: make([]wire.Account, 0, len(people))}
-	for _, a := range people {
-		page.People = append(page.People, accountShape(a))
-	}
-	if len(people) == limit {
-		page.Next = &people[len(people)-1].ID
-	}
+	page := wire.PeoplePage{}
+	page.People, page.Next = paged(people, limit, accountShape, func(a db.Account) uuid.UUID { return a.ID })
 	return wire.ListPeople200JSONResponse(page), nil
 }
 

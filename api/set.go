@@ -15,21 +15,12 @@ func (s *Server) ListSets(ctx context.Context, request wire.ListSetsRequestObjec
 	if err != nil {
 		return nil, err
 	}
-	before := uuid.Nil
-	if request.Params.Cursor != nil {
-		before = *request.Params.Cursor
-	}
-	sets, err := s.store.Sets(ctx, actorIn(ctx), before, limit)
+	sets, err := s.store.Sets(ctx, actorIn(ctx), given(request.Params.Cursor), limit)
 	if err != nil {
 		return nil, err
 	}
-	page := wire.SetPage{Sets: make([]wire.Set, 0, len(sets))}
-	for _, t := range sets {
-		page.Sets = append(page.Sets, setShape(t))
-	}
-	if len(sets) == limit {
-		page.Next = &sets[len(sets)-1].ID
-	}
+	page := wire.SetPage{}
+	page.Sets, page.Next = paged(sets, limit, setShape, func(t db.Set) uuid.UUID { return t.ID })
 	return wire.ListSets200JSONResponse(page), nil
 }
 
