@@ -71,12 +71,15 @@ type commands struct {
 func main() {
 	var c commands
 	parser := kong.Must(&c, kong.Name("kerfgate"), kong.Description("Drawings to finished, logged runs behind a signed checklist."),
-		kong.UsageOnError(), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
-	run, err := parser.Parse(os.Args[1:])
-	if err != nil && len(os.Args) > 1 && (os.Args[1] == "plan" || os.Args[1] == "hazards") {
-		err = &calledWrongly{fmt.Errorf("%w\n  next: kerfgate %s --help shows what it takes", err, os.Args[1])}
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+	args := os.Args[1:]
+	if len(args) == 0 {
+		args = []string{"--help"}
 	}
-	parser.FatalIfErrorf(err)
+	run, err := parser.Parse(args)
+	if err != nil {
+		fail(calledWrongly(err))
+	}
 	level := slog.LevelWarn
 	if c.Verbose {
 		level = slog.LevelDebug
@@ -87,17 +90,39 @@ func main() {
 	defer stop()
 	run.BindTo(ctx, (*context.Context)(nil))
 	if err := run.Run(log); err != nil {
-		fmt.Fprintf(os.Stderr, "kerfgate: %v\n", err)
-		var check *logbook.CheckError
-		if errors.As(err, &check) {
-			os.Exit(check.Status)
-		}
-		var coded kong.ExitCoder
-		if errors.As(err, &coded) {
-			os.Exit(coded.ExitCode())
-		}
-		os.Exit(1)
+		fail(err)
 	}
+}
+
+// fail says why and ends with the exit status of the error, 1 if it has none.
+func fail(err error) {
+	fmt.Fprintf(os.Stderr, "kerfgate: %v\n", err)
+	var check *logbook.CheckError
+	if errors.As(err, &check) {
+		os.Exit(check.Status)
+	}
+	var coded kong.ExitCoder
+	if errors.As(err, &coded) {
+		os.Exit(coded.ExitCode())
+	}
+	os.Exit(1)
+}
+
+// calledWrongly is what is wrong with a command line, and which help to read. plan and hazards have an exit status of their
+// own for it.
+func calledWrongly(err error) error {
+	command := "kerfgate"
+	var parsed *kong.ParseError
+	if errors.As(err, &parsed) && parsed.Context != nil {
+		if node := parsed.Context.Selected(); node != nil {
+			command = node.FullPath()
+		}
+	}
+	next := command + " --help shows what it takes"
+	if command == "kerfgate plan" || command == "kerfgate hazards" {
+		return &given.UsageError{What: err.Error(), Next: next}
+	}
+	return fmt.Errorf("%w\n  next: %s", err, next)
 }
 
 type tryCommand struct {
@@ -680,18 +705,13 @@ func (h *hazardsCommand) Run() error {
 			DuctMM: h.DuctMM, RoomM3: h.RoomM3, FreshM3PerH: h.FreshAir, Composition: h.Composition}})
 }
 
-// calledWrongly is an error of the command line of plan and hazards, which have an exit status for it.
-type calledWrongly struct{ error }
-
-func (calledWrongly) ExitCode() int { return given.ExitUsage }
-
 type logbookCommand struct {
-	Check checkCommand `cmd:"" help:"Check an exported logbook offline. Exit status: 0 good, 1 cannot read, 2 log broken, 3 signature, 4 rule broken."`
+	Check checkCommand `cmd:"" help:"Check an exported logbook offline. Exit status: 0 good, 1 cannot read, 2 log broken, 3 signature, 4 rule broken, 80 called wrongly."`
 }
 
 type checkCommand struct {
-	File string   `arg:"" help:"Export file; - for standard input." type:"existingfile"`
-	Head string   `help:"A signed head kept elsewhere; the log must be consistent with it." type:"existingfile"`
+	File string   `arg:"" help:"Export file; - for standard input."`
+	Head string   `help:"File with a signed head that was kept elsewhere; the log must be consistent with it."`
 	Key  []string `help:"Verifier key that you trust (the text of logbook.vkey and permit.vkey). Of a key that was replaced the first is enough: the log tells its successors. Without any, the file's own keys show only that it agrees with itself."`
 }
 
@@ -700,7 +720,7 @@ func (c *checkCommand) Run() error {
 	if c.Head != "" {
 		head, err := os.ReadFile(c.Head)
 		if err != nil {
-			return err
+			return fmt.Errorf("the head cannot be read: %w\n  next: name a file that exists and that you may read", err)
 		}
 		options.EarlierHead = head
 	}
@@ -708,7 +728,7 @@ func (c *checkCommand) Run() error {
 	for _, key := range c.Key {
 		v, err := note.NewVerifier(strings.TrimSpace(key))
 		if err != nil {
-			return fmt.Errorf("key %q: %w", key, err)
+			return fmt.Errorf("%q is no verifier key: %w\n  next: give the text of logbook.vkey or permit.vkey; both lie in the server's folder of keys", key, err)
 		}
 		verifiers = append(verifiers, v)
 	}
@@ -719,12 +739,16 @@ func (c *checkCommand) Run() error {
 	if c.File != "-" {
 		f, err := os.Open(c.File)
 		if err != nil {
-			return err
+			return fmt.Errorf("the export cannot be read: %w\n  next: name a file that exists and that you may read", err)
 		}
 		defer f.Close()
 		in = f
 	}
 	report, err := logbook.Check(in, options)
+	var bad *logbook.CheckError
+	if errors.As(err, &bad) && bad.Status == logbook.StatusUnreadable {
+		return fmt.Errorf("%w\n  next: export the logbook again, on its page or by GET /api/v1/logbook/export", err)
+	}
 	if err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ package given
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -65,6 +66,10 @@ const mostSetUp = 1 << 20
 // tells where the fields are named.
 func JSON(path, flag, next string, into any) error {
 	data, err := Bounded(path, flag+" file", mostSetUp)
+	var wrong *UsageError
+	if errors.As(err, &wrong) {
+		wrong.Next += "; " + next
+	}
 	if err != nil {
 		return err
 	}

@@ -145,7 +145,7 @@ func TestTryAsNormalUser(t *testing.T) {
 	waitsForNoProcess(t, dir)
 }
 
-// What a person meets who types something wrong: one clear line that says what and what next.
+// What a person meets who types something wrong: what it is in a line, what to do next in another, and an exit status.
 func TestCommandLineRefusals(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -153,18 +153,28 @@ func TestCommandLineRefusals(t *testing.T) {
 	if err := os.WriteFile(empty, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
+	missing := filepath.Join(dir, "missing")
 	for _, c := range []struct {
 		args []string
 		exit int
-		says string
+		says string // what is wrong
+		next string
 	}{
-		{[]string{"try", "--listen", "0.0.0.0:8180", "--data", dir}, 1, "loopback"},
-		{[]string{"try", "--listen", "nonsense", "--data", dir}, 1, "listen address"},
-		{[]string{"logbook", "check", empty}, 1, "cannot"},
-		{[]string{"logbook", "check", filepath.Join(dir, "missing")}, 1, "missing"},
-		{[]string{"worker", "--dir", dir, "--machine", "no-id", "--broker", "nats://127.0.0.1:1"}, 1, "machine"},
-		{[]string{"worker", "--dir", filepath.Join(dir, "w"), "--machine", "0190a000-0000-7000-8000-000000000002", "--broker", "nats://127.0.0.1:1"}, 1, "enrol"},
-		{[]string{"nonsense"}, 1, "nonsense"},
+		{[]string{"try", "--listen", "0.0.0.0:8180", "--data", dir}, 1, "loopback", "127.0.0.1"},
+		{[]string{"try", "--listen", "nonsense", "--data", dir}, 1, "listen address", "127.0.0.1:"},
+		{[]string{"logbook", "check", empty}, 1, "cannot", "/api/v1/logbook/export"},
+		{[]string{"logbook", "check", missing}, 1, missing, "name a file"},
+		{[]string{"logbook", "check", empty, "--head", missing}, 1, missing, "name a file"},
+		{[]string{"logbook", "check", empty, "--key", "zz"}, 1, "zz", "logbook.vkey"},
+		{[]string{"logbook", "check"}, 80, "<file>", "kerfgate logbook check --help"},
+		{[]string{"worker", "--dir", dir, "--machine", "no-id", "--broker", "nats://127.0.0.1:1"}, 80, "--machine", "kerfgate worker --help"},
+		{[]string{"worker", "--dir", missing, "--machine", "0190a000-0000-7000-8000-000000000002", "--broker", "nats://127.0.0.1:1"}, 1, "no worker's folder", "kerfgate worker enrol"},
+		{[]string{"worker", "enrol", "--dir", missing, "--server", "http://127.0.0.1:1", "--code", "abc"}, 1, "no enrolment code", "kerfgate enrol worker"},
+		{[]string{"worker", "check", "--dir", missing}, 1, "does not exist", "kerfgate worker enrol"},
+		{[]string{"plan"}, 2, "--machine", "kerfgate plan --help"},
+		{[]string{"plan", empty, "--machine", "bay-1", "--material", "card", "--operations", "B=mark"}, 2, "B=mark", "an example of each file"},
+		{[]string{"hazards", "--nonsense"}, 2, "--nonsense", "kerfgate hazards --help"},
+		{[]string{"nonsense"}, 80, "nonsense", "kerfgate --help"},
 	} {
 		out, err := exec.Command(program, c.args...).CombinedOutput()
 		var exit *exec.ExitError
@@ -172,8 +182,11 @@ func TestCommandLineRefusals(t *testing.T) {
 			t.Errorf("%v ended with %v\n%s", c.args, err, out)
 			continue
 		}
-		if !strings.Contains(string(out), c.says) {
-			t.Errorf("%v says nothing of %q:\n%s", c.args, c.says, out)
+		if exit.ExitCode() != c.exit {
+			t.Errorf("%v ends with %d, want %d\n%s", c.args, exit.ExitCode(), c.exit, out)
+		}
+		if says, next, _ := strings.Cut(string(out), "\n"); !strings.Contains(says, c.says) || !strings.Contains(next, c.next) || strings.Count(next, "\n") > 2 {
+			t.Errorf("%v says nothing of %q and, next, %q:\n%s", c.args, c.says, c.next, out)
 		}
 		if slices.Contains(strings.Split(string(out), "\n"), "panic") {
 			t.Errorf("%v panics:\n%s", c.args, out)

@@ -144,15 +144,15 @@ func prepareDir(cfg *Config) error {
 func listen(ctx context.Context, address string) (net.Listener, error) {
 	host, _, err := net.SplitHostPort(address)
 	if err != nil {
-		return nil, fmt.Errorf("listen address: %w", err)
+		return nil, fmt.Errorf("listen address: %w\n  next: name host and port, such as 127.0.0.1:8188", err)
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, fmt.Errorf("%w, not on %s", ErrListen, address)
+		return nil, fmt.Errorf("%w, not on %s\n  next: leave --listen out, or use 127.0.0.1; kerfgate serve is for other computers", ErrListen, address)
 	}
 	var config net.ListenConfig
 	listener, err := config.Listen(ctx, "tcp", address)
 	if err != nil {
-		return nil, fmt.Errorf("%w\n  another address: kerfgate try --listen 127.0.0.1:8188", err)
+		return nil, fmt.Errorf("%w\n  next: use another address: kerfgate try --listen 127.0.0.1:8188", err)
 	}
 	return listener, nil
 }

@@ -139,7 +139,7 @@ func TestCheckFaults(t *testing.T) {
 		what, words string
 		state       check.State
 	}{
-		"no folder":  {profile: demo.Plotter(), spoil: os.RemoveAll, what: "folder", words: "no such"},
+		"no folder":  {profile: demo.Plotter(), spoil: os.RemoveAll, what: "folder", words: "worker enrol"},
 		"no keys":    {profile: demo.Plotter(), spoil: func(dir string) error { return os.Remove(filepath.Join(dir, workerd.SeedFile)) }, what: "keys", words: "worker enrol"},
 		"open key":   {profile: demo.Plotter(), spoil: func(dir string) error { return os.Chmod(filepath.Join(dir, workerd.SeedFile), 0o644) }, what: "keys", words: "chmod 600"},
 		"no log key": {profile: demo.Plotter(), spoil: func(dir string) error { return os.Remove(filepath.Join(dir, workerd.LogFile)) }, what: "keys", words: "logbook.vkey"},

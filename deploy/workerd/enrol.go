@@ -51,7 +51,7 @@ const httpWait = 20 * time.Second
 func EnrolByCode(ctx context.Context, dir, server, codeText string) (machine uuid.UUID, err error) {
 	code, err := enrol.ParseCode(codeText)
 	if err != nil {
-		return uuid.Nil, err
+		return uuid.Nil, fmt.Errorf("%w\n  next: type it as it was printed; at the server, kerfgate enrol worker makes a new one", err)
 	}
 	base, err := serverURL(server)
 	if err != nil {

@@ -28,11 +28,13 @@ const (
 func Folder(dir string) []Finding {
 	const what = "folder"
 	info, err := os.Stat(dir)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return []Finding{{What: what, State: Fault, Text: dir + " does not exist", Next: "name the worker's folder, or make it with: kerfgate worker enrol --dir " + dir + " --server URL --code CODE"}}
+	case err != nil:
 		return []Finding{Bad(what, err)}
-	}
-	if !info.IsDir() {
-		return []Finding{Bad(what, fmt.Errorf("%s is no folder", dir))}
+	case !info.IsDir():
+		return []Finding{{What: what, State: Fault, Text: dir + " is no folder", Next: "name the folder that kerfgate worker enrol made"}}
 	}
 	var all []Finding
 	if info.Mode().Perm()&0o077 != 0 {
