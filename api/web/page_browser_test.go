@@ -18,7 +18,7 @@ import (
 
 // TestEverySampleByKeyboardAndThroughLenses: each page, and the station in each of its states, in a real
 // browser: by Tab alone; readable bare and through both lens filters, in the light and in the dark theme; no
-// wider than a phone.
+// wider than a phone, and no word broken or cut off there.
 func TestEverySampleByKeyboardAndThroughLenses(t *testing.T) {
 	t.Parallel()
 	if testing.Short() {
@@ -88,18 +88,22 @@ func TestEverySampleByKeyboardAndThroughLenses(t *testing.T) {
 		const b = document.createElement("button"); b.tabIndex = -1; b.textContent = "left out"; document.querySelector("main").prepend(b);
 		const d = document.createElement("div"); d.textContent = "no button"; d.id = "fake"; document.querySelector("main").prepend(d);
 		sheet.insertRule("#fake { cursor: pointer }");
+		const c = document.createElement("p"); c.id = "cut"; c.textContent = "extinguisher"; document.querySelector("main").prepend(c);
+		const e = document.createElement("p"); e.id = "edge"; e.textContent = "an extinguisher in reach"; document.querySelector("main").prepend(e);
+		sheet.insertRule("#cut { width: 3em; overflow-wrap: anywhere }");
+		sheet.insertRule("#edge { width: 3em; overflow: hidden; white-space: nowrap }");
 	})()`)); err != nil {
 		t.Fatal(err)
 	}
-	found := strings.Join(append(browsertest.Lens(t, ctx), browsertest.Keyboard(t, ctx)...), "\n")
-	for _, want := range []string{"#attend “I am here”: no outline", "px, 64 are wanted", "left out", "#fake", "“Running”", "no red: "} {
+	found := strings.Join(append(append(browsertest.Lens(t, ctx), browsertest.Keyboard(t, ctx)...), browsertest.Cut(t, ctx)...), "\n")
+	for _, want := range []string{"#attend “I am here”: no outline", "px, 64 are wanted", "left out", "#fake", "“Running”", "no red: ", "the word “extinguisher” is broken", "“an extinguisher in reach” is cut off"} {
 		if !strings.Contains(found, want) {
 			t.Errorf("%q is not found:\n%s", want, found)
 		}
 	}
 }
 
-// keepSample photographs the page in three sizes where KERFGATE_ARTEFACTS names a folder.
+// keepSample holds the page to three sizes, and photographs it in each where KERFGATE_ARTEFACTS names a folder.
 func keepSample(t *testing.T, ctx context.Context, name string) {
 	t.Helper()
 	dir := os.Getenv("KERFGATE_ARTEFACTS")
@@ -110,6 +114,9 @@ func keepSample(t *testing.T, ctx context.Context, name string) {
 		wide, err := chromedp.Run(ctx, chromedp.Evaluate[int](`Math.max(0, document.documentElement.scrollWidth - innerWidth)`))
 		if err != nil || wide > 0 {
 			t.Errorf("%s at %d px is %d px too wide (%v)", name, size[0], wide, err)
+		}
+		for _, f := range browsertest.Cut(t, ctx) {
+			t.Errorf("%s at %d px: %s", name, size[0], f)
 		}
 		if dir == "" {
 			continue

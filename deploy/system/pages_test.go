@@ -61,7 +61,7 @@ func (b *browser) look() (l looked) {
 	if err := json.Unmarshal([]byte(text), &l); err != nil {
 		b.t.Fatal(err)
 	}
-	l.Violations = browsertest.Axe(b.t, b.ctx)
+	l.Violations = append(browsertest.Axe(b.t, b.ctx), browsertest.Cut(b.t, b.ctx)...)
 	return l
 }
 
