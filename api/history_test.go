@@ -107,3 +107,15 @@ func TestHistoryPages(t *testing.T) {
 	}
 	page("/history?machine=x", http.StatusNotFound)
 }
+
+// TestEmptyHistory: where nothing has run, nobody is told to choose less.
+func TestEmptyHistory(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	member := w.signedIn(t, w.Member)
+	w.page(t, member, "/history", "Nothing of yours has run yet.")
+	w.page(t, w.signedIn(t, w.Officer), "/history", "Nothing has run here yet.")
+	for _, picked := range []string{"outcome=stopped", "from=2020-01-01", "machine=" + w.Machine.ID.String(), "material=" + w.Stock.Material.String()} {
+		w.page(t, member, "/history?"+picked, "No run fits. Choose less")
+	}
+}

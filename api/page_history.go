@@ -104,6 +104,7 @@ func (s *Server) historyPage(c echo.Context) error {
 		}
 		v.Older = "/history?" + next.Encode()
 	}
+	v.Picked = len(asFile) > 0 || f.After != uuid.Nil
 	v.CSV = base + "/runs/export?" + asFile.Encode()
 	asFile.Set("format", "jsonl")
 	v.Lines = base + "/runs/export?" + asFile.Encode()

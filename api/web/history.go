@@ -18,6 +18,7 @@ type HistoryView struct {
 	Materials []Role
 	Who       string // sign-in name, where everybody's runs are shown
 	From, To  string // days
+	Picked    bool   // something was chosen, so that other runs may be left out
 	Older     string // address of the next page, empty for none
 	CSV       string // addresses of the same runs as files
 	Lines     string
