@@ -59,11 +59,7 @@ func (s *Server) stationPage(c echo.Context) error {
 
 // stationMain is GET /station/{machine}/main, the part of an open station that changes.
 func (s *Server) stationMain(c echo.Context) error {
-	v, err := s.stationView(c)
-	if err != nil {
-		return err
-	}
-	return sendHTML(c, http.StatusOK, func(w io.Writer) error { return web.RenderStationMain(w, v) })
+	return show(c, s.stationView, web.RenderStationMain)
 }
 
 // workerOrigin is the origin of a worker's address; false for what is no plain web address. It goes
@@ -257,7 +253,7 @@ func thicknessWords(st material.Stock) string {
 	if st.ByGrammage() {
 		return thickWords(st)
 	}
-	return fmt.Sprintf("%s, caliper %s to %s mm", thickWords(st),
+	return fmt.Sprintf("%s, caliper %s to %s\u00a0mm", thickWords(st),
 		web.Millimetres(st.ThicknessUM-st.ToleranceUM), web.Millimetres(st.ThicknessUM+st.ToleranceUM))
 }
 

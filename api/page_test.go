@@ -245,7 +245,7 @@ func TestPages_Station(t *testing.T) {
 	run := job.Runs[0].ID
 	p.get(t, "", address).wants(t, 200, "Run 1", "Sign in to open the checklist").lacks(t, "bed sign")
 	p.get(t, "member", address).wants(t, 200, "bed sign", "Only an operator who is authorised")
-	p.get(t, "operator", address).wants(t, 200, "Open the checklist", "3 mm, caliper 2.8 to 3.2 mm", "300 × 200 mm", "cut 1 drop-out, then cut 1 piece")
+	p.get(t, "operator", address).wants(t, 200, "Open the checklist", "3 mm, caliper 2.8 to 3.2\u00a0mm", "300 × 200 mm", "cut 1 drop-out, then cut 1 piece")
 
 	if _, err := p.OpenChecklist(t.Context(), p.Operator, run); err != nil {
 		t.Fatal(err)
@@ -484,7 +484,7 @@ func TestPages_HowThickALotIs(t *testing.T) {
 	t.Parallel()
 	board := material.Stock{Lot: "P118", ThicknessUM: 3000, ToleranceUM: 200, GrammageGPerM2: 1350, SheetWidthUM: 300_000, SheetHeightUM: 200_000}
 	card := material.Stock{Lot: "C204", ThicknessUM: 400, ToleranceUM: 50, GrammageGPerM2: 300, SheetWidthUM: 297_000, SheetHeightUM: 210_000}
-	for want, st := range map[string]material.Stock{"3 mm, caliper 2.8 to 3.2 mm": board, "300 g/m²": card} {
+	for want, st := range map[string]material.Stock{"3 mm, caliper 2.8 to 3.2\u00a0mm": board, "300 g/m²": card} {
 		if got := thicknessWords(st); got != want {
 			t.Errorf("station: %q, want %q", got, want)
 		}

@@ -152,7 +152,7 @@ func sampleStation(phase string) StationView {
 	run := &StationRun{
 		ID: "0190a000-0000-7000-8000-0000000000aa", Number: 41, JobTitle: "bed sign “thyme”", Copy: 3, Copies: 6, Member: "Kari Berg",
 		Phase: phase, Since: at(14, 1), Operator: "Runa Eik", Mine: true, MayOpen: true,
-		Material: "plywood, birch", Colour: "pale", Thickness: "3 mm, caliper 2.8 to 3.2 mm", Lot: "P118", SheetSize: "300 × 180 mm",
+		Material: "plywood, birch", Colour: "pale", Thickness: "3 mm, caliper 2.8 to 3.2\u00a0mm", Lot: "P118", SheetSize: "300 × 180 mm",
 		Picture: samplePlaced(), TotalMS: 260_000, ToolOnMS: 171_000, OnWord: OnWord(true),
 		Order: []string{"cut 2 drop-outs", "mark 1 line", "cut 1 outline"}, Pieces: "1 piece, 2 drop-outs", Extents: "162 × 88 mm",
 		Placed: &PlacedView{X: "40", Y: "30", Homed: true, By: "Runa Eik", At: at(14, 1)},

@@ -59,7 +59,7 @@ type StationRun struct {
 	// The sheet to load.
 	Material  string
 	Colour    string
-	Thickness string // "3 mm, caliper 2.8 to 3.2 mm"
+	Thickness string // "3 mm, caliper 2.8 to 3.2 mm", the last two in one line
 	Lot       string
 	SheetSize string
 	Picture   template.HTML
