@@ -3,7 +3,11 @@ package system_test
 import (
 	"encoding/json"
 	"io"
+	"os"
 	"os/exec"
+	"path"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -49,11 +53,15 @@ type goPackage struct {
 	Imports    []string
 }
 
-// TestArrows holds every import of the house to the picture above.
+// TestArrows holds every import of the house to the picture above, and every package to be named where a newcomer looks.
 func TestArrows(t *testing.T) {
 	t.Parallel()
 	cmd := exec.Command("go", "list", "-json=ImportPath,Imports", "kerfgate/...")
 	out, err := cmd.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := os.ReadFile(filepath.Join("..", "..", "DEVELOPERS.md"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,6 +75,9 @@ func TestArrows(t *testing.T) {
 			t.Fatal(err)
 		}
 		room := strings.TrimPrefix(p.ImportPath, "kerfgate/")
+		if name := path.Base(room); !regexp.MustCompile("[`/]"+name+"/?`").Match(page) && p.ImportPath != "kerfgate" {
+			t.Errorf("DEVELOPERS.md does not say what %s is", room)
+		}
 		if p.ImportPath == "kerfgate" || strings.HasPrefix(room, "deploy/") || p.ImportPath == dbtestRoom {
 			continue
 		}
