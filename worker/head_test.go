@@ -9,7 +9,6 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"kerfgate/db/logbook"
-	"kerfgate/queue/broker"
 )
 
 // serverLog is a server's logbook as its heads and proofs show it.
@@ -88,18 +87,12 @@ func TestWorkerKeepsTheHead(t *testing.T) {
 		s.opens()
 		defer func() { s.closes() }()
 		s.prepares(s.runID(1))
-		ask := func(want string) {
-			t.Helper()
-			if got := s.asks(s.runID(1), broker.PurposeStart); got.Problem != want {
-				t.Fatalf("problem %q, want %q", got.Problem, want)
-			}
-		}
 		log.grow("a", "b", "c")
 		log.tells(s, 0)
-		ask("")
+		s.mayStart("")
 		log.grow("d", "e")
 		log.tells(s, 3)
-		ask("")
+		s.mayStart("")
 		if got := s.w.view.Load().headFrom; got != 5 {
 			t.Fatalf("the head of size %d is kept, want 5", got)
 		}
@@ -112,18 +105,18 @@ func TestWorkerKeepsTheHead(t *testing.T) {
 		changed.signer, changed.keys = log.signer, log.keys
 		changed.grow("a", "x", "c", "d", "e", "f")
 		changed.tells(s, 5)
-		ask(phraseDoubt)
+		s.mayStart(phraseDoubt)
 		shorter := newServerLog(t)
 		shorter.signer, shorter.keys = log.signer, log.keys
 		shorter.grow("a", "b")
 		shorter.tells(s, 5)
-		ask(phraseDoubt)
+		s.mayStart(phraseDoubt)
 		log.tells(s, 5)
-		ask("")
+		s.mayStart("")
 		forged := newServerLog(t)
 		forged.grow("a", "b", "c", "d", "e", "f")
 		forged.tells(s, 5)
-		ask(phraseDoubt)
+		s.mayStart(phraseDoubt)
 
 		// The server was restored: a shorter log under another epoch and origin, accepted by hand.
 		s.closes()
@@ -138,6 +131,6 @@ func TestWorkerKeepsTheHead(t *testing.T) {
 		s.prepares(s.runID(1))
 		shorter.epoch = s.epoch
 		shorter.tells(s, 0)
-		ask("")
+		s.mayStart("")
 	})
 }

@@ -145,39 +145,33 @@ func TestWorkerFollowsTheLogKey(t *testing.T) {
 		s.opens()
 		defer func() { s.closes() }()
 		s.prepares(s.runID(1))
-		ask := func(want string) {
-			t.Helper()
-			if got := s.asks(s.runID(1), broker.PurposeStart); got.Problem != want {
-				t.Fatalf("problem %q, want %q", got.Problem, want)
-			}
-		}
 		log.grow("a", "b", "c")
 		log.tells(s, 0)
-		ask("")
+		s.mayStart("")
 		old := log.signer
 		next, nextPublic := newServerKey(t, old.Name())
 		log.grow("d")
 		log.signer = next
 		log.tells(s, 3)
-		ask(phraseDoubt) // nobody has said yet that this is the log key
+		s.mayStart(phraseDoubt) // nobody has said yet that this is the log key
 		s.hears(succession(t, old, []note.Signer{next}, []string{nextPublic})...)
 		log.tells(s, 3)
-		ask("")
+		s.mayStart("")
 		if got := s.w.view.Load().headFrom; got != 4 {
 			t.Fatalf("the head of size %d is kept, want 4", got)
 		}
 		log.grow("e")
 		log.signer = old
 		log.tells(s, 4)
-		ask(phraseDoubt)
+		s.mayStart(phraseDoubt)
 		log.signer = next
 		changed := newServerLog(t)
 		changed.signer = next
 		changed.grow("a", "x", "c", "d", "e")
 		changed.tells(s, 4)
-		ask(phraseDoubt)
+		s.mayStart(phraseDoubt)
 		log.tells(s, 4)
-		ask("")
+		s.mayStart("")
 	})
 }
 

@@ -558,6 +558,14 @@ func (s *shop) asks(run uuid.UUID, purpose string) broker.ChallengeAnswer {
 	return s.challenges[len(s.challenges)-1]
 }
 
+// mayStart asks for a challenge to start the first run and wants this problem, empty for none.
+func (s *shop) mayStart(want string) {
+	s.t.Helper()
+	if got := s.asks(s.runID(1), broker.PurposeStart); got.Problem != want {
+		s.t.Fatalf("problem %q, want %q", got.Problem, want)
+	}
+}
+
 func (s *shop) permitFor(run uuid.UUID, challenge [32]byte) permit.Permit {
 	r := random()
 	return permit.Permit{Serial: uuid.UUID(r[:16]), Run: run, Machine: s.machine, MachineKey: machineKey, Plan: s.digest,

@@ -119,6 +119,12 @@ func (c *cable) pass(to, from net.Conn) {
 	}
 }
 
+// workerBehind starts a worker that reaches the broker by the cable.
+func (s *site) workerBehind(c *cable) {
+	s.t.Helper()
+	s.worker = start(s.t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.throughCable(c), "--origin", s.address()})
+}
+
 // throughCable listens for the worker and gives the address.
 func (s *site) throughCable(c *cable) string {
 	s.t.Helper()
@@ -176,7 +182,7 @@ func TestF14_F15_LinkSlowThenHalfOpen(t *testing.T) {
 	thyme, rowan := s.as("thyme"), s.as("rowan")
 	s.worker.Kill()
 	c := &cable{}
-	s.worker = start(t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.throughCable(c), "--origin", s.address()})
+	s.workerBehind(c)
 	run := s.submit(thyme, longFront)
 	toTheGate(rowan, run)
 	answerAll(rowan, run, plywoodAnswers())
@@ -219,7 +225,7 @@ func TestF15_LinkTwoSecondsLate(t *testing.T) {
 	thyme, rowan := s.as("thyme"), s.as("rowan")
 	s.worker.Kill()
 	c := &cable{}
-	s.worker = start(t, "listening ", []string{"worker", "--dir", s.workerDir(), "--machine", s.machine.ID.String(), "--broker", s.throughCable(c), "--origin", s.address()})
+	s.workerBehind(c)
 	run := s.submit(thyme, longFront)
 	toTheGate(rowan, run)
 	answerAll(rowan, run, plywoodAnswers())

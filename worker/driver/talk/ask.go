@@ -1,6 +1,7 @@
 package talk
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -141,26 +142,31 @@ func (d *Driver) fresh(ctx context.Context) error {
 // await waits until something has become true, whatever stands in the way of lines; it ends early
 // when ctx ends or the machine has gone. until is called with mu held.
 func (d *Driver) await(ctx context.Context, until func() bool) error {
-	timer := time.NewTimer(look)
+	return d.watch(ctx, look, func() (bool, error) {
+		if until() {
+			return true, nil
+		}
+		if s := d.session; d.closed || s == nil || s.gone || d.lost != "" {
+			return false, fmt.Errorf("%w: %s", driver.ErrLost, cmp.Or(d.lost, "not open"))
+		}
+		return false, nil
+	})
+}
+
+// watch asks see at each change, and at least every so often, until it says that it is done or what is wrong. see is
+// called with mu held.
+func (d *Driver) watch(ctx context.Context, every time.Duration, see func() (done bool, err error)) error {
+	timer := time.NewTimer(every)
 	defer timer.Stop()
 	for {
 		d.mu.Lock()
-		if until() {
-			d.mu.Unlock()
-			return nil
-		}
-		s := d.session
-		if d.closed || s == nil || s.gone || d.lost != "" {
-			why := d.lost
-			d.mu.Unlock()
-			if why == "" {
-				why = "not open"
-			}
-			return fmt.Errorf("%w: %s", driver.ErrLost, why)
-		}
+		done, err := see()
 		changed := d.changed
 		d.mu.Unlock()
-		timer.Reset(look)
+		if done || err != nil {
+			return err
+		}
+		timer.Reset(every)
 		select {
 		case <-ctx.Done():
 			return ctx.Err()

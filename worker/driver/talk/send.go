@@ -175,29 +175,16 @@ func (d *Driver) wait(ctx context.Context, until func() bool) error {
 	if d.lang.alive0 > 0 {
 		every = min(every, d.lang.alive0)
 	}
-	timer := time.NewTimer(every)
-	defer timer.Stop()
-	for {
-		d.mu.Lock()
+	return d.watch(ctx, every, func() (bool, error) {
 		if until() {
-			d.mu.Unlock()
-			return nil
+			return true, nil
 		}
 		if err := d.broken(); err != nil {
-			d.mu.Unlock()
-			return err
+			return false, err
 		}
 		if now := time.Now(); d.lang.alive0 > 0 && now.Sub(d.aliveAt) >= d.lang.alive0 && d.session.cable.Urgent(d.lang.alive) == nil {
 			d.aliveAt = now
 		}
-		changed := d.changed
-		d.mu.Unlock()
-		timer.Reset(every)
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-changed:
-		case <-timer.C:
-		}
-	}
+		return false, nil
+	})
 }
