@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 )
@@ -59,10 +60,12 @@ func readProblem(err error) error {
 		return err
 	case errors.Is(err, io.EOF):
 		return malformed("the body is empty")
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return malformed("the JSON ends too early")
 	case errors.As(err, &kind):
 		return malformed(fmt.Sprintf("field %q: want %s, got %s", kind.Field, kind.Type, kind.Value))
 	}
-	return malformed(err.Error())
+	return malformed(strings.TrimPrefix(err.Error(), "json: "))
 }
 
 // strictBinder binds a body and nothing else: parameters have generated binders of their own.

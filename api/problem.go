@@ -133,6 +133,11 @@ func problemOf(err error) *problem {
 		}
 	}
 	if errors.As(err, &he) && he.Code < http.StatusInternalServerError {
+		if said, ok := strings.CutPrefix(fmt.Sprint(he.Message), "Invalid format for parameter "); ok { // of the generated binders, with the types of Go
+			name, _, _ := strings.Cut(said, ":")
+			return &problem{status: he.Code, slug: "invalid", title: "a parameter cannot be used",
+				reasons: []wire.Reason{{What: "the parameter " + name + " is not in its form", Next: "write it as the API's description says", Field: &name}}}
+		}
 		return &problem{status: he.Code, slug: "invalid", title: strings.ToLower(http.StatusText(he.Code)), detail: fmt.Sprint(he.Message)}
 	}
 	return &problem{status: http.StatusInternalServerError, slug: "internal", title: "internal error",
@@ -145,8 +150,10 @@ func invalid(field, what, next string) *problem {
 		reasons: []wire.Reason{{What: what, Next: next, Field: &field}}}
 }
 
-func malformed(detail string) *problem {
-	return &problem{status: http.StatusBadRequest, slug: "malformed", title: "the request cannot be read", detail: detail}
+// malformed is the problem of a request that cannot be read at all.
+func malformed(what string) *problem {
+	return &problem{status: http.StatusBadRequest, slug: "malformed", title: "the request cannot be read",
+		reasons: []wire.Reason{{What: what, Next: "send it as the API's description says"}}}
 }
 
 func tooLargeProblem(limit int64) *problem {

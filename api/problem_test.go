@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -9,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"kerfgate/api/wire"
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/plan"
@@ -74,5 +76,28 @@ func TestRefusalsAreWhole(t *testing.T) {
 	p = problemOf(&db.Refused{Reasons: []checklist.Reason{{What: "locked out", Next: "ask the officer"}, {What: "not placed", Next: "place it"}}})
 	if p.status != http.StatusUnprocessableEntity || p.slug != "refused" || len(p.reasons) != 2 || p.reasons[1].Next != "place it" {
 		t.Errorf("%+v", p)
+	}
+}
+
+// TestMalformedSaysWhat: what a script sent is named in words of its own side, with what to do next.
+func TestMalformedSaysWhat(t *testing.T) {
+	t.Parallel()
+	w := newWorkshop(t)
+	member := w.signedIn(t, w.Member)
+	for _, c := range []struct{ method, path, body, what string }{
+		{http.MethodPost, "/jobs", `{"titel": 1}`, `unknown field "titel"`},
+		{http.MethodPost, "/jobs", `{"title": `, "the JSON ends too early"},
+		{http.MethodPost, "/jobs", ``, "the body is empty"},
+		{http.MethodPost, "/jobs", `{} {}`, "more than one JSON value"},
+		{http.MethodPost, "/jobs", `{"copies": "two"}`, `field "copies": want int64, got string`},
+		{http.MethodGet, "/runs/abc", "", "the parameter id is not in its form"},
+		{http.MethodGet, "/runs?limit=few", "", "the parameter limit is not in its form"},
+	} {
+		rec := ask(t, w.s.Handler(), c.method, base+c.path, member, c.body, "Content-Type", "application/json")
+		var p wire.Problem
+		if err := json.Unmarshal(rec.Body.Bytes(), &p); err != nil || rec.Code != http.StatusBadRequest || p.Reasons == nil || len(*p.Reasons) != 1 ||
+			(*p.Reasons)[0].What != c.what || (*p.Reasons)[0].Next == "" || strings.Contains(rec.Body.String(), "uuid.UUID") {
+			t.Errorf("%s %s %s: %d %s, want %q", c.method, c.path, c.body, rec.Code, rec.Body, c.what)
+		}
 	}
 }
