@@ -47,15 +47,7 @@ func NewSegmentIndex(lines *Polylines) *SegmentIndex {
 		slant += slantOf(lines.Segment(i))
 	}
 	longest := 2*slant/int64(count) + 1
-	leaves := 0
-	for i := range count {
-		leaves += int(slantOf(lines.Segment(i))/longest + 1)
-	}
-	all := leaves
-	for n := leaves; n > 1; all += n {
-		n = (n + indexFan - 1) / indexFan
-	}
-	x.items, x.boxes = make([]int32, 0, leaves), make([]indexBox, 0, all)
+	x.boxes, x.items = make([]indexBox, 0, count+count/8), make([]int32, 0, count+count/8)
 	for i := range count {
 		x.divide(i, longest)
 	}
@@ -92,20 +84,27 @@ func slantOf(s Segment) int64 {
 // pack sorts the leaves and builds the levels above them.
 func (x *SegmentIndex) pack() {
 	leaves := x.boxes
-	all := leaves[0]
+	whole := leaves[0]
 	for _, b := range leaves[1:] {
-		all = all.union(b)
+		whole = whole.union(b)
 	}
-	extent := max(int64(all.x1)-int64(all.x0), int64(all.y1)-int64(all.y0)) + 1
+	extent := max(int64(whole.x1)-int64(whole.x0), int64(whole.y1)-int64(whole.y0)) + 1
 	keys := make([]uint64, len(leaves)) // over the leaf that it is of
 	for i, b := range leaves {
-		mx := (int64(b.x0)+int64(b.x1))/2 - int64(all.x0)
-		my := (int64(b.y0)+int64(b.y1))/2 - int64(all.y0)
+		mx := (int64(b.x0)+int64(b.x1))/2 - int64(whole.x0)
+		my := (int64(b.y0)+int64(b.y1))/2 - int64(whole.y0)
 		// 16 bits of each; below that the order is that of the segments.
 		keys[i] = (spread(uint64(mx<<16/extent))|spread(uint64(my<<16/extent))<<1)<<32 | uint64(i)
 	}
 	sortHigh(keys)
-	x.arrange(keys)
+	items, all := x.items, 0
+	for n := len(leaves); n > 1; n = (n + indexFan - 1) / indexFan {
+		all += n
+	}
+	x.items, x.boxes = make([]int32, len(leaves)), make([]indexBox, len(leaves), all+1)
+	for k, key := range keys {
+		x.items[k], x.boxes[k] = items[uint32(key)], leaves[uint32(key)]
+	}
 	x.levels = []int{0, len(leaves)}
 	for lo, hi := 0, len(leaves); hi-lo > 1; lo, hi = hi, len(x.boxes) {
 		for i := lo; i < hi; i += indexFan {
@@ -116,25 +115,6 @@ func (x *SegmentIndex) pack() {
 			x.boxes = append(x.boxes, u)
 		}
 		x.levels = append(x.levels, len(x.boxes))
-	}
-}
-
-// arrange puts the leaves in the order of their keys where they lie, round by round of those that change
-// places. Of each key only the place remains.
-func (x *SegmentIndex) arrange(keys []uint64) {
-	for i := range keys {
-		box, item := x.boxes[i], x.items[i]
-		at := i
-		for {
-			from := int(uint32(keys[at]))
-			keys[at] = uint64(at)
-			if from == i {
-				break
-			}
-			x.boxes[at], x.items[at] = x.boxes[from], x.items[from]
-			at = from
-		}
-		x.boxes[at], x.items[at] = box, item
 	}
 }
 
