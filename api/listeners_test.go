@@ -311,14 +311,13 @@ func TestReset(t *testing.T) {
 // fill gives the workshop a past of about so many entries.
 func (w *workshop) fill(t *testing.T, entries int) {
 	t.Helper()
-	job := w.Submit(t, 1)
 	conn, err := pgx.Connect(t.Context(), w.URL(cluster.Supervisor))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer conn.Close(t.Context())
 	if err := generate.Fill(t.Context(), generate.Config{Size: generate.Size{Members: 3, Machines: 2, Runs: entries / 30, Entries: entries},
-		Conn: conn, PermitSigner: w.Config.PermitSigner, LogSigner: w.Config.LogSigner, Like: job.ID, Now: time.Now()}); err != nil {
+		Store: w.Store, Admin: w.Admin, Conn: conn, PermitSigner: w.Config.PermitSigner, LogSigner: w.Config.LogSigner, Now: time.Now()}); err != nil {
 		t.Fatal(err)
 	}
 }

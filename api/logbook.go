@@ -36,16 +36,16 @@ func (s *Server) ListEntries(ctx context.Context, request wire.ListEntriesReques
 	if p := request.Params.Subject; p != nil {
 		filter.Subject = *p
 	}
-	entries, err := s.store.LogEntries(ctx, filter)
+	found, err := s.store.LogPage(ctx, filter)
 	if err != nil {
 		return nil, err
 	}
-	page := wire.EntryPage{Entries: make([]wire.Entry, 0, len(entries))}
-	for _, e := range entries {
+	page := wire.EntryPage{Entries: make([]wire.Entry, 0, len(found.Entries))}
+	for _, e := range found.Entries {
 		page.Entries = append(page.Entries, entryShape(e))
 	}
-	if len(entries) == limit && entries[len(entries)-1].Index > 0 {
-		page.Next = &entries[len(entries)-1].Index
+	if found.Next > 0 {
+		page.Next = &found.Next
 	}
 	return wire.ListEntries200JSONResponse(page), nil
 }

@@ -113,15 +113,15 @@ func (s *Server) logbookView(c echo.Context) (web.LogbookView, error) {
 		}
 		filter.Subject = run
 	}
-	entries, err := s.store.LogEntries(ctx, filter)
+	page, err := s.store.LogPage(ctx, filter)
 	if err != nil {
 		return v, err
 	}
-	for _, e := range entries {
+	for _, e := range page.Entries {
 		v.Entries = append(v.Entries, s.entryView(e))
 	}
-	if n := len(entries); n == logPage && entries[n-1].Index > 0 {
-		q := url.Values{"before": {strconv.FormatInt(entries[n-1].Index, 10)}}
+	if v.More = page.Next > 0 && len(page.Entries) < logPage; page.Next > 0 {
+		q := url.Values{"before": {strconv.FormatInt(page.Next, 10)}}
 		for name, value := range map[string]string{"kind": v.Kind, "machine": v.Machine, "run": v.Run, "person": v.Who} {
 			if value != "" {
 				q.Set(name, value)

@@ -101,20 +101,19 @@ func (s *Store) pickOver(ctx context.Context, actor Actor, f HistoryFilter) (sql
 	if f.Person != uuid.Nil {
 		of = append(of, arg(f.Person))
 	}
-	if !actor.Role.Officer() && !actor.Role.Admin() {
+	if !actor.Role.Officer() && !actor.Role.Admin() && f.Person != actor.Person {
 		of = append(of, arg(actor.Person))
 	}
 	if len(of) == 0 {
 		return "SELECT r.id FROM run r WHERE " + rest + newest, args, nil
 	}
-	// What somebody attended and what they handed in are found by an index each.
-	both := func(person string) string {
-		return "SELECT r.id, r.ended_at FROM run r WHERE r.operator = " + person + " AND " + rest +
-			" UNION SELECT r.id, r.ended_at FROM job j JOIN run r ON r.job = j.id WHERE j.member = " + person + " AND " + rest
+	// What somebody attended and what they handed in are found by an index each, newest first.
+	either := func(one, other string) string {
+		pick := "(SELECT r.id, r.ended_at FROM run r WHERE %s AND " + rest + newest + ")"
+		return "SELECT r.id FROM (" + fmt.Sprintf(pick, one) + " UNION " + fmt.Sprintf(pick, other) + ") r" + newest
 	}
-	sql = both(of[0])
 	if len(of) == 2 { // somebody's runs that are also the asker's
-		sql = "(" + sql + ") INTERSECT (" + both(of[1]) + ")"
+		return either("r.operator = "+of[0]+" AND r.member = "+of[1], "r.member = "+of[0]+" AND r.operator = "+of[1]), args, nil
 	}
-	return "SELECT r.id FROM (" + sql + ") r" + newest, args, nil
+	return either("r.operator = "+of[0], "r.member = "+of[0]), args, nil
 }

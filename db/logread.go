@@ -36,29 +36,45 @@ type LogEntry struct {
 	Owner       uuid.UUID // the job's member
 }
 
-// LogEntries lists entries, newest first, in a number of queries that depends on the filter alone.
+// LogPage is a page of the logbook.
+type LogPage struct {
+	Entries []LogEntry
+	// Next is Before of the next page; 0 at the end. A page that was sought by kind and subject may hold few
+	// entries, or none, and still have a next one: it looks at a few thousand entries about the subject at most.
+	Next int64
+}
+
+// LogEntries are the entries of one page; see LogPage.
 func (s *Store) LogEntries(ctx context.Context, f LogFilter) ([]LogEntry, error) {
+	page, err := s.LogPage(ctx, f)
+	return page.Entries, err
+}
+
+// LogPage reads a page of entries, newest first, in a number of queries that depends on the filter alone.
+func (s *Store) LogPage(ctx context.Context, f LogFilter) (page LogPage, err error) {
 	if f.Before < 0 {
 		f.Before = 1 << 62
 	}
 	// What is wanted is found first, by indexes alone, and read afterwards: joined in one statement, the
 	// database may find it shorter to walk through the log.
 	var newest []int64
-	var err error
 	switch {
 	case f.Subject != uuid.Nil && f.Kind != "":
-		newest, err = s.newestOfBoth(ctx, f)
+		newest, page.Next, err = s.newestOfBoth(ctx, f)
 	case f.Subject != uuid.Nil:
 		newest, err = s.indexes(ctx, `SELECT index FROM log_subject WHERE subject = $1 AND index < $2 ORDER BY index DESC LIMIT $3`, f.Subject, f.Before, f.Limit)
 	case f.Kind != "":
 		newest, err = s.indexes(ctx, ofKinds+` ORDER BY n.index DESC LIMIT $3`, kindsNamed(f.Kind), f.Before, f.Limit)
 	default:
-		return s.readEntries(ctx, `SELECT index, data FROM log_entry WHERE index < $1 ORDER BY index DESC LIMIT $2`, f.Before, f.Limit)
+		page.Entries, err = s.readEntries(ctx, `SELECT index, data FROM log_entry WHERE index < $1 ORDER BY index DESC LIMIT $2`, f.Before, f.Limit)
 	}
-	if err != nil || len(newest) == 0 {
-		return nil, err
+	if err == nil && len(newest) > 0 {
+		page.Entries, err = s.readEntries(ctx, `SELECT index, data FROM log_entry WHERE index = ANY($1) ORDER BY index DESC`, newest)
 	}
-	return s.readEntries(ctx, `SELECT index, data FROM log_entry WHERE index = ANY($1) ORDER BY index DESC`, newest)
+	if n := len(page.Entries); n > 0 && n == f.Limit {
+		page.Next = page.Entries[n-1].Index
+	}
+	return page, err
 }
 
 // ofKinds are the newest entries of each of several kinds. The comparison of rows leaves the database the
@@ -67,39 +83,33 @@ const ofKinds = `SELECT n.index FROM unnest($1::text[]) k (kind) CROSS JOIN LATE
 		SELECT index FROM log_entry WHERE (kind, index) < (k.kind, $2) AND (kind, index) >= (k.kind, 0)
 		ORDER BY kind DESC, index DESC LIMIT $3) n`
 
-// rareKind is how many entries kinds may have to be all looked at for those about a subject.
-const rareKind = 1_000
+// sought is how many entries a page looks at for those of a kind about a subject: all of the kind where it
+// has no more, else the newest about the subject. No index knows both, since few ask for both.
+const sought = 3_000
 
-// newestOfBoth finds entries of a kind about a subject. Where the kind is rare it goes along the kind,
-// else along what the subject is in, a stretch at a time: a common kind is soon met there.
-func (s *Store) newestOfBoth(ctx context.Context, f LogFilter) ([]int64, error) {
+// newestOfBoth finds entries of a kind about a subject, and where to go on: 0 where no more are left.
+func (s *Store) newestOfBoth(ctx context.Context, f LogFilter) (found []int64, next int64, err error) {
 	kinds := kindsNamed(f.Kind)
-	few, err := s.indexes(ctx, ofKinds+` LIMIT $3`, kinds, f.Before, rareKind)
+	few, err := s.indexes(ctx, ofKinds+` LIMIT $3`, kinds, f.Before, sought)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
 	// OFFSET 0 keeps the inner query by itself, so that each one is looked up in turn.
-	if len(few) < rareKind {
-		return s.indexes(ctx, `SELECT n.index FROM unnest($2::bigint[]) n (index)
+	if len(few) < sought {
+		found, err = s.indexes(ctx, `SELECT n.index FROM unnest($2::bigint[]) n (index)
 			CROSS JOIN LATERAL (SELECT 1 FROM log_subject WHERE subject = $1 AND index = n.index OFFSET 0) s ORDER BY n.index DESC LIMIT $3`, f.Subject, few, f.Limit)
+		return found, 0, err
 	}
-	var found []int64
-	for before := f.Before; ; {
-		window, err := s.indexes(ctx, `SELECT index FROM log_subject WHERE subject = $1 AND index < $2 ORDER BY index DESC LIMIT $3`, f.Subject, before, rareKind)
-		if err != nil {
-			return nil, err
-		}
-		more, err := s.indexes(ctx, `SELECT n.index FROM unnest($1::bigint[]) n (index)
-			CROSS JOIN LATERAL (SELECT 1 FROM log_entry WHERE index = n.index AND kind = ANY($2) OFFSET 0) e ORDER BY n.index DESC LIMIT $3`,
-			window, kinds, f.Limit-len(found))
-		if err != nil {
-			return nil, err
-		}
-		if found = append(found, more...); len(found) == f.Limit || len(window) < rareKind {
-			return found, nil
-		}
-		before = window[len(window)-1]
+	window, err := s.indexes(ctx, `SELECT index FROM log_subject WHERE subject = $1 AND index < $2 ORDER BY index DESC LIMIT $3`, f.Subject, f.Before, sought)
+	if err != nil {
+		return nil, 0, err
 	}
+	if len(window) == sought {
+		next = window[sought-1]
+	}
+	found, err = s.indexes(ctx, `SELECT n.index FROM unnest($1::bigint[]) n (index)
+		CROSS JOIN LATERAL (SELECT 1 FROM log_entry WHERE index = n.index AND kind = ANY($2) OFFSET 0) e ORDER BY n.index DESC LIMIT $3`, window, kinds, f.Limit)
+	return found, next, err
 }
 
 func (s *Store) indexes(ctx context.Context, sql string, args ...any) ([]int64, error) {

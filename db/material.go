@@ -274,7 +274,8 @@ func (s *Store) materials(ctx context.Context, where string, args ...any) ([]Mat
 	}, `SELECT `+materialColumns+` FROM material m WHERE `+where, args...)
 }
 
-// Materials lists all materials in use by name with their stock: two queries, however many there are.
+// Materials lists all materials in use by name with their lots on the shelf: two queries, however many there
+// are. A lot that is used up stands at its material alone.
 func (s *Store) Materials(ctx context.Context) ([]Material, error) {
 	list, err := s.materials(ctx, `m.retired_at IS NULL ORDER BY lower(m.name)`)
 	if err != nil {
@@ -284,7 +285,7 @@ func (s *Store) Materials(ctx context.Context) ([]Material, error) {
 	for i, m := range list {
 		place[m.ID] = i
 	}
-	stock, err := s.stocks(ctx, `true`)
+	stock, err := s.stocks(ctx, `count > 0`)
 	if err != nil {
 		return nil, err
 	}
@@ -296,7 +297,7 @@ func (s *Store) Materials(ctx context.Context) ([]Material, error) {
 	return list, nil
 }
 
-// Material reads one material with its stock, also one that was retired. Errors: ErrNotFound.
+// Material reads one material with all lots that there ever were of it, also one that was retired. Errors: ErrNotFound.
 func (s *Store) Material(ctx context.Context, id uuid.UUID) (Material, error) {
 	list, err := s.materials(ctx, `m.id = $1`, id)
 	if err != nil {

@@ -99,16 +99,19 @@ func (s *Store) ChooseSet(ctx context.Context, actor Actor, id, set uuid.UUID, r
 // selectSet counts each set's sheets: a copy is done by a completed run whose sheet was kept.
 const selectSet = `SELECT s.id, s.member, p.name, s.name, s.made_at, count(j.id), coalesce(sum(CASE WHEN j.withdrawn_at IS NULL THEN j.copies ELSE r.done END), 0)::bigint,
 		coalesce(sum(r.done), 0)::bigint, coalesce(sum(r.waiting), 0)::bigint
-	FROM job_set s JOIN person p ON p.id = s.member LEFT JOIN job j ON j.set_id = s.id
+	FROM (`
+
+const ofSets = `) s JOIN person p ON p.id = s.member LEFT JOIN job j ON j.set_id = s.id
 	LEFT JOIN LATERAL (SELECT count(DISTINCT copy) FILTER (WHERE phase = 'closed' AND outcome = 'completed' AND sheet_fate = 'kept') AS done,
 		count(DISTINCT copy) FILTER (WHERE phase <> 'closed') AS waiting FROM run WHERE job = j.id) r ON j.id IS NOT NULL
-	WHERE `
+	GROUP BY s.id, s.member, s.name, s.made_at, p.name ORDER BY s.id DESC`
 
-func (s *Store) sets(ctx context.Context, rest string, args ...any) ([]Set, error) {
+// sets reads the sets that a query of job_set picks.
+func (s *Store) sets(ctx context.Context, picked string, args ...any) ([]Set, error) {
 	return readAll(ctx, s.pool, func(row pgx.CollectableRow) (t Set, err error) {
 		err = row.Scan(&t.ID, &t.Member, &t.MemberName, &t.Name, &t.MadeAt, &t.JobCount, &t.Sheets, &t.Done, &t.Waiting)
 		return t, err
-	}, selectSet+rest, args...)
+	}, selectSet+picked+ofSets, args...)
 }
 
 // Sets lists the actor's sets, newest first, at most limit, older than before (zero: from the newest).
@@ -116,13 +119,13 @@ func (s *Store) Sets(ctx context.Context, actor Actor, before uuid.UUID, limit i
 	if before == uuid.Nil {
 		before = uuid.Max
 	}
-	return s.sets(ctx, `s.id IN (SELECT id FROM job_set WHERE member = $1 AND id < $2 ORDER BY id DESC LIMIT $3) GROUP BY s.id, p.name ORDER BY s.id DESC`,
+	return s.sets(ctx, `SELECT * FROM job_set WHERE member = $1 AND id < $2 ORDER BY id DESC LIMIT $3`,
 		actor.Person, before, limit)
 }
 
 // Set reads a set with its jobs. Errors: ErrNotFound, also where the actor may not see it.
 func (s *Store) Set(ctx context.Context, actor Actor, id uuid.UUID) (Set, error) {
-	list, err := s.sets(ctx, `s.id = $1 AND (s.member = $2 OR `+seesAll("$2", "$3")+`) GROUP BY s.id, p.name`, id, actor.Person, actor.Role)
+	list, err := s.sets(ctx, `SELECT * FROM job_set WHERE id = $1 AND (member = $2 OR `+seesAll("$2", "$3")+`)`, id, actor.Person, actor.Role)
 	if err != nil {
 		return Set{}, err
 	}

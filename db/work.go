@@ -61,14 +61,15 @@ func readProofs(b *pgx.Batch, f *checklist.Facts, m Machine, st Stock) {
 		return
 	}
 	readProven(b, m.ID, f.Tool.Name, st, &f.Work.Proven)
-	b.Queue(`SELECT coalesce((SELECT kind = 'alone' FROM site), false), EXISTS (`+triedRuns+` AND r.stock = $3),
-			EXISTS (`+triedRuns+` AND r.stock IN (SELECT id FROM stock WHERE material = $4) AND EXISTS (SELECT 1 FROM plan p
-				WHERE p.digest = r.plan AND p.member = j.member AND p.machine = r.machine AND (p.width_um > $5 OR p.height_um > $5 OR p.width_um IS NULL)))`,
+	b.Queue(`SELECT site.alone, site.alone AND EXISTS (`+triedRuns+` AND r.stock = $3),
+			site.alone AND EXISTS (SELECT 1 FROM stock s CROSS JOIN LATERAL (`+triedRuns+` AND r.stock = s.id AND EXISTS (SELECT 1 FROM plan p
+				WHERE p.digest = r.plan AND p.member = r.member AND p.machine = r.machine AND (p.width_um > $5 OR p.height_um > $5 OR p.width_um IS NULL)) LIMIT 1) whole
+				WHERE s.material = $4)
+		FROM (SELECT coalesce((SELECT kind = 'alone' FROM site), false) AS alone OFFSET 0) site`,
 		m.ID, f.Tool.Name, st.ID, st.Material, checklist.TestPieceUM).QueryRow(func(row pgx.Row) error {
 		return row.Scan(&f.Circumstances.Alone, &f.Tried.Lot, &f.Tried.Whole)
 	})
 }
 
 // triedRuns are the runs with tool $2 on machine $1 that went to their end without flame or glow.
-const triedRuns = `SELECT 1 FROM run r JOIN job j ON j.id = r.job
-	WHERE r.machine = $1 AND j.tool = $2 AND r.phase = 'closed' AND r.outcome = 'completed' AND NOT r.flame`
+const triedRuns = `SELECT 1 FROM run r WHERE r.machine = $1 AND r.tool = $2 AND r.phase = 'closed' AND r.outcome = 'completed' AND NOT r.flame`

@@ -16,6 +16,7 @@ type LogbookView struct {
 	Machines []MachineChoice
 	Entries  []EntryView
 	Older    string // address of the next page, empty at the end
+	More     bool   // the next page may hold what this one has not: it was sought for long enough
 	Size     int64
 	Report   *CheckView
 	// MayProve: heads, exports and checks are for those whom the policy lets.

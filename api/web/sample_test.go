@@ -367,6 +367,11 @@ func samplePages() []samplePage {
 				BeamOn: true, Tries: []Try{{1, "12", true}, {2, "", false}}, Ways: []Ticked{{"a light sensor with a recorder", true}}, People: []Role{{Value: "p1", Label: "Runa Eik", Chosen: true}}})
 		}},
 		{"logbook", func(w io.Writer) error { return RenderLogbook(w, sampleLogbook()) }},
+		{"logbook-sought", func(w io.Writer) error {
+			v := sampleLogbook()
+			v.Entries, v.Report, v.More = nil, nil, true
+			return RenderLogbook(w, v)
+		}},
 		{"proof", func(w io.Writer) error {
 			return RenderProof(w, ProofView{Shell: sampleShell("Proof", "/logbook"), Entry: sampleLogbook().Entries[0],
 				Proof: "c2sp.org/tlog-proof@v1\nindex 1203\nbGFiZWxz\n"})

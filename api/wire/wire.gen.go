@@ -951,7 +951,9 @@ type Entry struct {
 // EntryPage defines model for EntryPage.
 type EntryPage struct {
 	Entries []Entry `json:"entries"`
-	Next    *int64  `json:"next,omitempty"`
+
+	// Next before of the next page; one that is sought by kind and subject may hold few entries, or none, and still have a next one
+	Next *int64 `json:"next,omitempty"`
 }
 
 // EntrySubject defines model for EntrySubject.
@@ -3409,7 +3411,7 @@ type ServerInterface interface {
 	// MakeWorkerCode A one-time code that enrols the machine's worker
 	// (POST /machines/{id}/worker-code)
 	MakeWorkerCode(ctx echo.Context, id ID, params MakeWorkerCodeParams) error
-	// ListMaterials Materials with their stock
+	// ListMaterials Materials with their lots on the shelf; one that is used up stands at its material alone
 	// (GET /materials)
 	ListMaterials(ctx echo.Context) error
 	// AddMaterial Add a kind of sheet
@@ -12149,7 +12151,7 @@ type StrictServerInterface interface {
 	// MakeWorkerCode A one-time code that enrols the machine's worker
 	// (POST /machines/{id}/worker-code)
 	MakeWorkerCode(ctx context.Context, request MakeWorkerCodeRequestObject) (MakeWorkerCodeResponseObject, error)
-	// ListMaterials Materials with their stock
+	// ListMaterials Materials with their lots on the shelf; one that is used up stands at its material alone
 	// (GET /materials)
 	ListMaterials(ctx context.Context, request ListMaterialsRequestObject) (ListMaterialsResponseObject, error)
 	// AddMaterial Add a kind of sheet

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"kerfgate/api"
 	"kerfgate/db/cluster"
 	"kerfgate/deploy/crowd"
 	"kerfgate/deploy/demo"
@@ -44,7 +45,7 @@ func busy(b *testing.B) {
 	w := &workshop{ground: g, b: b}
 	signIns, err := demo.SignIns(g.dir)
 	w.must(err)
-	w.must(demo.Fill(ctx, demo.Config{Store: g.store, Load: demo.NewLoad(signIns), Enrol: func(bay string) (string, error) {
+	w.must(demo.Fill(ctx, demo.Config{Store: g.store, Load: demo.NewLoad(signIns, api.HashPassword), Enrol: func(bay string) (string, error) {
 		return workerd.Enrol(demo.WorkerFolder(g.dir, bay), g.keys.PermitPublic, g.keys.LogPublic)
 	}}))
 	keys, err := g.store.WorkerKeys(ctx)

@@ -18,7 +18,6 @@ import (
 	"github.com/google/uuid"
 	"golang.org/x/sync/errgroup"
 
-	"kerfgate/api"
 	"kerfgate/db"
 	"kerfgate/deploy/keyring"
 	"kerfgate/plan"
@@ -87,15 +86,16 @@ type Config struct {
 // Load is the demo's accounts and machines: what takes time to make.
 type Load struct {
 	SignIns  []SignIn
+	hash     func(ctx context.Context, password string) (string, error)
 	machines []Machine
 	hashes   []string
 	once     sync.Once
 	made     chan error
 }
 
-// NewLoad makes nothing yet.
-func NewLoad(signIns []SignIn) *Load {
-	return &Load{SignIns: signIns, hashes: make([]string, len(signIns)), made: make(chan error, 1)}
+// NewLoad makes nothing yet; hash is how the server hashes passwords.
+func NewLoad(signIns []SignIn, hash func(ctx context.Context, password string) (string, error)) *Load {
+	return &Load{SignIns: signIns, hash: hash, hashes: make([]string, len(signIns)), made: make(chan error, 1)}
 }
 
 // Begin makes the accounts' password hashes and measures the machines' cut-off, while database and
@@ -107,7 +107,7 @@ func (l *Load) Begin(ctx context.Context) {
 			group.Go(func() error { l.machines = Machines(); return nil })
 			for i, p := range l.SignIns {
 				group.Go(func() (err error) {
-					l.hashes[i], err = api.HashPassword(ctx, p.Password)
+					l.hashes[i], err = l.hash(ctx, p.Password)
 					return err
 				})
 			}

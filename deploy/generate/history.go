@@ -5,29 +5,46 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"kerfgate/db/logbook"
+	"kerfgate/plan/canon"
 )
 
 // history is a site's past while it is written.
 type history struct {
-	cfg  Config
-	tx   pgx.Tx
-	rng  *rand.Rand
-	rows rows
-	tree logbook.Tree
-	like example
+	cfg    Config
+	tx     pgx.Tx
+	rng    *rand.Rand
+	rows   rows
+	tree   logbook.Tree
+	epoch  [16]byte
+	origin string
 
-	now                          time.Time
-	members, operators, machines []uuid.UUID
-	number                       int64 // of the next run
-	serial                       uint64
-	over                         int // runs that are over
-	err                          error
+	now       time.Time
+	members   []*member
+	operators []uuid.UUID
+	member    func() int // who hands in, some far more often than others
+	kinds     []*kind
+	machines  []*bench
+	shelf     []*lot
+	number    int64 // of the next run
+	serial    uint64
+	lots      int
+	drawings  int
+	over      int // runs that are over
+	err       error
+}
+
+// member hands in.
+type member struct {
+	id       uuid.UUID
+	drawings []*drawn // the newest
+	sets     []uuid.UUID
 }
 
 // flushAt is how many entries wait before they are copied.
@@ -39,21 +56,28 @@ const headEvery = 2_000
 // live lets every machine work until there are enough runs, many at a time as in a workshop, and then
 // queues what waits.
 func (h *history) live(ctx context.Context) error {
-	step := h.cfg.span() / time.Duration(max(1, h.cfg.Entries))
+	// Half a day is closed, and so is one day of seven.
+	step := h.cfg.span() / 2 * 6 / 7 / time.Duration(max(1, h.cfg.Entries))
 	lanes := make([]*lane, len(h.machines))
 	for i, m := range h.machines {
-		lanes[i] = &lane{h: h, machine: m}
+		lanes[i] = &lane{h: h, bench: m}
 	}
-	busy := len(lanes)
-	for busy > 0 {
-		at := h.rng.IntN(busy)
-		h.now = h.now.Add(step)
-		if !lanes[at].step() {
-			busy--
-			lanes[at], lanes[busy] = lanes[busy], lanes[at]
-		}
+	// Some machines are in far more use than others, as some members hand in far more.
+	busiest := h.spread(len(lanes))
+	for h.over < h.cfg.Runs {
+		h.tick(step)
+		lanes[busiest()].step()
 		if err := h.keep(ctx); err != nil {
 			return err
+		}
+	}
+	for _, l := range lanes {
+		for l.busy() {
+			h.tick(step)
+			l.step()
+			if err := h.keep(ctx); err != nil {
+				return err
+			}
 		}
 	}
 	for range h.cfg.Waiting {
@@ -61,7 +85,12 @@ func (h *history) live(ctx context.Context) error {
 			job := h.submit(m, 1)
 			h.addRun(&runRow{id: job.runs[0], job: job, copy: 1, proposed: h.now}, "proposed", "", "")
 		}
+		if err := h.keep(ctx); err != nil {
+			return err
+		}
 	}
+	h.keepShelf()
+	h.keepUpkeep()
 	if h.err != nil {
 		return h.err
 	}
@@ -73,6 +102,12 @@ func (h *history) live(ctx context.Context) error {
 	}
 	_, err := h.tx.Exec(ctx, `SELECT setval('run_number', $1)`, h.number)
 	return err
+}
+
+// spread picks of n by Zipf's law (as math/rand has it): of 20 the first is picked every seventh time.
+func (h *history) spread(n int) func() int {
+	z := rand.NewZipf(h.rng, 1.1, 4, uint64(n-1))
+	return func() int { return int(z.Uint64()) }
 }
 
 // keep copies what has gathered.
@@ -94,7 +129,12 @@ func (h *history) id() (id uuid.UUID) {
 	return id
 }
 
-// entry appends to the logbook as a change does: encoded, hashed into the tree, its subjects beside it.
+func about(role string, id uuid.UUID) logbook.Subject {
+	return logbook.Subject{Role: role, ID: logbook.ID(id)}
+}
+
+// entry appends to the logbook as a change does: encoded, hashed into the tree, its subjects and who did it
+// beside it.
 func (h *history) entry(kind logbook.Kind, actor uuid.UUID, body logbook.Body, subjects ...logbook.Subject) {
 	data, err := logbook.Entry{Time: h.now.UTC().Truncate(time.Microsecond), Kind: kind, Actor: logbook.ID(actor), Subjects: subjects, Body: body}.Encode()
 	if err != nil {
@@ -103,14 +143,23 @@ func (h *history) entry(kind logbook.Kind, actor uuid.UUID, body logbook.Body, s
 	}
 	index, stored := h.tree.Append(data)
 	h.rows.add("log_entry", index, data, h.now, string(kind))
+	named := make([]uuid.UUID, 0, 5)
 	for _, s := range subjects {
-		h.rows.add("log_subject", uuid.UUID(s.ID), index)
+		named = append(named, uuid.UUID(s.ID))
+	}
+	if actor != uuid.Nil {
+		named = append(named, actor)
+	}
+	for i, id := range named {
+		if !slices.Contains(named[:i], id) {
+			h.rows.add("log_subject", id, index)
+		}
 	}
 	for _, x := range stored {
 		h.rows.add("log_hash", x.Index, x.Hash[:])
 	}
 	if h.tree.Size%headEvery == 0 {
-		signed, err := logbook.SignHead(logbook.Head{Origin: h.like.origin, Size: h.tree.Size, Root: h.tree.Root()}, h.cfg.LogSigner)
+		signed, err := logbook.SignHead(logbook.Head{Origin: h.origin, Size: h.tree.Size, Root: h.tree.Root()}, h.cfg.LogSigner)
 		if err != nil {
 			h.err = err
 			return
@@ -121,30 +170,74 @@ func (h *history) entry(kind logbook.Kind, actor uuid.UUID, body logbook.Body, s
 
 // submitted is a job with the runs that are still to come.
 type submitted struct {
-	id, member, machine uuid.UUID
-	runs                []uuid.UUID
+	id   uuid.UUID
+	by   *member
+	work *work
+	lot  *lot
+	plan canon.Digest
+	ms   int64 // that the plan takes
+	runs []uuid.UUID
 }
 
-// submit hands in a job of so many copies.
-func (h *history) submit(machine uuid.UUID, copies int) *submitted {
-	j := &submitted{id: h.id(), member: h.members[h.rng.IntN(len(h.members))], machine: machine}
-	h.rows.add("job", j.id, j.member, fmt.Sprintf("bed sign %d", h.serial), make([]byte, 16), h.like.drawing, h.like.plan, machine, h.like.tool,
-		h.like.material, h.like.stock, copies, h.now)
-	h.entry(logbook.JobSubmitted, j.member, logbook.Body{"plan": h.like.plan, "copies": int64(copies)},
-		logbook.Subject{Role: logbook.RoleJob, ID: logbook.ID(j.id)}, logbook.Subject{Role: logbook.RoleMachine, ID: logbook.ID(machine)},
-		logbook.Subject{Role: "stock", ID: logbook.ID(h.like.stock)})
+// sheets is how many sheets of a lot have to be left for it to be planned for.
+const sheets = 5
+
+// submit hands in a job of so many copies: of a drawing that the member had before, or of another.
+func (h *history) submit(on *bench, copies int) *submitted {
+	m := h.members[h.member()]
+	if h.rng.IntN(2) == 0 {
+		h.session(m)
+	}
+	w := on.works[on.work()]
+	if k := w.kind; k.lot == nil || k.lot.count-k.lot.reserved < sheets {
+		h.stock(k, int64(copies))
+	}
+	var d *drawn
+	if len(m.drawings) > 0 && h.rng.IntN(10) < 6 {
+		d = m.drawings[h.rng.IntN(len(m.drawings))]
+	} else {
+		d = h.draw(m)
+	}
+	j := &submitted{id: h.id(), by: m, work: w, lot: w.kind.lot}
+	if j.plan = h.planFor(m, d, w, j.lot); h.err != nil {
+		return &submitted{by: m, work: w, lot: j.lot, runs: make([]uuid.UUID, copies)}
+	}
+	j.ms = w.made[d.size].Numbers.TotalMS
+	j.lot.reserved += int64(copies)
+	var set any
+	if h.rng.IntN(6) == 0 {
+		set = h.set(m)
+	}
+	h.rows.add("job", j.id, m.id, d.title, make([]byte, 16), d.id, j.plan[:], on.ID, w.tool.Name, w.kind.ID, j.lot.id, copies, h.now, set)
+	h.entry(logbook.JobSubmitted, m.id, logbook.Body{"plan": j.plan[:], "copies": int64(copies), "title_digest": d.digest[:]},
+		about(logbook.RoleJob, j.id), about(logbook.RoleMachine, on.ID), about("stock", j.lot.id))
 	for range copies {
 		id := h.id()
 		j.runs = append(j.runs, id)
-		h.about(logbook.RunProposed, j.member, j, id, logbook.Body{logbook.FieldTo: "proposed", "plan": h.like.plan})
+		h.about(logbook.RunProposed, m.id, j, id, logbook.Body{logbook.FieldTo: "proposed", "plan": j.plan[:]})
+	}
+	if set != nil {
+		h.entry(logbook.JobSetChosen, m.id, nil, about(logbook.RoleJob, j.id), about("set", set.(uuid.UUID)))
 	}
 	return j
 }
 
+// set is the set that a job belongs to: one of the member's newest, or another.
+func (h *history) set(m *member) uuid.UUID {
+	if len(m.sets) > 0 && h.rng.IntN(3) > 0 {
+		return m.sets[h.rng.IntN(len(m.sets))]
+	}
+	id := h.id()
+	h.rows.add("job_set", id, m.id, "herb bed", make([]byte, 16), h.now)
+	h.entry(logbook.SetMade, m.id, logbook.Body{"name_digest": make([]byte, 32)}, about("set", id))
+	m.sets = append(m.sets, id)
+	m.sets = m.sets[max(0, len(m.sets)-3):]
+	return id
+}
+
 // about appends an entry about a run.
-func (h *history) about(kind logbook.Kind, actor uuid.UUID, j *submitted, run uuid.UUID, body logbook.Body) {
-	h.entry(kind, actor, body, logbook.Subject{Role: logbook.RoleJob, ID: logbook.ID(j.id)},
-		logbook.Subject{Role: logbook.RoleMachine, ID: logbook.ID(j.machine)}, logbook.Subject{Role: logbook.RoleRun, ID: logbook.ID(run)})
+func (h *history) about(kind logbook.Kind, actor uuid.UUID, j *submitted, run uuid.UUID, body logbook.Body, more ...logbook.Subject) {
+	h.entry(kind, actor, body, append([]logbook.Subject{about(logbook.RoleJob, j.id), about(logbook.RoleMachine, j.work.on.ID), about(logbook.RoleRun, run)}, more...)...)
 }
 
 // runRow is what becomes a row of table run.
@@ -153,24 +246,30 @@ type runRow struct {
 	job               *submitted
 	copy              int
 	proposed, started time.Time
+	taken             time.Time // up at the gate
+	misses            int64
 }
 
 func (h *history) addRun(r *runRow, phase, event, outcome string) {
 	h.number++
-	var operator, x, y, placed, placedAt, started, ended, last any
+	var operator, x, y, placed, placedAt, taken, started, ended, last any
 	if event != "" {
 		last = event
 	}
-	fate := ""
+	fate, ms, taps := "", int64(0), int64(0)
 	if r.operator != uuid.Nil {
-		operator, x, y, placed, placedAt = r.operator, int64(20_000), int64(20_000), r.operator, r.proposed
+		operator, x, y, placed, placedAt, taken = r.operator, int64(originUM), int64(originUM), r.operator, r.taken, r.taken
 	}
 	if !r.started.IsZero() {
-		started, fate = r.started, "kept"
+		started, fate, ms = r.started, "kept", r.job.ms
+		if outcome != "completed" {
+			fate, ms = "scrapped", ms/2
+		}
+		taps = ms/60_000 + 1
 	}
 	if phase == "closed" {
 		ended = h.now
 	}
-	h.rows.add("run", r.id, h.number, r.job.id, r.copy, r.job.machine, h.like.plan, h.like.stock, phase, last, outcome, true, operator,
-		x, y, operator != nil, placed, placedAt, fate, int64(60_000), started != nil, r.proposed, h.now, started, ended)
+	h.rows.add("run", r.id, h.number, r.job.id, r.copy, r.job.by.id, r.job.work.on.ID, r.job.work.tool.Name, r.job.plan[:], r.job.lot.id, phase, last, outcome, true, operator,
+		x, y, operator != nil, placed, placedAt, fate, ms, taps, r.misses, started != nil, r.proposed, taken, h.now, started, ended)
 }

@@ -34,9 +34,11 @@ func TestMain(m *testing.M) { os.Exit(dbtest.Main(m)) }
 type site struct {
 	*dbtest.Workshop
 	handler http.Handler
-	tokens  map[string]string // by member and officer
+	tokens  map[string]string // by member, officer and admin
 	plans   plans
-	busiest uuid.UUID // the member with the most jobs
+	// Those with the most: the member by jobs, the operator and the machine by runs, the material and the set by jobs.
+	busiest, operator, machine, material, set uuid.UUID
+	waiting                                   uuid.UUID // a run in the queue of that machine
 }
 
 // open fills a workshop and puts a server on it whose statements tell how they went, under the given
@@ -44,20 +46,29 @@ type site struct {
 func open(tb testing.TB, size generate.Size, settings string) *site {
 	tb.Helper()
 	s := &site{Workshop: dbtest.NewWorkshop(tb)}
-	job := s.Submit(tb, 1)
 	conn, err := pgx.Connect(tb.Context(), s.URL(cluster.Supervisor))
 	if err != nil {
 		tb.Fatal(err)
 	}
-	if err := generate.Fill(tb.Context(), generate.Config{Size: size, Conn: conn, PermitSigner: s.Config.PermitSigner, LogSigner: s.Config.LogSigner,
-		Like: job.ID, Now: time.Now().Add(-time.Minute), Seed: 1}); err != nil {
+	if err := generate.Fill(tb.Context(), generate.Config{Size: size, Store: s.Store, Admin: s.Admin, Conn: conn,
+		PermitSigner: s.Config.PermitSigner, LogSigner: s.Config.LogSigner, Now: time.Now().Add(-time.Minute), Seed: 1}); err != nil {
 		tb.Fatal(err)
 	}
 	if _, err := conn.Exec(tb.Context(), `VACUUM ANALYZE`); err != nil {
 		tb.Fatal(err)
 	}
-	if err := conn.QueryRow(tb.Context(), `SELECT member FROM job GROUP BY member ORDER BY count(*) DESC LIMIT 1`).Scan(&s.busiest); err != nil {
-		tb.Fatal(err)
+	for query, into := range map[string]*uuid.UUID{
+		`SELECT member FROM job GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:                              &s.busiest,
+		`SELECT machine FROM run GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:                             &s.machine,
+		`SELECT material FROM job GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:                            &s.material,
+		`SELECT operator FROM run WHERE operator IS NOT NULL GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`: &s.operator,
+		`SELECT set_id FROM job WHERE set_id IS NOT NULL GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:     &s.set,
+		`SELECT id FROM run WHERE machine = (SELECT machine FROM run GROUP BY 1 ORDER BY count(*) DESC LIMIT 1)
+			AND phase = 'proposed' ORDER BY number LIMIT 1`: &s.waiting,
+	} {
+		if err := conn.QueryRow(tb.Context(), query).Scan(into); err != nil {
+			tb.Fatalf("%s: %v", query, err)
+		}
 	}
 	if err := conn.Close(tb.Context()); err != nil {
 		tb.Fatal(err)
@@ -81,7 +92,7 @@ func (s *site) serve(tb testing.TB, settings string) {
 		tb.Fatal(err)
 	}
 	s.handler = server.Handler()
-	s.tokens = map[string]string{"member": s.token(tb, s.busiest), "officer": s.token(tb, s.Officer.Person)}
+	s.tokens = map[string]string{"member": s.token(tb, s.busiest), "officer": s.token(tb, s.Officer.Person), "admin": s.token(tb, s.Admin.Person)}
 }
 
 // token opens a session; the API's tokens are named by their SHA-256.
@@ -121,6 +132,9 @@ func (s *site) get(tb testing.TB, path, as string) ([]byte, []explained) {
 	tb.Helper()
 	s.plans.clear()
 	req := httptest.NewRequestWithContext(tb.Context(), http.MethodGet, path, nil)
+	if !strings.HasPrefix(path, "/api/") {
+		req.Header.Set("Accept", "text/html")
+	}
 	if token := s.tokens[as]; token != "" {
 		req.Header.Set("Authorization", "Bearer "+token)
 	}
@@ -199,6 +213,10 @@ type nobody struct{ api.Floor }
 func (nobody) Reading(uuid.UUID) (broker.Reading, time.Time, bool) {
 	return broker.Reading{Position: geom.Pt(0, 0)}, time.Time{}, false
 }
+
+func (nobody) Heard(uuid.UUID) (time.Time, bool) { return time.Time{}, false }
+
+func (nobody) Connected() bool { return true }
 
 // cursor reads the field next of a page.
 func cursor(tb testing.TB, page []byte) string {

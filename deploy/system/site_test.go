@@ -22,6 +22,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 
+	"kerfgate/api"
 	"kerfgate/checklist"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
@@ -232,7 +233,7 @@ func (s *site) fill() {
 	if s.signIns, err = demo.SignIns(s.dir); err != nil {
 		s.t.Fatal(err)
 	}
-	if err := demo.Fill(ctx, demo.Config{Store: s.store, Load: demo.NewLoad(s.signIns), Enrol: func(bay string) (string, error) {
+	if err := demo.Fill(ctx, demo.Config{Store: s.store, Load: demo.NewLoad(s.signIns, api.HashPassword), Enrol: func(bay string) (string, error) {
 		return workerd.Enrol(demo.WorkerFolder(s.dir, bay), s.keys.PermitPublic, s.keys.LogPublic)
 	}}); err != nil {
 		s.t.Fatal(err)

@@ -19,6 +19,7 @@ import (
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 	"golang.org/x/sync/errgroup"
 
+	"kerfgate/api"
 	"kerfgate/api/enrol"
 	"kerfgate/checklist"
 	"kerfgate/db"
@@ -83,7 +84,7 @@ func Run(ctx context.Context, cfg Config) error {
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
-	load := demo.NewLoad(signIns)
+	load := demo.NewLoad(signIns, api.HashPassword)
 	if _, err := os.Stat(filepath.Join(cfg.Dir, "nats")); errors.Is(err, fs.ErrNotExist) {
 		load.Begin(ctx) // a new data folder will want it
 	}
