@@ -30,7 +30,7 @@ func TestWholeRunOnACable(t *testing.T) {
 			s := newSite(t)
 			command, dialect := drivertest.Second(t, "../../worker/driver/drivertest/second", kind)
 			// This computer is busy with other tests; the emulator says on its cable too when it was stopped.
-			dialect.Stopped, dialect.AnswerWithinMS = "^#stopped$", 2000
+			dialect.Stopped, dialect.AnswerWithinMS = "^#stopped$", 20_000
 			profile := s.machine.Profile
 			profile.Driver = machine.Driver{Kind: kind, Dialect: dialect}
 			if kind == machine.DriverSerial {
