@@ -3,6 +3,8 @@ package db
 import (
 	"context"
 	"errors"
+	"math/rand/v2"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -62,27 +64,40 @@ func about(role string, id uuid.UUID) logbook.Subject {
 	return logbook.Subject{Role: role, ID: logbook.ID(id)}
 }
 
-// decisionTries is how often a change is decided anew when what it read has changed meanwhile.
-const decisionTries = 4
+const (
+	// decisionTries is how often a change is decided anew when what it read has changed meanwhile.
+	decisionTries = 4
+	// deadlockPatience is how long a change comes again that Postgres gave up so that others go on. Batches give
+	// way to each other after a moment, so only changes that are written by themselves meet in a circle, those of
+	// two servers too; each time at least one of them gets through.
+	deadlockPatience = 15 * time.Second
+	// deadlockPause is how long such a change stays away at most, each time, so that the same ones do not meet again.
+	deadlockPause = 100 * time.Millisecond
+)
 
 // commit is the only write path: decide reads and asks the rules, then all statements and entries
 // are one transaction, the head locked last. It returns the index of the change's last entry.
 // decide runs outside the transaction and must have no side effects: it may run several times.
 // Errors are decide's, ErrConflict when the guards failed each time, or what a constraint means.
 func (s *Store) commit(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {
-	var last error
-	for range decisionTries {
+	began := time.Now()
+	for tries := 1; ; {
 		index, err := s.decideAndWrite(ctx, decide)
 		switch {
 		case err == nil:
 			return index, nil
-		case retryable(err), errors.Is(err, ErrConflict) && !errors.Is(err, errStaleRev):
-			last = err
+		case givenUp(err) && time.Since(began) < deadlockPatience:
+			select {
+			case <-ctx.Done():
+				return 0, ctx.Err()
+			case <-time.After(rand.N(deadlockPause)):
+			}
+		case errors.Is(err, ErrConflict) && !errors.Is(err, errStaleRev) && tries < decisionTries:
+			tries++
 		default:
 			return 0, meaning(err)
 		}
 	}
-	return 0, meaning(last)
 }
 
 func (s *Store) decideAndWrite(ctx context.Context, decide func(ctx context.Context) (write, error)) (int64, error) {

@@ -113,8 +113,8 @@ func meaning(err error) error {
 	return err
 }
 
-// retryable says whether Postgres gave up a transaction that may simply be tried again.
-func retryable(err error) bool {
+// givenUp says whether Postgres gave up a transaction that may simply be tried again.
+func givenUp(err error) bool {
 	var pg *pgconn.PgError
 	return errors.As(err, &pg) && (pg.Code == "40P01" || pg.Code == "40001")
 }

@@ -132,7 +132,18 @@ func readMap[K comparable, V any](ctx context.Context, on querier, sql string, a
 	return all, err
 }
 
-// read sends reads together, in one round trip; each hands its rows to whoever queued it.
+// planOnce has the database keep one plan for all values of a statement's parameters. To find rows by their
+// keys the plan is the same whatever the key; made anew for each use, as is done where a guess at an array's
+// length makes it look dear, it takes longer than what it finds. Lists do without: what is best for them
+// depends on what they are asked for.
+const planOnce = `plan_cache_mode = force_generic_plan`
+
+// read sends reads by key together, in one round trip; each hands its rows to whoever queued it. Where one fails the
+// database takes the setting back with the rest.
 func (s *Store) read(ctx context.Context, reads *pgx.Batch) error {
-	return s.pool.SendBatch(ctx, reads).Close()
+	var all pgx.Batch
+	all.Queue(`SET ` + planOnce)
+	all.QueuedQueries = append(all.QueuedQueries, reads.QueuedQueries...)
+	all.Queue(`RESET plan_cache_mode`)
+	return s.pool.SendBatch(ctx, &all).Close()
 }
