@@ -22,12 +22,14 @@ const (
 )
 
 const (
-	lockHead = `SELECT size, frontier, clock_timestamp() FROM log_head FOR UPDATE`
+	// With the head comes for how long the transaction had worked when it asked for it.
+	lockHead = `SELECT size, frontier, clock_timestamp(), statement_timestamp() - transaction_timestamp() FROM log_head FOR UPDATE`
 	// One statement for all of a transaction: the trigger that refuses gaps looks at them together.
 	insertEntries  = `INSERT INTO log_entry (index, data, at, kind) SELECT i, d, $3, k FROM unnest($1::bigint[], $2::bytea[], $4::text[]) AS e (i, d, k)`
 	insertSubjects = `INSERT INTO log_subject (subject, index) SELECT * FROM unnest($1::uuid[], $2::bigint[])`
 	insertHashes   = `INSERT INTO log_hash (index, hash) SELECT * FROM unnest($1::bigint[], $2::bytea[])`
-	moveHead       = `UPDATE log_head SET size = $1, frontier = $2`
+	// Back comes how long it is since the head was taken.
+	moveHead = `UPDATE log_head SET size = $1, frontier = $2 RETURNING clock_timestamp() - $3::timestamptz`
 )
 
 // bytes is about how much of a change goes to the database besides its entries.
@@ -52,7 +54,10 @@ type transaction struct {
 	changes   []*pending
 	headTaken func() // called when all locks are held and all guards have held
 
-	last []int64 // after run without error: the index of each change's last entry
+	// After run without error:
+	last    []int64       // the index of each change's last entry
+	working time.Duration // how long the database took for the statements
+	waited  time.Duration // and how long it did not work while the head was held: for the disk, and for this side
 
 	// After an error at most one of these says why.
 	conflicts map[*pending]error // changes whose guards did not hold
@@ -81,6 +86,7 @@ func (t *transaction) run(ctx context.Context) error {
 		return err
 	}
 	t.headTaken()
+	taken := time.Now()
 	a := appending{tree: tree, now: now}
 	for _, p := range t.changes {
 		if err := a.add(p.entries); err != nil {
@@ -91,6 +97,7 @@ func (t *transaction) run(ctx context.Context) error {
 		t.last = append(t.last, a.tree.Size-1)
 	}
 	err = a.commit(ctx, conn)
+	t.waited = time.Since(taken) - a.working
 	switch {
 	case err == nil:
 		return nil
@@ -154,7 +161,7 @@ func (t *transaction) statements(ctx context.Context, conn *pgxpool.Conn) (tree 
 	}
 	var size int64
 	var frontier []byte
-	if err := results.QueryRow().Scan(&size, &frontier, &now); err != nil {
+	if err := results.QueryRow().Scan(&size, &frontier, &now, &t.working); err != nil {
 		return tree, now, err
 	}
 	tree, err = logbook.DecodeTree(size, frontier)
@@ -219,6 +226,7 @@ type appending struct {
 	where    []int64 // the entry of each subject
 	at       []int64 // where each hash is kept
 	hashes   [][]byte
+	working  time.Duration // after commit: how long the database took to append
 }
 
 func (a *appending) add(drafts []draft) error {
@@ -252,7 +260,7 @@ func (a *appending) commit(ctx context.Context, conn *pgxpool.Conn) error {
 	batch.Queue(insertEntries, a.indexes, a.data, a.now, a.kinds)
 	batch.Queue(insertSubjects, a.subjects, a.where)
 	batch.Queue(insertHashes, a.at, a.hashes)
-	batch.Queue(moveHead, a.tree.Size, a.tree.EncodeFrontier())
+	batch.Queue(moveHead, a.tree.Size, a.tree.EncodeFrontier(), a.now).QueryRow(func(row pgx.Row) error { return row.Scan(&a.working) })
 	batch.Queue(`COMMIT`)
 	return conn.SendBatch(ctx, &batch).Close()
 }

@@ -19,8 +19,11 @@ const (
 	// without them. A batch that runs into it falls apart; a change alone goes on waiting, and the
 	// next batch starts beside it.
 	patience = 20 * time.Millisecond
-	// crowd is from how many callers on they are shared out between two batches.
+	// crowd is from how many callers on it matters how they are shared out.
 	crowd = 4
+	// gathering is the part of a batch's flush for which the next one waits at most for those who were
+	// answered and come again.
+	gathering = 4
 	// batchFalls is after how many failures a batch is taken apart altogether.
 	batchFalls = 3
 )
@@ -30,9 +33,10 @@ const (
 //
 // One batch at a time runs its statements. It has all its locks when it has the head's, so the next
 // one may start then and run its statements while the first is flushed: two batches of one server
-// never wait for each other in a circle. Many callers are therefore shared out between two batches,
-// half of them each: one large batch at a time would leave the database idle while the server works,
-// and a small one between two large ones would be a flush for nothing.
+// never wait for each other in a circle. Where statements take longer than what follows them, many
+// callers are therefore shared out between two batches, half of them each. Where the disk is what
+// takes time they go together, with one flush for all: a small batch between two large ones would be
+// a flush for nothing, so the next one waits a moment for those who were answered to come again.
 //
 // Nothing that one change does reaches another: whatever fails takes the whole transaction back, the
 // change that failed is taken out, and the rest is done again. A change that failed by its guards
@@ -47,6 +51,9 @@ type writer struct {
 	queue    []*pending
 	occupied bool // a batch is running its statements
 	under    int  // how many changes are in batches
+	pace     pace
+	gather   int       // how many changes the next batch waits for,
+	until    time.Time // and until when
 
 	measured measured
 }
@@ -130,11 +137,15 @@ func (w *writer) start() {
 		b.changes, w.queue = []*pending{first}, w.queue[1:]
 	} else {
 		share := min(len(w.queue), batchChanges)
-		if callers := w.under + len(w.queue); callers > crowd {
+		switch callers := w.under + len(w.queue); {
+		case max(callers, w.gather) <= crowd:
+		case w.pace.overlap(max(callers, w.gather)):
 			if len(w.queue) < w.under {
 				return // those who are answered next come again, and the batches become alike
 			}
 			share = min((callers+1)/2, batchChanges)
+		case w.under > 0 || len(w.queue) < w.gather && time.Now().Before(w.until):
+			return
 		}
 		var rest []*pending
 		for _, p := range w.queue {
@@ -176,6 +187,7 @@ func (w *writer) run(ctx context.Context, b *batch) {
 		var out []*pending // of this transaction
 		switch {
 		case err == nil:
+			w.pass(len(changes), t.working, t.waited)
 			w.committed(t.last[len(t.last)-1])
 			for i, p := range changes {
 				p.outcome <- outcome{index: t.last[i]}
@@ -228,6 +240,37 @@ func (w *writer) over(b *batch) {
 	w.mu.Unlock()
 	w.makeRoom(b)
 }
+
+// pass notes how a batch went, and for whom the next one waits.
+func (w *writer) pass(changes int, working, waited time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.pace.note(changes, working, waited)
+	if w.gather = w.under + len(w.queue); w.gather > crowd {
+		w.until = time.Now().Add(waited / gathering)
+		time.AfterFunc(waited/gathering, func() {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			w.start()
+		})
+	}
+}
+
+// pace is how long batches took of late.
+type pace struct {
+	change time.Duration // the statements of one change
+	flush  time.Duration // what a batch waits for while it has the head
+}
+
+func (p *pace) note(changes int, working, waited time.Duration) {
+	p.change += (working/time.Duration(changes) - p.change) / 8
+	p.flush += (waited - p.flush) / 8
+}
+
+// overlap says whether so many callers get on faster in two batches, of which one runs its statements while the
+// other is flushed, than in one with one flush. n callers with statements of s each are through after n·s and a
+// flush of f, or after two flushes; what else is done with the head held is the same for both.
+func (p *pace) overlap(callers int) bool { return time.Duration(callers)*p.change > p.flush }
 
 func answer(changes []*pending, err error) {
 	for _, p := range changes {
