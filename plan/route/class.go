@@ -1,17 +1,18 @@
 package route
 
-import "slices"
+import (
+	"maps"
+	"slices"
+)
 
 // classRanks counts the classes that occur from 0, in order.
 func classRanks(items []Item) map[int]int32 {
-	var classes []int
-	for _, it := range items {
-		classes = append(classes, it.Class)
-	}
-	slices.Sort(classes)
 	ranks := map[int]int32{}
-	for _, c := range slices.Compact(classes) {
-		ranks[c] = int32(len(ranks))
+	for _, it := range items {
+		ranks[it.Class] = 0
+	}
+	for rank, class := range slices.Sorted(maps.Keys(ranks)) {
+		ranks[class] = int32(rank)
 	}
 	return ranks
 }

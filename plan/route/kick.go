@@ -19,6 +19,7 @@ func (r *router) kick(steps int, seed uint64) {
 	if !r.bound {
 		r.third = nearAll
 	}
+	r.logs = true
 	for range steps {
 		p := int32(chance.IntN(last - 2))
 		q := p + 1 + int32(chance.IntN(min(kickSpan, last-2-int(p))))
@@ -35,6 +36,7 @@ func (r *router) kick(steps int, seed uint64) {
 		}
 		r.repair(before)
 	}
+	r.logs = false
 	r.settle()
 }
 

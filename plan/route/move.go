@@ -19,7 +19,9 @@ func reachOf(nodes int) int {
 
 // turn turns path[i..j] round.
 func (r *router) turn(i, j int32) {
-	r.log = append(r.log, change{i: i, j: j})
+	if r.logs {
+		r.log = append(r.log, change{i: i, j: j})
+	}
 	r.reverse(i, j)
 }
 
@@ -37,7 +39,9 @@ func (r *router) reverse(i, j int32) {
 
 // reenter moves a closed item's node to another entry.
 func (r *router) reenter(a, entry int32) {
-	r.log = append(r.log, change{i: a, j: -1, entry: r.entry[a]})
+	if r.logs {
+		r.log = append(r.log, change{i: a, j: -1, entry: r.entry[a]})
+	}
 	r.enter(a, entry)
 }
 

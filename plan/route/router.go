@@ -34,6 +34,7 @@ type router struct {
 
 	queue  []int32 // nodes whose links are to be looked at
 	queued []bool
+	logs   bool     // kicks are on, which may be taken back
 	log    []change // what was done since the last kick
 	third  int      // neighbours that are tried for the third link
 	reach  int      // longest part of the path that one move may turn

@@ -12,7 +12,6 @@ func (r *router) settle() {
 		}
 		r.improve()
 	}
-	r.log = r.log[:0]
 }
 
 // mostTouches bounds the rounds of touch and improve; the second gains little, the third hardly

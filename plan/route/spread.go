@@ -23,7 +23,6 @@ func (r *router) spread(permille, within int64) {
 			break
 		}
 	}
-	r.log = r.log[:0]
 }
 
 type spreader struct {
