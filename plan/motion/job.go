@@ -84,13 +84,12 @@ func (l Limits) StrokeMicros(points []geom.Point, speed int64) int64 {
 	return sum
 }
 
-// parts are the ways that the stroke consists of: itself where the tool is switched in motion or on
-// all the time; else one for each part with the tool on, since the carriage stops at their ends and
-// goes straight from one to the next.
+// whole says that a stroke is one way: the tool is switched in motion or on all the time.
+func (j *Job) whole(s Stroke) bool { return j.InMotion || len(s.On) == 0 }
+
+// parts are the ways of a stroke that is not whole: one for each part with the tool on, since the carriage
+// stops at their ends and goes straight from one to the next.
 func (j *Job) parts(s Stroke) [][]geom.Point {
-	if j.InMotion || len(s.On) == 0 {
-		return [][]geom.Point{s.Points}
-	}
 	lengths := make([]float64, len(s.Points))
 	for i := 1; i < len(lengths); i++ {
 		lengths[i] = lengths[i-1] + geom.Distance(s.Points[i-1], s.Points[i])
@@ -157,6 +156,7 @@ type walker struct {
 	play          play
 	on            int64 // tool time in µs since the last rest
 	work, between course
+	way           []geom.Point // to a stroke
 	yield         func(event) bool
 }
 
@@ -170,9 +170,15 @@ func (j Job) events(yield func(event) bool) {
 	}
 	i := 0
 	for s := range each {
-		for _, part := range j.parts(s) {
-			if !w.stroke(i, s, part) {
+		if j.whole(s) {
+			if !w.stroke(i, s, s.Points) {
 				return
+			}
+		} else {
+			for _, part := range j.parts(s) {
+				if !w.stroke(i, s, part) {
+					return
+				}
 			}
 		}
 		i++
@@ -187,7 +193,8 @@ func (w *walker) stroke(i int, s Stroke, points []geom.Point) bool {
 	if len(c.points) < 2 {
 		return true
 	}
-	first, p := w.play.approach(w.at, c.points)
+	way, p := w.play.approach(append(w.way[:0], w.at), w.at, c.points)
+	w.way = way
 	after := c.lay(j, s.SpeedUMPerS, p)
 	var orders []order
 	var told []Problem
@@ -205,7 +212,7 @@ func (w *walker) stroke(i int, s Stroke, points []geom.Point) bool {
 	if j.LongestOnMS > 0 && need > j.LongestOnMS*1000 {
 		told = append(told, Problem{Kind: TooLong, Stroke: i, NeedMicros: need, HaveMicros: j.LongestOnMS * 1000})
 	}
-	if !w.travel(i, first) {
+	if !w.travel(i) {
 		return false
 	}
 	if j.LongestOnMS > 0 && w.on > 0 && w.on+need > j.LongestOnMS*1000 {
@@ -226,12 +233,12 @@ func (w *walker) stroke(i int, s Stroke, points []geom.Point) bool {
 	return w.yield(event{kind: switchedOff, stroke: i, wait: behind})
 }
 
-// travel goes to where a stroke begins, through commanded positions.
-func (w *walker) travel(stroke int, way []geom.Point) bool {
+// travel goes along the way to where a stroke begins.
+func (w *walker) travel(stroke int) bool {
 	l := &w.job.Limits
 	c := &w.between
 	c.moves, c.start = c.moves[:0], append(c.start[:0], 0)
-	c.points = straightened(c.points[:0], append([]geom.Point{w.at}, way...))
+	c.points = straightened(c.points[:0], w.way)
 	for i := 1; i < len(c.points); i++ {
 		c.moves = append(c.moves, l.move(c.points[i-1], c.points[i], float64(l.TravelUMPerS)))
 	}

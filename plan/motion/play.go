@@ -68,13 +68,12 @@ func sign(v int64) int64 {
 // approach is how a stroke that begins at a taken position is reached: past it downwards on each axis
 // with backlash, by twice as much, and back up, so that every stroke begins on the same flank
 // even where the backlash was measured badly; then, still with the tool off, the take-up of an axis
-// that will first move down. It gives the commanded positions after at, and the play afterwards.
-func (p play) approach(at geom.Point, points []geom.Point) ([]geom.Point, play) {
+// that will first move down. It appends the commanded positions after at to way, and gives the play afterwards.
+func (p play) approach(way []geom.Point, at geom.Point, points []geom.Point) ([]geom.Point, play) {
 	first := points[0]
 	if p.none() {
-		return []geom.Point{first}, p
+		return append(way, first), p
 	}
-	way := make([]geom.Point, 0, 3)
 	if !p.known() || at != first.Add(p.shift()) {
 		below := first.Sub(geom.Pt(2*p.x, 2*p.y))
 		up := p
