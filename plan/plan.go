@@ -15,7 +15,7 @@ import (
 )
 
 // Version names this planner; it stands in every plan, and the same version makes the same bytes.
-const Version = "kerfgate plan 7"
+const Version = "kerfgate plan 8"
 
 // Operation is what is done along or inside a shape.
 type Operation string

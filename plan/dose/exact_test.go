@@ -3,6 +3,7 @@ package dose
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"kerfgate/plan/geom"
@@ -185,6 +186,40 @@ func TestWarmth(t *testing.T) {
 	}
 	if len(w.tiles) != 0 {
 		t.Errorf("%d tiles are left", len(w.tiles))
+	}
+}
+
+// TestHotWhateverTheRoom: what is told does not depend on how much room the window has when it fills, and so on when
+// old entries are dropped: a plan has the same bytes on every machine.
+func TestHotWhateverTheRoom(t *testing.T) {
+	t.Parallel()
+	told := func(seed uint64, room int) ([]HotSpot, int) {
+		r := rand.New(rand.NewPCG(seed, 3))
+		h := newHeat([]pass{{parts: 1, even: 1}})
+		h.window = make([]entry, 0, room)
+		e := entry{}
+		for range 20_000 {
+			e.x, e.y = e.x+int32(r.IntN(7)-3), e.y+int32(r.IntN(7)-3)
+			if r.IntN(20) == 0 {
+				e.x, e.y = e.x%30, e.y%30 // back, so that spots come about near older ones
+			}
+			e.micros += r.Int64N(hotMicros / 100)
+			e.part = r.Int64N(onePass / 3)
+			e.energyPJ = e.part
+			h.put(&e)
+		}
+		return h.done()
+	}
+	for seed := range uint64(4) {
+		want, wantMore := told(seed, 1<<16)
+		if wantMore == 0 {
+			t.Errorf("seed %d: only %d spots", seed, len(want))
+		}
+		for _, room := range []int{1, 10, 100, 333, 1000, 3000} {
+			if got, more := told(seed, room); more != wantMore || !slices.Equal(got, want) {
+				t.Errorf("seed %d: with room for %d at first, %d spots and %d more; with room for all, %d and %d", seed, room, len(got), more, len(want), wantMore)
+			}
+		}
 	}
 }
 

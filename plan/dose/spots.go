@@ -24,7 +24,7 @@ type spots struct {
 	young []spot // by number
 	last  int    // index of the one that was told last
 	old   []told // at most 2·MostHot
-	cool  int64  // what is no hotter than this is no longer among the hottest
+	cool  int64  // what is less hot than this is no longer among the hottest
 	swept int64  // when old ones were looked for
 }
 
@@ -38,7 +38,7 @@ type told struct {
 func (s *spots) tell(now spot, h *heat) {
 	if now.micros-s.swept > hotMicros/10 {
 		s.retire(now.micros-hotMicros, h)
-		s.swept = now.micros
+		s.swept, s.last = now.micros, len(s.young)
 	}
 	near := func(other spot) bool {
 		dx, dy := int64(other.x-now.x), int64(other.y-now.y)
@@ -57,16 +57,20 @@ func (s *spots) tell(now spot, h *heat) {
 	}
 }
 
-// retire looks into those that were worst up to a time, and keeps the hottest.
+// retire looks into those that were worst up to a time, and keeps the hottest. When it is done makes no difference to
+// what is told in the end.
 func (s *spots) retire(micros int64, h *heat) {
-	kept := s.young[:0]
+	kept, last := s.young[:0], len(s.young)
 	for i := range s.young {
 		young := &s.young[i]
 		if young.micros > micros {
+			if i == s.last {
+				last = len(kept)
+			}
 			kept = append(kept, *young)
 			continue
 		}
-		if young.permille <= s.cool {
+		if young.permille < s.cool {
 			continue
 		}
 		mJ, why := h.cause(young)
@@ -78,7 +82,7 @@ func (s *spots) retire(micros int64, h *heat) {
 			s.drop()
 		}
 	}
-	s.young, s.last = kept, len(kept)
+	s.young, s.last = kept, last
 }
 
 // drop leaves the hottest, of equally hot ones the first.
