@@ -34,7 +34,7 @@ type Dossier struct {
 // maxDossierEntries bounds how many entries a dossier proves; a run has some dozens.
 const maxDossierEntries = 2000
 
-// Dossier gathers what is kept about a run, in a fixed number of queries and one proof an entry. Until
+// Dossier gathers what is kept about a run, in a fixed number of queries. Until
 // something is added about the run it says the same each time. Errors: ErrNotFound.
 func (s *Store) Dossier(ctx context.Context, actor Actor, id uuid.UUID) (Dossier, error) {
 	r, err := s.Run(ctx, actor, id)
@@ -77,13 +77,12 @@ func (s *Store) prove(ctx context.Context, d *Dossier) (err error) {
 	if d.Head, err = s.headOver(ctx, d.Entries[len(d.Entries)-1].Index); err != nil {
 		return err
 	}
-	d.Proofs = make([][]byte, len(d.Entries))
+	indexes := make([]int64, len(d.Entries))
 	for i, e := range d.Entries {
-		if d.Proofs[i], err = s.proofUnder(ctx, []byte(d.Head.Note), d.Head.Size, e.Index); err != nil {
-			return err
-		}
+		indexes[i] = e.Index
 	}
-	return nil
+	d.Proofs, err = s.proofsUnder(ctx, []byte(d.Head.Note), d.Head.Size, indexes)
+	return err
 }
 
 // profileKept reads one version of a machine's profile. Errors: ErrNotFound.

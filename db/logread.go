@@ -348,16 +348,59 @@ func (s *Store) LogProof(ctx context.Context, index int64) ([]byte, error) {
 	if index < 0 || index >= size {
 		return nil, ErrNotFound
 	}
-	return s.proofUnder(ctx, head, size, index)
-}
-
-// proofUnder proves an entry under the signed head of that many entries.
-func (s *Store) proofUnder(ctx context.Context, head []byte, size, index int64) ([]byte, error) {
-	proof, err := logbook.ProveInclusion(index, size, hashes{ctx, s})
+	proofs, err := s.proofsUnder(ctx, head, size, []int64{index})
 	if err != nil {
 		return nil, err
 	}
-	return logbook.EntryProof{Index: index, Hashes: proof, Head: head}.Text(), nil
+	return proofs[0], nil
+}
+
+// proofsUnder proves entries under the signed head of that many entries: one query, however many they are.
+func (s *Store) proofsUnder(ctx context.Context, head []byte, size int64, entries []int64) ([][]byte, error) {
+	var needed wanted
+	for _, index := range entries {
+		if _, err := logbook.ProveInclusion(index, size, &needed); err != nil {
+			return nil, err
+		}
+	}
+	read, err := hashes{ctx, s}.ReadHashes(needed)
+	if err != nil {
+		return nil, err
+	}
+	there := make(known, len(needed))
+	for i, at := range needed {
+		there[at] = read[i]
+	}
+	proofs := make([][]byte, len(entries))
+	for i, index := range entries {
+		proof, err := logbook.ProveInclusion(index, size, there)
+		if err != nil {
+			return nil, err
+		}
+		proofs[i] = logbook.EntryProof{Index: index, Hashes: proof, Head: head}.Text()
+	}
+	return proofs, nil
+}
+
+// wanted notes which hashes are asked for and answers with none.
+type wanted []int64
+
+// ReadHashes is tlog.HashReader.
+func (w *wanted) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
+	*w = append(*w, indexes...)
+	return make([]tlog.Hash, len(indexes)), nil
+}
+
+// known are hashes that were read, all that will be asked for.
+type known map[int64]tlog.Hash
+
+// ReadHashes is tlog.HashReader.
+func (k known) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
+	out := make([]tlog.Hash, len(indexes))
+	for i, at := range indexes {
+		out[i] = k[at]
+	}
+	return out, nil
 }
 
 // exportPage is how many entries are read at a time.

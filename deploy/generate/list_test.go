@@ -92,6 +92,12 @@ func (s *site) requests(tb testing.TB) []request {
 		{name: "history of an operator", path: v1 + "/runs?person_id=" + s.operator.String(), as: "officer"},
 		{name: "history of a material", path: v1 + "/runs?material_id=" + s.material.String(), as: "officer"},
 		{name: "history of a material on a machine", path: v1 + "/runs?material_id=" + s.material.String() + "&machine_id=" + machine, as: "officer"},
+		{name: "history of the rarest material", path: v1 + "/runs?material_id=" + s.rarest.String(), as: "officer"},
+		{name: "history of the rarest material on a machine", path: v1 + "/runs?material_id=" + s.rarest.String() + "&machine_id=" + machine, as: "officer"},
+		{name: "history of a material on the idlest machine", path: v1 + "/runs?material_id=" + s.material.String() + "&machine_id=" + s.idlest.String(), as: "officer"},
+		{name: "history of an outcome of an operator", path: v1 + "/runs?outcome=failed&person_id=" + s.operator.String(), as: "officer"},
+		{name: "history of an operator on the idlest machine", path: v1 + "/runs?machine_id=" + s.idlest.String() + "&person_id=" + s.operator.String(), as: "officer"},
+		{name: "history of an operator that is one's own", path: v1 + "/runs?person_id=" + s.operator.String(), as: "member"},
 		{name: "page of the history", path: "/history", as: "officer"},
 		{name: "incidents", path: v1 + "/incidents", as: "member"},
 		// The machine hours of twelve months are those of every run in them. An index alone tells them.

@@ -38,6 +38,7 @@ type site struct {
 	plans   plans
 	// Those with the most: the member by jobs, the operator and the machine by runs, the material and the set by jobs.
 	busiest, operator, machine, material, set uuid.UUID
+	idlest, rarest                            uuid.UUID // the machine and the material with the least
 	waiting                                   uuid.UUID // a run in the queue of that machine
 }
 
@@ -59,6 +60,8 @@ func open(tb testing.TB, size generate.Size, settings string) *site {
 	}
 	for query, into := range map[string]*uuid.UUID{
 		`SELECT member FROM job GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:                              &s.busiest,
+		`SELECT machine FROM run GROUP BY 1 ORDER BY count(*) LIMIT 1`:                                  &s.idlest,
+		`SELECT material FROM job GROUP BY 1 ORDER BY count(*) LIMIT 1`:                                 &s.rarest,
 		`SELECT machine FROM run GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:                             &s.machine,
 		`SELECT material FROM job GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`:                            &s.material,
 		`SELECT operator FROM run WHERE operator IS NOT NULL GROUP BY 1 ORDER BY count(*) DESC LIMIT 1`: &s.operator,
