@@ -72,7 +72,7 @@ func (s *Store) pickOver(ctx context.Context, actor Actor, f HistoryFilter) (sql
 		add("r.machine = " + arg(f.Machine))
 	}
 	if f.Material != uuid.Nil {
-		add("r.stock IN (SELECT id FROM stock WHERE material = " + arg(f.Material) + ")")
+		add("r.material = " + arg(f.Material))
 	}
 	if f.Outcome != queue.NoOutcome {
 		add("r.outcome = " + arg(f.Outcome))

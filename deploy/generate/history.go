@@ -270,6 +270,6 @@ func (h *history) addRun(r *runRow, phase, event, outcome string) {
 	if phase == "closed" {
 		ended = h.now
 	}
-	h.rows.add("run", r.id, h.number, r.job.id, r.copy, r.job.by.id, r.job.work.on.ID, r.job.work.tool.Name, r.job.plan[:], r.job.lot.id, phase, last, outcome, true, operator,
+	h.rows.add("run", r.id, h.number, r.job.id, r.copy, r.job.by.id, r.job.work.on.ID, r.job.work.tool.Name, r.job.plan[:], r.job.lot.id, r.job.work.kind.ID, phase, last, outcome, true, operator,
 		x, y, operator != nil, placed, placedAt, fate, ms, taps, r.misses, started != nil, r.proposed, taken, h.now, started, ended)
 }

@@ -26,7 +26,7 @@ var columns = []struct {
 		"hot_spots", "cut_um", "mark_um", "engrave_um", "settings", "width_um", "height_um"}},
 	{"job_set", []string{"id", "member", "name", "salt", "made_at"}},
 	{"job", []string{"id", "member", "title", "salt", "drawing", "plan", "machine", "tool", "material", "stock", "copies", "submitted_at", "set_id"}},
-	{"run", []string{"id", "number", "job", "copy", "member", "machine", "tool", "plan", "stock", "phase", "last_event", "outcome", "ready", "operator",
+	{"run", []string{"id", "number", "job", "copy", "member", "machine", "tool", "plan", "stock", "material", "phase", "last_event", "outcome", "ready", "operator",
 		"origin_x_um", "origin_y_um", "homed", "placed_by", "placed_at", "sheet_fate", "real_ms", "taps", "misses", "stock_taken",
 		"proposed_at", "taken_up_at", "phase_at", "started_at", "ended_at"}},
 	{"queue_call", []string{"run", "by_person", "at", "came_at"}},
