@@ -104,7 +104,7 @@ func (h *history) live(ctx context.Context) error {
 	return err
 }
 
-// spread picks of n by Zipf's law (as math/rand has it): of 20 the first is picked every seventh time.
+// spread picks of n by Zipf's law (rand.Zipf): of 20 the first is picked every seventh time.
 func (h *history) spread(n int) func() int {
 	z := rand.NewZipf(h.rng, 1.1, 4, uint64(n-1))
 	return func() int { return int(z.Uint64()) }
