@@ -26,15 +26,8 @@ type workerProcess struct {
 	log     *slog.Logger
 }
 
-// workers enrols all machines at the broker and describes their processes.
+// workers describes the processes of all machines' workers.
 func (h house) workers(ctx context.Context, store *db.Store) ([]workerProcess, error) {
-	keys, err := store.WorkerKeys(ctx)
-	if err != nil {
-		return nil, err
-	}
-	if err := h.nats.SetWorkers(keys); err != nil {
-		return nil, err
-	}
 	machines, err := store.Machines(ctx)
 	if err != nil {
 		return nil, err

@@ -182,7 +182,9 @@ func (s *Server) enrol(ctx context.Context, owned *sync.WaitGroup) {
 		}
 		return
 	}
-	// The broker first: a key that was taken away reaches nothing from here on.
+	// A new worker is listened to before the broker lets it in, since it asks at once. One whose key was taken
+	// away is shut out by the broker first: it reaches nothing from there on.
+	added := s.listenTo(ctx, keys, owned)
 	if s.told != nil && !maps.Equal(keys, s.keys) {
 		if err := s.told(keys); err != nil {
 			s.log.Error("the broker does not know the workers' keys as they are", "error", err)
@@ -190,15 +192,32 @@ func (s *Server) enrol(ctx context.Context, owned *sync.WaitGroup) {
 			s.keys = keys
 		}
 	}
+	if s.forget(keys) {
+		added = s.listenTo(ctx, keys, owned) || added // a machine whose key is another
+	}
+	if added {
+		nudge(s.broken) // the new machines' consumers
+	}
+}
+
+// forget ends the lanes of workers whose keys are not among these, and says whether there were any.
+func (s *Server) forget(keys map[uuid.UUID]string) (gone bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for id, m := range s.machines {
 		if keys[id] != m.key {
 			m.cancel()
 			delete(s.machines, id)
+			gone = true
 		}
 	}
-	added := false
+	return gone
+}
+
+// listenTo starts the lanes of machines that have none, and says whether there were any.
+func (s *Server) listenTo(ctx context.Context, keys map[uuid.UUID]string, owned *sync.WaitGroup) (added bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	for id, key := range keys {
 		if s.machines[id] != nil {
 			continue
@@ -212,9 +231,7 @@ func (s *Server) enrol(ctx context.Context, owned *sync.WaitGroup) {
 		owned.Go(func() { lane(within, m, m.taken, s.take) })
 		added = true
 	}
-	if added {
-		nudge(s.broken) // the new machines' consumers
-	}
+	return added
 }
 
 func lane(ctx context.Context, m *machine, queue <-chan *nats.Msg, do func(context.Context, *machine, *nats.Msg)) {
