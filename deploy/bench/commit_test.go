@@ -3,7 +3,9 @@ package bench
 import (
 	"context"
 	"errors"
+	"fmt"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -62,6 +64,28 @@ const sameTables = `DROP TABLE IF EXISTS same_head, same_entry, same_subject, sa
 	CREATE TABLE same_hash (LIKE log_hash INCLUDING ALL);
 	GRANT SELECT, INSERT, UPDATE ON same_head, same_entry, same_subject, same_hash TO kerfgate_app`
 
+// slowFlushes are what a flush takes on top of what it takes here: about as on a solid-state disk without a battery,
+// and on a slow one or a card (from memory; they differ widely).
+var slowFlushes = []time.Duration{time.Millisecond, 4 * time.Millisecond}
+
+// flushTakes makes each flush of the database take so much longer: whoever flushes for a group of commits waits
+// before it does (commit_delay, which is meant to gather more of them; the group is the same for floor and ours).
+func (g *ground) flushTakes(b *testing.B, longer time.Duration) {
+	b.Helper()
+	for _, sql := range []string{fmt.Sprintf(`ALTER SYSTEM SET commit_delay = %d`, longer.Microseconds()), `ALTER SYSTEM SET commit_siblings = 0`, `SELECT pg_reload_conf()`} {
+		g.exec(b, sql)
+	}
+	for want := fmt.Sprint(longer.Microseconds()); ; time.Sleep(10 * time.Millisecond) {
+		var delay string
+		if err := g.pool.QueryRow(b.Context(), `SELECT setting FROM pg_settings WHERE name = 'commit_delay'`).Scan(&delay); err != nil {
+			b.Fatal(err)
+		}
+		if delay == want {
+			return
+		}
+	}
+}
+
 // walOf is how much the write-ahead log grows by for each session that work ends: what a flush has to
 // carry.
 func (g *ground) walOf(b *testing.B, work func(*testing.B, <-chan db.Session) measured) (m measured, bytesEach float64) {
@@ -83,7 +107,7 @@ func (g *ground) walOf(b *testing.B, work func(*testing.B, <-chan db.Session) me
 // signOuts is the smallest change of state that the store has: one guarded row and its entry.
 func (g *ground) signOuts(b *testing.B, callers int) measured {
 	b.Helper()
-	return g.signOutsOf(b, g.openSessions(b, min(callers, 4)*12_000), callers)
+	return g.signOutsOf(b, g.openSessions(b, min(callers, 8)*12_000), callers)
 }
 
 func (g *ground) signOutsOf(b *testing.B, open <-chan db.Session, callers int) measured {
