@@ -28,6 +28,7 @@ import (
 	_ "github.com/jackc/pgx/v5/stdlib" // goose speaks database/sql
 	"golang.org/x/mod/sumdb/note"
 
+	"kerfgate/api"
 	"kerfgate/db"
 	"kerfgate/db/cluster"
 	"kerfgate/db/logbook"
@@ -132,6 +133,7 @@ type tryCommand struct {
 }
 
 func (t *tryCommand) Run(ctx context.Context, log *slog.Logger) error {
+	limitServer()
 	program, err := os.Executable()
 	if err != nil {
 		return err
@@ -155,6 +157,7 @@ type serveCommand struct {
 }
 
 func (s *serveCommand) Run(ctx context.Context, log *slog.Logger) error {
+	limitServer()
 	keys, err := keyring.Open(s.Keys, s.Site)
 	if err != nil {
 		return err
@@ -669,14 +672,27 @@ type planCommand struct {
 	JSON       bool   `help:"Print numbers.json instead of the summary." name:"json"`
 }
 
-// planMemory is what the garbage collector keeps a plan's memory under, where it can: the largest
-// drawings need more of its work and not more memory.
-const planMemory = 900 << 20
+const (
+	// planMemory is what the garbage collector keeps a plan's memory under, where it can: the largest
+	// drawings need more of its work and not more memory.
+	planMemory = 900 << 20
+	// serverMemory is for what else a server holds: 60 to 92 MiB with 200 screens and 50 submissions a second (BenchmarkLoad).
+	serverMemory = 100 << 20
+)
+
+// limitMemory has the garbage collector keep the program under so many bytes, where it can, unless whoever started it
+// said something else.
+func limitMemory(most int64) {
+	if os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(most)
+	}
+}
+
+// limitServer is limitMemory for a server that makes as many plans at once as it does.
+func limitServer() { limitMemory(serverMemory + int64(api.PlanSlots())*planMemory) }
 
 func (p *planCommand) Run() error {
-	if os.Getenv("GOMEMLIMIT") == "" {
-		debug.SetMemoryLimit(planMemory)
-	}
+	limitMemory(planMemory)
 	return planfile.Run(planfile.Config{File: p.File, Machine: p.Machine, Tool: p.Tool, Material: p.Material, Stock: p.Stock,
 		Operations: p.Operations, Settings: p.Settings, Choices: p.Choices, Out: p.Out, JSON: p.JSON, Print: os.Stdout})
 }
