@@ -66,10 +66,16 @@ func TestStoriesByKeyboard(t *testing.T) {
 	k.enter(`form[action$="/queue/call"] button`)
 	k.waitsForText("main", "called", patience)
 	front := `[...document.querySelectorAll(".place")].find((p) => p.innerText.includes("front by keys"))`
-	k.waits("the run behind others", `!`+front+`.classList.contains("next") && (`+front+`.dataset.mine = "1")`, patience)
-	k.enter(`.place[data-mine] details summary`)
-	k.writes(`.place[data-mine] input[name="reason"]`, "the drawer stands open")
-	k.enter(`.place[data-mine] form[action$="/queue/take"] button`)
+	k.waits("the run behind others", front+` && !`+front+`.classList.contains("next")`, patience)
+	// The list is drawn anew whenever something happens: the field's own name stays.
+	number, err := chromedp.Run(k.ctx, chromedp.Evaluate[string](front+`.innerText.match(/run (\d+)/)[1]`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	reason := "#reason-" + number
+	k.enter(`details:has(` + reason + `) summary`)
+	k.writes(reason, "the drawer stands open")
+	k.enter(`form:has(` + reason + `) button`)
 	k.waits("the run to be next", `document.querySelector(".place").innerText.includes("front by keys")`, patience)
 
 	k.visit(station)
