@@ -260,12 +260,9 @@ func (b *browser) runAtStation(end, month string) {
 	if took := b.effort.Time(); took > limit || b.effort.Answers < 4 || b.effort.Answers > 6 {
 		b.t.Errorf("the checklist of the %s run: %v; wanted 4 to 6 answers in %s", end, b.effort, limit)
 	}
-	// A press may be lost while the page is drawn anew; whoever sees nothing happen presses again.
-	running := `(document.querySelector("#go-head")?.innerText || "").toLowerCase().includes("running")`
-	for try := 0; try < 4 && !b.holds(running, 0); try++ {
-		b.eval(`document.querySelector("form[data-sign] button")?.click()`)
-		b.holds(running, 15*time.Second)
-	}
+	// All bars are up and something may still say no, as a worker that has not prepared: the button tells.
+	b.waits("nothing to say no", `document.querySelector("form[data-sign] button").getAttribute("aria-disabled") !== "true"`, patience)
+	b.click("form[data-sign] button")
 	b.waitsForText("#go-head", "running", time.Minute)
 	b.waits("time left", `/left/.test(document.querySelector(".huge")?.parentElement?.innerText || "")`, patience)
 	b.keep("station-running-" + end)
