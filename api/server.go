@@ -65,8 +65,6 @@ type Config struct {
 	// Folders are those that this server's computer keeps something in, by what it is; how full their
 	// disks are is told on the page of the site.
 	Folders map[string]string
-	// PlanSlots is how many plans are made at once; zero means PlanSlots().
-	PlanSlots int
 	// Now is the clock of the limiter; nil means time.Now.
 	Now func() time.Time
 }
@@ -110,8 +108,7 @@ type Server struct {
 // ErrPlain is Run's error for plain HTTP off loopback.
 var ErrPlain = errors.New("plain HTTP is served on loopback only")
 
-// PlanSlots is how many plans a server makes at once if nobody says otherwise: one processor stays free for whoever
-// presses Stop.
+// PlanSlots is how many plans a server makes at once: one processor stays free for whoever presses Stop.
 func PlanSlots() int { return max(1, runtime.NumCPU()-1) }
 
 // New checks the configuration and builds the routes; it starts nothing. It fails when a route has
@@ -126,9 +123,6 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	if cfg.PlanSlots <= 0 {
-		cfg.PlanSlots = PlanSlots()
-	}
 	s := &Server{
 		cfg:            cfg,
 		store:          cfg.Store,
@@ -137,7 +131,7 @@ func New(cfg Config) (*Server, error) {
 		now:            cfg.Now,
 		cross:          http.NewCrossOriginProtection(),
 		limiter:        newLimiter(cfg.Now),
-		plans:          newSlots(cfg.PlanSlots),
+		plans:          newSlots(PlanSlots()),
 		uploads:        newSlots(uploadSlots),
 		proofs:         newSlots(1),
 		replays:        newSlots(replaySlots),

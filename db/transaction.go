@@ -121,8 +121,7 @@ func (t *transaction) run(ctx context.Context) error {
 
 // statements sends all statements and takes the head's lock.
 func (t *transaction) statements(ctx context.Context, conn *pgxpool.Conn) (tree logbook.Tree, now time.Time, err error) {
-	var before, after []string
-	before = append(before, `BEGIN`, `SET LOCAL `+planOnce)
+	before, after := []string{`BEGIN`, `SET LOCAL ` + planOnce}, []string(nil)
 	if len(t.changes) > 1 {
 		before = append(before, fmt.Sprintf(`SET LOCAL lock_timeout = %d`, patience.Milliseconds()))
 		after = append(after, `SET LOCAL lock_timeout TO DEFAULT`) // whoever holds the head is waited for

@@ -137,9 +137,10 @@ func (w *writer) start() {
 		b.changes, w.queue = []*pending{first}, w.queue[1:]
 	} else {
 		share := min(len(w.queue), batchChanges)
-		switch callers := w.under + len(w.queue); {
-		case max(callers, w.gather) <= crowd:
-		case w.pace.overlap(max(callers, w.gather)):
+		callers := w.under + len(w.queue)
+		switch known := max(callers, w.gather); {
+		case known <= crowd:
+		case w.pace.overlap(known):
 			if len(w.queue) < w.under {
 				return // those who are answered next come again, and the batches become alike
 			}
@@ -246,7 +247,8 @@ func (w *writer) pass(changes int, working, waited time.Duration) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.pace.note(changes, working, waited)
-	if w.gather = w.under + len(w.queue); w.gather > crowd {
+	w.gather = w.under + len(w.queue)
+	if w.gather > crowd && !w.pace.overlap(w.gather) { // only then does the next one wait
 		w.until = time.Now().Add(waited / gathering)
 		time.AfterFunc(waited/gathering, func() {
 			w.mu.Lock()

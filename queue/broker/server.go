@@ -192,26 +192,22 @@ func (s *Server) enrol(ctx context.Context, owned *sync.WaitGroup) {
 			s.keys = keys
 		}
 	}
-	if s.forget(keys) {
-		added = s.listenTo(ctx, keys, owned) || added // a machine whose key is another
-	}
-	if added {
+	s.forget(keys)
+	if s.listenTo(ctx, keys, owned) || added { // once more, for machines whose key is another
 		nudge(s.broken) // the new machines' consumers
 	}
 }
 
-// forget ends the lanes of workers whose keys are not among these, and says whether there were any.
-func (s *Server) forget(keys map[uuid.UUID]string) (gone bool) {
+// forget ends the lanes of workers whose keys are not among these.
+func (s *Server) forget(keys map[uuid.UUID]string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for id, m := range s.machines {
 		if keys[id] != m.key {
 			m.cancel()
 			delete(s.machines, id)
-			gone = true
 		}
 	}
-	return gone
 }
 
 // listenTo starts the lanes of machines that have none, and says whether there were any.
